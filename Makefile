@@ -1,0 +1,44 @@
+# make demo    the whole chain on a simulated paddock; options in ARGS, as in  make demo ARGS="--minutes 20 --pace max"
+# make test    every test
+# make check   style, types, walls between the parts
+# make bench   measured figures: cost of a second, of a replay, of a page
+# make look    pictures of all screens into look/
+# make clean   remove what runs and tools left behind (not .venv: setup makes that anew when it must)
+#
+# The environment in .venv is made on the way, by .ci/setup; when it is current that takes a tenth of a second.
+
+BIN = .venv/bin
+.NOTPARALLEL:
+.PHONY: help demo test check bench look clean ready-demo ready-tests
+
+help:
+	@sed -n 's/^# make/make/p' Makefile
+
+ready-demo:
+	@sh .ci/setup demo
+
+ready-tests:
+	@sh .ci/setup tests
+
+demo: ready-demo
+	@$(BIN)/tailgrain demo $(ARGS)
+
+test: ready-tests
+	@$(BIN)/python -m pytest -q --durations=10 $(ARGS)
+
+check: ready-tests
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports --no-logo
+	@full=$$(find edge dashboard sim_feed -name __init__.py -size +0c); \
+		test -z "$$full" || { echo "these stay empty: $$full" >&2; exit 1; }
+
+bench: ready-tests
+	@$(BIN)/python -m pytest -q -s -o python_files='bench_*.py' tests/bench $(ARGS)
+
+look: ready-tests
+	@$(BIN)/python tests/browser/look.py look
+
+clean:
+	rm -rf .demo look dist build *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	find . -name __pycache__ -not -path './.venv/*' -prune -exec rm -rf {} +

@@ -1,0 +1,140 @@
+"""`calc sieve`: gauge entries -> offset, gain, the readout to dial, and what to mind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta, Struct
+
+from edge import calc_input, entries
+from edge.errors import WrongInput
+from edge.reckon import gauge, guards
+from edge.settings import Settings
+
+CAUTION = (
+    "Before you reach in: engine off, key in your pocket, wait until everything has stopped; prop what can fall,",
+    "never gauge a sieve while anything can turn. The operator's manual of your machine goes before this.",
+)
+_LISTS = ("gauge", "gauges", "entries")
+
+
+class Wanted(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+    """What is asked beside the entries."""
+
+    want_mm: Annotated[float, Meta(ge=0, le=200)] | None = None
+
+
+def gather(source: str | None, given: Sequence[str], options: Mapping[str, Any]) -> tuple[list[Any], dict[str, Any]]:
+    """Gauge entries as plain objects, and the keys beside them.
+
+    `--from` may hold one entry, a list of entries, or an object with a list under `gauge` and `want_mm` beside it.
+    """
+    found: list[Any] = []
+    beside: dict[str, Any] = {}
+    if source is not None:
+        read = calc_input.read_json(source, "sieve")
+        if isinstance(read, list):
+            found = read
+        elif isinstance(read, dict):
+            key = next((key for key in _LISTS if key in read), None)
+            beside = {key: read[key] for key in ("want_mm",) if key in read}
+            rest = {key: value for key, value in read.items() if key not in beside}
+            found = _listed(read[key], rest, key) if key else [rest]
+        else:
+            raise WrongInput(
+                f"calc sieve: --from: found {type(read).__name__}; allowed: an object or a list of entries"
+            )
+    for text in given:
+        try:
+            found.append(msgspec.json.decode(text))
+        except (msgspec.DecodeError, RecursionError) as fault:
+            raise WrongInput(f"calc sieve: --gauge: no valid JSON ({fault})") from fault
+    single = {key: value for key, value in options.items() if value is not None and value != () and key != "want_mm"}
+    if single:
+        measured = single.get("measured_mm")
+        if isinstance(measured, tuple):
+            single["measured_mm"] = measured[0] if len(measured) == 1 else list(measured)
+        found.append(single)
+    if options.get("want_mm") is not None:
+        beside["want_mm"] = options["want_mm"]
+    if not found:
+        raise WrongInput("calc sieve: nothing measured; give --sieve, --readout-mm and --measured-mm, or --from")
+    return found, beside
+
+
+def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Any]:
+    others = [other for other in rest if other != key]
+    if others:
+        raise WrongInput(f"calc sieve: {others[0]}: unknown key beside `{key}`; allowed: want_mm")
+    return found if isinstance(found, list) else [found]
+
+
+def reckon(
+    found: Sequence[Any], beside: Mapping[str, Any], config: Settings | None
+) -> tuple[dict[str, Any], list[str]]:
+    """The figures of the contract, and the words. Raises WrongInput or EntryError."""
+    want = calc_input.typed("sieve", dict(beside), Wanted).want_mm
+    checked: list[entries.Gauge] = []
+    for one in found:
+        if not isinstance(one, dict):
+            raise WrongInput(f"calc sieve: found {type(one).__name__}; allowed: gauge entries, each a JSON object")
+        with calc_input.said_by("calc sieve:"):
+            entry = entries.from_plain({"entry": "gauge", **one})
+        if not isinstance(entry, entries.Gauge):
+            raise WrongInput(f"calc sieve: entry: found {entries.kind_of(entry)!r}; allowed: gauge")
+        checked.append(entry)
+    with calc_input.said_by("calc sieve:"):
+        result = gauge.check(checked)
+    dial = result.dial(want) if want is not None else None
+    warnings = [*result.warnings, *(result.warnings_for(want) if want is not None else ())]
+    if config is not None:
+        warnings += _guard_rails(checked, want, config)
+    figures = {
+        "offset_mm": result.offset_mm,
+        "gain": result.gain,
+        "dial": dial,
+        "spread_mm": result.spread_mm,
+        "warnings": warnings,
+    }
+    return figures, _words(result, want, dial, warnings)
+
+
+def _guard_rails(checked: Sequence[entries.Gauge], want: float | None, config: Settings) -> list[str]:
+    """The gap that will stand in the end: the wanted one, else the last measured."""
+    last = checked[-1]
+    gaps = gauge.measured_mm(last)
+    gap = want if want is not None else sum(gaps) / len(gaps)
+    opened = entries.given(last.opened_to_mm)
+    crop = calc_input.known_crop_or_none(config.crop.name if config.crop else None, config)
+    state = guards.SieveState(
+        gaps_mm={last.sieve: gap},
+        opened_to_mm={} if opened is None else {last.sieve: opened},
+        crop_kind=crop.kind if crop else None,
+        kernel_width_mm=crop.kernel_width_mm if crop else None,
+        yield_t_ha=config.crop.yield_t_ha if config.crop else None,
+        fan=config.machine.fan,
+        pre_sieve=config.machine.pre_sieve,
+    )
+    reasons = guards.overrides_in(entries.given(last.note, ""))
+    return [notice.text for notice in guards.notices(config.machine.sieve_guards, state, reasons)]
+
+
+def _words(result: gauge.GaugeCheck, want: float | None, dial: float | None, warnings: Sequence[str]) -> list[str]:
+    lines = [*CAUTION, ""]
+    if result.offset_mm is None or result.gain is None:
+        lines.append(f"{result.sieve} sieve: one {result.unit} readout ties nothing to millimetres yet")
+    elif result.unit == "mm" and result.gain == 1.0:
+        lines.append(f"{result.sieve} sieve: gap = readout {result.offset_mm:+.3g} mm")
+    else:
+        lines.append(
+            f"{result.sieve} sieve: gap = {result.offset_mm:.3g} mm {result.gain:+.3g} mm x readout ({result.unit})"
+        )
+    if result.spread_mm is not None:
+        lines.append(f"spread across positions: {calc_input.show(result.spread_mm, 'mm')}")
+    if want is not None:
+        unit = result.unit
+        set_to = f"dial {calc_input.show(dial, unit)}" if dial is not None else "the readout to dial is unknown"
+        lines.append(f"for a gap of {want:g} mm: {set_to}")
+    return lines + [f"mind: {warning}" for warning in warnings]

@@ -1,0 +1,269 @@
+"""`calc tray`: a tray test by hand -> loss per area, percent, money and an honest interval."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta, Struct
+
+from edge import calc_input, entries
+from edge.errors import WrongInput
+from edge.reckon import trays, units
+from edge.reckon.crops import CropRow
+from edge.reckon.quantiles import t_quantile
+from edge.reckon.trays import COUNTED_MASS_U, TrayResult
+from edge.settings import Settings
+
+CAUTION = (
+    "Before you lay a tray: two people in radio contact; chopper and spreader off and stopped. Place the tray before",
+    "the machine arrives, or let it drop from the machine by remote. Stay to the side, never in front of a wheel or",
+    "behind the discharge. Fetch it only after the machine has passed and the driver confirms. Never reach in while",
+    "anything turns. The operator's manual of your machine goes before this.",
+)
+LEVEL = 0.9
+ASSUMED_SPREAD = 0.2
+"""Relative spread from tray to tray, taken where one or two trays cannot show it (from memory)."""
+
+ASSUMED_DOF = 4.0
+
+WIDTH_U = 0.02
+"""Relative standard uncertainty of the cut width in use: overlap (measurement section 2)."""
+
+TRAY_KEYS = tuple(field for field in entries.Tray.__struct_fields__)
+ONE_TRAY_KEYS = tuple(field for field in entries.OneTray.__struct_fields__)
+
+
+class Beside(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+    """The keys beside those of the `tray` entry."""
+
+    tgw_g: entries.TgwG | None = None
+    cut_width_m: Annotated[float, Meta(gt=0, le=100)] | None = None
+    yield_t_ha: Annotated[float, Meta(ge=0, le=40)] | None = None
+    price_per_t: entries.NotNegative | None = None
+    bushel_lb: Annotated[float, Meta(gt=0, le=200)] | None = None
+    crop: str | None = None
+
+
+KEYS = ("entry", *TRAY_KEYS, *Beside.__struct_fields__)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A checked tray test and what it is worked out with."""
+
+    entry: entries.Tray
+    beside: Beside
+    crop: CropRow | None
+    tgw_g: float | None
+    cut_width_m: float
+    bushel_lb: float | None
+
+
+def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
+    """Plain keys (US customary ones too under `us`) -> a checked job. Raises WrongInput or EntryError."""
+    try:
+        return _read(plain, us, config)
+    except WrongInput as fault:
+        named = next((key for key, si in calc_input.US_KEYS.items() if us and f"{si}: found" in str(fault)), None)
+        if named is None:
+            raise
+        raise WrongInput(f"{fault} (read from {named})") from fault
+
+
+def _read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
+    if not plain:
+        raise WrongInput("calc tray: nothing given; give --grains, --length-m, --width-m, --cut-width-m, or --from")
+    calc_input.check_keys("tray", plain, KEYS, us)
+    name = plain.get("crop", config.crop.name if config and config.crop else None)
+    asked = "crop" in plain
+    crop = calc_input.known_crop("tray", name, config) if asked else calc_input.known_crop_or_none(name, config)
+    bushel = plain.get("bushel_lb", crop.bushel_lb if crop else None)
+    if bushel is not None:
+        bushel = calc_input.typed("tray", {"bushel_lb": bushel}, Beside).bushel_lb
+    if us:
+        if bushel is None:
+            raise WrongInput("calc tray: bushel_lb: needed for bushels; give bushel_lb or a known crop")
+        plain = calc_input.to_si("tray", plain, bushel)
+    fields = set(Beside.__struct_fields__)
+    beside = calc_input.typed("tray", {key: value for key, value in plain.items() if key in fields}, Beside)
+    with calc_input.said_by("calc"):
+        entry = entries.from_plain({"entry": "tray", **{key: plain[key] for key in plain if key not in fields}})
+    if not isinstance(entry, entries.Tray):
+        raise WrongInput(f"calc tray: entry: found {entries.kind_of(entry)!r}; allowed: tray")
+    if config is not None:
+        beside = _filled(beside, config, crop_asked=asked)
+    if beside.cut_width_m is None:
+        raise WrongInput("calc tray: cut_width_m: missing; required: the width of the cut that the residue came from")
+    tgw = beside.tgw_g if beside.tgw_g is not None else (crop.tgw_g if crop else None)
+    return Job(entry, beside, crop, tgw, beside.cut_width_m, bushel)
+
+
+def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
+    """Gaps filled from the settings; another crop than theirs takes none of their crop's values."""
+    values = {name: getattr(beside, name) for name in Beside.__struct_fields__}
+    if values["cut_width_m"] is None:
+        values["cut_width_m"] = config.machine.cut_width_m * (config.machine.width_used or 1.0)
+    if config.crop is not None and (not crop_asked or beside.crop == config.crop.name):
+        for key in ("tgw_g", "yield_t_ha", "price_per_t"):
+            if values[key] is None:
+                values[key] = getattr(config.crop, key)
+    return Beside(**values)
+
+
+def reckon(job: Job, us: bool) -> tuple[dict[str, Any], list[str]]:
+    """The figures of the contract and the words. Raises EntryError."""
+    with calc_input.said_by("calc"):
+        residue_width_m = trays.residue_width(job.entry, None, job.cut_width_m)
+        result = trays.measure(job.entry, job.tgw_g, residue_width_m)
+    si = _figures(job, result)
+    return (_us(si, job.bushel_lb) if us else si), _words(job, result, si, residue_width_m, us)
+
+
+def _figures(job: Job, result: TrayResult) -> dict[str, Any]:
+    per_ha = 10.0 / job.cut_width_m
+    machine = (result.machine_g_m + result.threshing_g_m) * per_ha
+    front = None if result.front_g_m2 is None else result.front_g_m2 * 10.0
+    shed = None if result.before_harvest_g_m2 is None else result.before_harvest_g_m2 * 10.0
+    total = None if front is None else front + machine
+    tank = None if job.beside.yield_t_ha is None else job.beside.yield_t_ha * 1000.0
+    bounded = machine if total is None else total
+    low, high = interval(result, job.cut_width_m)
+    price = job.beside.price_per_t
+    return {
+        "machine_kg_ha": machine,
+        "front_kg_ha": front,
+        "before_harvest_kg_ha": shed,
+        "threshing_kg_ha": result.threshing_g_m * per_ha if result.heads_given else None,
+        "total_kg_ha": total,
+        "machine_pct": _percent(machine, tank, machine),
+        "total_pct": None if total is None else _percent(total, tank, total),
+        "grains_m2": result.grains_m2,
+        "value_ha": None if price is None else price * bounded / 1000.0,
+        "low_kg_ha": low,
+        "high_kg_ha": high,
+    }
+
+
+def _percent(loss: float, tank: float | None, lost: float) -> float | None:
+    """Of all grain: what the tank got and what was lost. Loss over the tank alone would be another number."""
+    if tank is None or tank + lost <= 0:
+        return None
+    return 100.0 * loss / (tank + lost)
+
+
+def interval(result: TrayResult, cut_width_m: float) -> tuple[float, float]:
+    """Central 90 % interval (kg/ha) of the total, or of the machine loss where the total is unknown.
+
+    Terms: kernels counted (Poisson), scatter between trays, weighing, ground counts with their shared parts, an assumed
+    relative spread of 0.2 between trays (4 dof) pooled with what one or two trays show, 0.05 where a count became a
+    mass, 0.02 for the width. Student t on Welch-Satterthwaite degrees of freedom. In the logarithm where nothing was subtracted,
+    plain where something was (the result may be negative then); no grain at all: 0 to the exact Poisson limit.
+    """
+    known = result.total_g_m(cut_width_m)
+    machine = result.machine_g_m + result.threshing_g_m
+    value, u = known if known is not None else (machine, math.hypot(result.u_machine_g_m, result.u_threshing_g_m))
+    spread, dof = result.spread_g_m**2, result.spread_dof
+    pooled, pooled_dof = spread, dof
+    if dof < 2:
+        assumed = (ASSUMED_SPREAD * result.tray_g_m) ** 2 / result.tray_count
+        pooled, pooled_dof = (ASSUMED_DOF * assumed + dof * spread) / (ASSUMED_DOF + dof), ASSUMED_DOF + dof
+    counted = machine if result.counted else 0.0
+    if known is not None:
+        counted = value if result.counted else value - machine
+    fixed = (COUNTED_MASS_U * counted) ** 2 + (WIDTH_U * value) ** 2
+    variance = max(0.0, u**2 - spread) + pooled + fixed
+    t = t_quantile(0.5 + LEVEL / 2, max(1.0, variance**2 * pooled_dof / pooled**2) if pooled > 0 else math.inf)
+    per_ha = 10.0 / cut_width_m
+    subtracted = known is not None or result.laid != "released"
+    if subtracted or value < 0:
+        reach = t * math.sqrt(variance)
+        return (value - reach) * per_ha, (value + reach) * per_ha
+    if value == 0:
+        return 0.0, -math.log((1 - LEVEL) / 2) * u * per_ha
+    factor = math.exp(min(t * math.sqrt(variance) / value, 700.0))
+    return value / factor * per_ha, value * factor * per_ha
+
+
+def _us(si: Mapping[str, Any], bushel_lb: float | None) -> dict[str, Any]:
+    answer: dict[str, Any] = {}
+    for key, value in si.items():
+        if key.endswith("_kg_ha"):
+            name = key.removesuffix("_kg_ha") + "_bu_ac"
+            answer[name] = None if value is None or bushel_lb is None else units.bu_ac(value, bushel_lb)
+        elif key == "grains_m2":
+            answer["grains_ft2"] = None if value is None else value * units.FT2_M2
+        elif key == "value_ha":
+            answer["value_ac"] = None if value is None else value * units.ACRE_HA
+        else:
+            answer[key] = value
+    return answer
+
+
+_LAID: dict[Literal["released", "ahead", "ground"], str] = {
+    "released": "released from the machine",
+    "ahead": "laid ahead of the machine",
+    "ground": "counted on the ground behind",
+}
+
+
+def _words(job: Job, result: TrayResult, si: Mapping[str, Any], residue_width_m: float, us: bool) -> list[str]:
+    def loss(key: str) -> str:
+        value = si[key]
+        if value is None:
+            return "unknown"
+        shown, unit = units.us_shown(value, "kg/ha", job.bushel_lb) if us else (value, "kg/ha")
+        return calc_input.show(shown, unit)
+
+    def width(metres: float) -> str:
+        return f"{metres / units.FT_M:.3g} ft" if us else f"{metres:.3g} m"
+
+    count = "1 tray" if result.tray_count == 1 else f"{result.tray_count} trays"
+    lines = [
+        *CAUTION,
+        "",
+        f"{count}, {_LAID[job.entry.laid]}; residue {width(residue_width_m)}, cut {width(job.cut_width_m)}",
+    ]
+    between = f"(90 %: {loss('low_kg_ha')} to {loss('high_kg_ha')})"
+    lines.append(f"machine loss  {loss('machine_kg_ha')}" + (f"  {between}" if si["total_kg_ha"] is None else ""))
+    if si["threshing_kg_ha"] is not None:
+        lines.append(f"  of it heads {loss('threshing_kg_ha')}")
+    if si["front_kg_ha"] is None:
+        lines.append("front loss    unknown (count `front` and `before_harvest` on the ground for it)")
+    else:
+        lines += [f"front loss    {loss('front_kg_ha')}", f"total         {loss('total_kg_ha')}  {between}"]
+    if si["before_harvest_kg_ha"] is not None:
+        lines.append(f"shed before   {loss('before_harvest_kg_ha')} (not in the total)")
+    if si["machine_pct"] is not None:
+        whole = "" if si["total_pct"] is None else f", total {si['total_pct']:.2f} %"
+        lines.append(f"of all grain  machine {si['machine_pct']:.2f} %{whole}")
+    if result.grains_m2 is not None:
+        shown, unit = units.us_shown(result.grains_m2, "grains/m2") if us else (result.grains_m2, "grains/m2")
+        lines.append(f"on the trays  {calc_input.show(shown, unit)}")
+    if si["value_ha"] is not None:
+        shown, unit = units.us_shown(si["value_ha"], "value/ha") if us else (si["value_ha"], "value/ha")
+        lines.append(f"worth         {calc_input.show(shown)} per {unit.removeprefix('value/')}")
+    return lines + [f"mind: {word}" for word in _mind(job, result, us)]
+
+
+def _mind(job: Job, result: TrayResult, us: bool) -> list[str]:
+    words = []
+    if us and job.beside.bushel_lb is None and job.crop is not None:
+        words.append(f"a bushel of {job.bushel_lb:g} lb, the table's for {job.crop.name}")
+    if result.spread_dof < 2:
+        words.append("so few trays hardly show how trays scatter: a spread of 20 % is assumed; lay more")
+    if result.counted:
+        words.append(
+            "lost grain is lighter than tank grain, so a count overstates the mass; weigh the catch if you can"
+        )
+    if job.beside.tgw_g is None and job.crop is not None and result.counted:
+        words.append(f"TGW {job.tgw_g:g} g is the table's for {job.crop.name}; weigh a thousand grains of yours")
+    if result.machine_g_m < 0:
+        words.append("the ground held more than the trays: the machine loss comes out below zero; count larger areas")
+    if job.entry.mill == "engaged":
+        words.append("an engaged weed-seed mill destroys grain: this tray can't show what the machine lost")
+    if job.entry.catches != "both":
+        words.append(f"the trays caught the {job.entry.catches} stream alone; the other stream's loss is not in it")
+    return words

@@ -1,0 +1,220 @@
+"""The command `tailgrain`: verbs only. Each hands over to one function elsewhere; faults become one line and a status."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import msgspec
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+from edge.calc import calc
+from edge.errors import TailgrainError, WrongInput
+
+CONFIG = click.option(
+    "--config", "config", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The kit's settings file."
+)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command and end with its status: 0 done, 1 the answer is bad, 2 wrong use or input."""
+    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+
+
+def run(arguments: list[str]) -> int:
+    """Run the command with these arguments; returns its exit status. One line on standard error says what is wrong."""
+    try:
+        result = tailgrain.main(args=arguments, prog_name="tailgrain", standalone_mode=False)
+    except click.exceptions.Exit as end:
+        return end.exit_code
+    except click.Abort:
+        return _fail("stopped by the keyboard", 130)
+    except click.NoSuchOption as fault:
+        near = f" (did you mean {fault.possibilities[0]}?)" if fault.possibilities else ""
+        return _fail(f"{_verb(fault)}no such option: {fault.option_name}{near}", 2)
+    except click.ClickException as fault:
+        return _fail(f"{_verb(fault)}{fault.format_message()}", 2)
+    except TailgrainError as fault:
+        return _fail(str(fault), fault.exit_status)
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of our output went away; nothing is wrong with us
+        return 0
+    except KeyboardInterrupt:
+        return _fail("stopped by the keyboard", 130)
+    return result if isinstance(result, int) else 0
+
+
+def _verb(fault: click.ClickException) -> str:
+    context = getattr(fault, "ctx", None)
+    if context is None:
+        return ""
+    return f"{context.command_path.removeprefix('tailgrain').strip()}: ".removeprefix(": ")
+
+
+def _fail(text: str, status: int) -> int:
+    print("tailgrain: " + " ".join(text.removeprefix("tailgrain: ").split()), file=sys.stderr)
+    return status
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(package_name="tailgrain")
+def tailgrain() -> None:
+    """Grain loss and returns of an older harvester: measured, priced, proved.
+
+    Example: tailgrain replay day.tgcap --config kit.toml --summary
+    """
+
+
+tailgrain.add_command(calc)
+
+
+@tailgrain.command("run")
+@CONFIG
+@click.option("--record", type=click.Path(path_type=Path), metavar="CAPTURE", help="Also write what arrives (.tgcap, .tgcap.gz).")
+@click.option("--stamps", metavar="board=EPOCH", help="Stamp lines by the board's own time from EPOCH seconds on.")
+def run_command(config: Path, record: Path | None, stamps: str | None) -> None:
+    """Measure: read the counter, keep and publish figures until stopped.
+
+    Example: tailgrain run --config kit.toml --record today.tgcap.gz
+    """
+    from edge import daemon
+
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
+    daemon.run(config, record, _epoch_ms(stamps))
+
+
+def _epoch_ms(stamps: str | None) -> int | None:
+    if stamps is None:
+        return None
+    kind, _, epoch = stamps.partition("=")
+    try:
+        seconds = float(epoch)
+    except ValueError:
+        seconds = -1.0
+    if kind != "board" or not 0 <= seconds < 32_503_680_000:
+        raise WrongInput(f"run: --stamps: found {stamps!r}; allowed: board=EPOCH with epoch seconds")
+    return round(seconds * 1000)
+
+
+@tailgrain.command()
+@click.argument("entry_json", metavar="JSON")
+@click.option("--config", type=click.Path(path_type=Path), metavar="FILE", help="Settings file: which broker, which kit.")
+@click.option("--id", "ask_id", metavar="ID", help="Id of the question; the same id is kept once.")
+@AS_JSON
+def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: bool) -> int:
+    """Tell the running kit something: a tray test, a setting change, a load.
+
+    Example: tailgrain entry '{"entry": "setting", "what": "fan_rpm", "from": 860, "to": 820}'
+    """
+    from edge import entries, settings
+    from edge.tell.ask import ask
+    from edge.tell.topics import ASK_ID
+
+    checked = entries.decode(entry_json)
+    if ask_id is not None and not ASK_ID.fullmatch(ask_id):
+        raise WrongInput(f"entry: --id: found {ask_id!r}; allowed: 1 to 64 of A-Z a-z 0-9 _ -")
+    mqtt, kit = settings.Mqtt(), "kit1"
+    if config is not None:
+        loaded = settings.load(config)
+        mqtt, kit = loaded.mqtt, loaded.machine.kit
+    answer = ask(mqtt, kit, entries.to_plain(checked), ask_id)
+    if as_json:
+        print_json(answer)
+    elif answer.get("ok"):
+        mark = f", mark {answer['mark']}" if "mark" in answer else ""
+        note = f" ({answer['note']})" if "note" in answer else ""
+        click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
+    if not answer.get("ok"):
+        raise WrongInput(f"not kept: {answer.get('why')}")
+    return 0
+
+
+@tailgrain.command()
+@click.argument("capture", type=click.Path(path_type=Path))
+@CONFIG
+@click.option("--json", "as_json", is_flag=True, help="One JSON line a second.")
+@click.option("--summary", is_flag=True, help="One JSON object for the whole capture, and nothing else.")
+@click.option("--store", type=click.Path(path_type=Path), metavar="DB", help="Keep everything in a new database.")
+def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Path | None) -> None:
+    """Run a recording through the same loop as the live kit.
+
+    Example: tailgrain replay day.tgcap.gz --config kit.toml --summary
+    """
+    from edge import settings
+    from edge.replay import replay as run_replay
+
+    loaded = settings.load(config)
+    errors = Console(stderr=True)
+
+    def refused(text: str) -> None:
+        errors.print(f"refused: {text}", markup=False, highlight=False, soft_wrap=True)
+
+    def second(live: dict[str, Any]) -> None:
+        sys.stdout.write(msgspec.json.encode(live).decode() + "\n")
+
+    each = second if as_json and not summary else None
+    with Progress(
+        SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=errors, transient=True,
+        disable=not errors.is_terminal,
+    ) as progress:
+        task = progress.add_task(f"replaying {capture.name}")
+        found = run_replay(
+            capture, loaded, store, each, refused,
+            lambda lines: progress.update(task, description=f"replaying {capture.name}: {lines:,} lines"),
+        )  # fmt: skip
+    if summary:
+        print_json(found)
+    elif not as_json:
+        for line in in_words(found):
+            click.echo(line)
+
+
+@tailgrain.command()
+@CONFIG
+@AS_JSON
+def check(config: Path, as_json: bool) -> int:
+    """Look at wiring and health, input by input.
+
+    Example: tailgrain check --config kit.toml
+    """
+    from edge.check import check as run_check
+
+    return run_check(config, as_json)
+
+
+def print_json(answer: Any) -> None:
+    """One JSON object on standard output."""
+    sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")
+
+
+def in_words(summary: dict[str, Any]) -> list[str]:
+    """A replay's summary for a person."""
+    loss, calibration = summary["loss"], summary["calibration"]
+    seconds = ", ".join(f"{name} {count} s" for name, count in summary["seconds"].items() if count)
+    lines = [
+        f"Time: {seconds}",
+        f"Distance {summary['distance_m']:.1f} m, area {summary['area_ha']:.3f} ha",
+    ]
+    if loss["kg_ha"] is None:
+        lines.append(f"Machine loss: unknown ({calibration['why']}); lay a tray test to get kg/ha")
+    else:
+        high = "unknown" if loss["high"] is None else f"{loss['high']:.1f}"
+        percent = "" if loss["pct"] is None else f", {loss['pct']:.2f} % of the crop"
+        lines.append(f"Machine loss {loss['kg_ha']:.1f} kg/ha (90 % interval {loss['low']:.1f} to {high}){percent};")
+        lines.append("  front and shed loss are not included.")
+    lines.append(f"Calibration: {calibration['state']} ({calibration['why']})")
+    for test in summary["tests"]:
+        lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")
+    if summary["returns_pct"] is not None:
+        lines.append(f"Returns {summary['returns_pct']:.0f} % of full")
+    counted = summary["lines"]
+    lines.append(
+        f"Lines: {counted['good']} good, {counted['bad_crc']} with a bad CRC, {counted['malformed']} malformed, "
+        f"{counted['missing']} missing, {counted['restarts']} restarts, {counted['entries']} entries"
+    )
+    return lines

@@ -1,0 +1,54 @@
+"""Every error that tailgrain raises on purpose.
+
+TailgrainError                    anything a user can be told in one line
+ +-- WrongInput                   wrong use or input: exit status 2
+ |    +-- SettingsError           the settings file: which file, key, what was found, what is allowed
+ |    +-- EntryError              an operator entry was refused: which key and why
+ |    +-- CaptureError            a capture can't be opened or read
+ |    +-- PortError               a serial or TCP port can't be opened
+ |    +-- StoreError              the database is held by another writer, not empty, not ours
+ +-- BrokerError                  no answer from the broker in time: exit status 2
+ +-- AnswerBad                    the question was asked properly, the answer is bad: exit status 1
+
+Library errors are translated with ``from``, so the cause stays readable in the log.
+"""
+
+
+class TailgrainError(Exception):
+    """Base of all; its text is one clear line for a person."""
+
+    exit_status = 2
+
+
+class WrongInput(TailgrainError):
+    """A file, option or value given by the user is not allowed."""
+
+
+class SettingsError(WrongInput):
+    """The settings file has a wrong key, type, range or clash; nothing is started."""
+
+
+class EntryError(WrongInput):
+    """An operator entry was refused as a whole; nothing of it is kept."""
+
+
+class CaptureError(WrongInput):
+    """A capture can't be opened, or is no capture."""
+
+
+class PortError(WrongInput):
+    """A serial device or TCP address can't be opened or is held by another program."""
+
+
+class StoreError(WrongInput):
+    """The database is held by another writer, holds data where none may be, or is not ours."""
+
+
+class BrokerError(TailgrainError):
+    """The broker or the daemon behind it did not answer in time."""
+
+
+class AnswerBad(TailgrainError):
+    """The check was made and failed (a broken record, a kit that is not healthy)."""
+
+    exit_status = 1

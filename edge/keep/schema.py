@@ -1,0 +1,71 @@
+"""The database's tables, made and changed by numbered migrations. STRICT, WAL, one writer."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import TYPE_CHECKING
+
+from sqlite_utils import Database, Migrations
+
+from edge.streams import STREAMS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+APPLICATION_ID = 0x7467_7261
+"""Marks the file as ours (`tgra`)."""
+
+LARGEST_WAL_BYTES = 8 << 20
+
+migrations = Migrations("tailgrain")
+
+
+@migrations()
+def m001_first_tables(db: Database) -> None:
+    """Runs, the record, seconds with counts and figures, answers, the outbox."""
+    columns = ", ".join(f"{stream.name} {stream.sql}" for stream in STREAMS)
+    for statement in (
+        """CREATE TABLE run (
+            run INTEGER PRIMARY KEY, started_ms INTEGER NOT NULL, ended_ms INTEGER, closed_cleanly INTEGER NOT NULL,
+            source TEXT NOT NULL, version TEXT NOT NULL, settings TEXT NOT NULL) STRICT""",
+        """CREATE TABLE record (
+            seq INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run, at_ms INTEGER NOT NULL,
+            kind TEXT NOT NULL, body TEXT NOT NULL, ask_id TEXT UNIQUE) STRICT""",
+        "CREATE INDEX record_by_kind ON record (kind, seq)",
+        f"""CREATE TABLE second (
+            run INTEGER NOT NULL, number INTEGER NOT NULL, t INTEGER NOT NULL, {columns},
+            PRIMARY KEY (run, number)) STRICT, WITHOUT ROWID""",
+        "CREATE INDEX second_by_time ON second (t)",
+        """CREATE TABLE counts (
+            run INTEGER NOT NULL, number INTEGER NOT NULL, ms INTEGER NOT NULL, parts TEXT NOT NULL,
+            PRIMARY KEY (run, number)) STRICT, WITHOUT ROWID""",
+        "CREATE TABLE answer (ask_id TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, body TEXT NOT NULL) STRICT, WITHOUT ROWID",
+        "CREATE TABLE outbox (id INTEGER PRIMARY KEY, topic TEXT NOT NULL, payload BLOB NOT NULL) STRICT",
+    ):
+        db.execute(statement)
+
+
+def open_writer(path: Path) -> sqlite3.Connection:
+    """The one writing connection: WAL, every commit on disk when it returns, tables up to date.
+
+    Raises sqlite3.Error; the caller decides whether the file is damaged.
+    """
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, cached_statements=256)
+    try:
+        fresh = connection.execute("PRAGMA user_version").fetchone()[0] == 0
+        if fresh and connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA wal_autocheckpoint = 1000")
+        connection.execute(f"PRAGMA journal_size_limit = {LARGEST_WAL_BYTES}")
+        connection.execute("PRAGMA busy_timeout = 5000")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA cache_size = -4000")
+        connection.execute("PRAGMA temp_store = MEMORY")
+        migrations.apply(Database(connection, execute_plugins=False))
+    except BaseException:
+        connection.close()
+        raise
+    return connection

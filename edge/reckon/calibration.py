@@ -1,0 +1,229 @@
+"""Tray tests kept in order, and what they say: the factors in force, their state, and why in words.
+
+Window rule of the contract (section 4): the closed seconds in (at - 5 s, at + 5 s]; used if at least 8 s of it were work,
+the speed stayed within 15 % of its mean, and no setting changed since at - lag - 20 s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import hypot, inf, sqrt
+from typing import Literal, NamedTuple
+
+from edge.entries import Tray, epoch_s, given
+from edge.reckon.budget import LIGHT_GRAIN_U
+from edge.reckon.factor import ENOUGH, ROUGH_U, Factors, Measured, factors
+from edge.reckon.inforce import InForce
+from edge.reckon.loss import HALF_BLIND_U, MILL_U
+from edge.reckon.trays import TrayResult
+
+CalibrationState = Literal["none", "rough", "good", "stale"]
+
+HALF_WINDOW_S = 5.0
+WORKING_S = 8
+SPEED_SPREAD = 0.15
+SETTLING_S = 20.0
+STALE_S = 7 * 86_400.0
+SIEVE_STEP_MM = 3.0
+SHAFT_STEP = 0.15
+SIEVES = ("top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm")
+SHAFTS = ("fan_rpm", "rotor_rpm")
+
+
+class Row(NamedTuple):
+    """One closed second as tray windows need it.
+
+    `pulses`, `variance` per loss point: corrected pulses (silent side stood in for) and the variance that Poisson
+    counting leaves them, both before background; `threshing_s` exposure of the background.
+    """
+
+    t: int
+    working: bool
+    speed_kmh: float | None
+    metres: float
+    threshing_s: float
+    pulses: tuple[float, ...]
+    variance: tuple[float, ...]
+    half_blind: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The ten seconds around a tray: sums of its rows. `speeds` of the seconds in km/h."""
+
+    seconds: int
+    working_s: int
+    speeds: tuple[float, ...]
+    metres: float
+    threshing_s: float
+    pulses: tuple[float, ...]
+    variance: tuple[float, ...]
+    half_blind: bool
+
+
+def window(rows: Sequence[Row], at_s: float) -> Window:
+    """Sum the closed seconds in (at - 5 s, at + 5 s]."""
+    chosen = [row for row in rows if at_s - HALF_WINDOW_S < row.t <= at_s + HALF_WINDOW_S]
+    points = len(chosen[0].pulses) if chosen else 0
+    return Window(
+        seconds=len(chosen),
+        working_s=sum(row.working for row in chosen),
+        speeds=tuple(row.speed_kmh for row in chosen if row.speed_kmh is not None),
+        metres=sum(row.metres for row in chosen),
+        threshing_s=sum(row.threshing_s for row in chosen),
+        pulses=tuple(sum(row.pulses[i] for row in chosen) for i in range(points)),
+        variance=tuple(sum(row.variance[i] for row in chosen) for i in range(points)),
+        half_blind=any(row.half_blind for row in chosen),
+    )
+
+
+def unusable(seen: Window, entry: Tray, changed_before_s: float | None, changed_what: str, lag_s: float) -> str:
+    """Why a test with this window can't be used, in words; empty when it can.
+
+    `changed_before_s`: how long before the tray the last setting change was (negative: within the window after it).
+    """
+    if entry.mill == "engaged":
+        return "the tray lay in a stream that passes an engaged mill, which destroys grain"
+    if not seen.seconds:
+        return "no seconds around the tray are in this record"
+    if seen.working_s < WORKING_S:
+        return f"only {seen.working_s} of the 10 seconds around the tray were steady work; at least {WORKING_S} are needed"
+    if not seen.speeds or seen.metres <= 0:
+        return "no ground speed around the tray"
+    mean = sum(seen.speeds) / len(seen.speeds)
+    spread = max(abs(speed / mean - 1) for speed in seen.speeds) if mean > 0 else inf
+    if spread > SPEED_SPREAD:
+        return f"the speed moved {spread:.0%} from its mean around the tray; at most {SPEED_SPREAD:.0%} is allowed"
+    if changed_before_s is not None and changed_before_s <= lag_s + SETTLING_S:
+        when = f"{changed_before_s:.0f} s before" if changed_before_s >= 0 else "just after"
+        return f"{changed_what} was changed {when} the tray; {lag_s + SETTLING_S:.0f} s must pass first (lag + 20 s)"
+    if sum(seen.pulses) <= 0:
+        return "no loss pulses around the tray"
+    return ""
+
+
+@dataclass(slots=True)
+class Test:
+    """One tray test as it was judged. `crop` is the number of the crop it was made in."""
+
+    number: int
+    at_s: float
+    why: str
+    entry: Tray
+    seen: Window
+    result: TrayResult
+    crop: int
+
+    @property
+    def used(self) -> bool:
+        """Whether it counts."""
+        return not self.why
+
+
+@dataclass(slots=True)
+class Calibration:
+    """All tests and the factors they give. `points`: names of the loss points in order."""
+
+    points: tuple[str, ...]
+    tests: list[Test] = field(default_factory=list)
+    factors: Factors = field(default_factory=lambda: Factors(reason="no tray test yet"))
+    factors_crop: int = -1
+    bypassed: bool = False
+    counted: bool = False
+
+    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
+        """Take one judged test and fit anew."""
+        self.tests.append(test)
+        if test.used:
+            self.refit(test.crop, vibration_hz, dispersion)
+
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
+        """Fit the factors to the used tests of one crop; nothing changes when it has none."""
+        chosen = [test for test in self.tests if test.used and test.crop == crop]
+        if not chosen:
+            return
+        measured = [self._measured(test, vibration_hz, dispersion) for test in chosen]
+        self.factors = factors(measured, self.points)
+        self.factors_crop = crop
+        self.bypassed = any(test.entry.mill == "bypassed" for test in chosen)
+        self.counted = any(test.result.counted for test in chosen)
+
+    def _measured(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Measured:
+        seen, metres = test.seen, test.seen.metres
+        pulses, us = {}, {}
+        for i, point in enumerate(self.points):
+            grain_pulses = max(seen.pulses[i] - vibration_hz[i] * seen.threshing_s, 0.0)
+            pulses[point] = grain_pulses / metres
+            us[point] = sqrt(dispersion[i] * max(seen.variance[i], 1.0)) / grain_pulses if grain_pulses > 0 else 0.0
+        return Measured(
+            number=test.number,
+            at_s=test.at_s,
+            catches=test.entry.catches,
+            grain_mg_m=test.result.machine_g_m * 1000,
+            u_grain_mg_m=test.result.u_machine_g_m * 1000,
+            pulses_m=pulses,
+            u_pulses=us,
+            counted=test.result.counted,
+            extra_u=HALF_BLIND_U if seen.half_blind else 0.0,
+        )
+
+    @property
+    def last_used(self) -> Test | None:
+        """The newest test that counts."""
+        return max((test for test in self.tests if test.used), key=lambda test: test.at_s, default=None)
+
+    def used(self) -> int:
+        """Tests behind the factors in force."""
+        return sum(test.used and test.crop == self.factors_crop for test in self.tests)
+
+    def extra_u(self, mill: str) -> float:
+        """Further uncertainty, common to all tests: counts weighed through the TGW; a mill that runs now and was bypassed
+        in the tests."""
+        return hypot(LIGHT_GRAIN_U if self.counted else 0.0, MILL_U if self.bypassed and mill == "engaged" else 0.0)
+
+    def state(self, now_s: float, now: InForce) -> tuple[CalibrationState, str]:
+        """State of the calibration, and why, in words for the user."""
+        last = self.last_used
+        if last is None or not self.factors.points:
+            return "none", self._why_none()
+        why = self._why_stale(last, now_s, now)
+        if why:
+            return "stale", why
+        n = self.used()
+        if n < ENOUGH:
+            return "rough", f"{n} tray test{'s' if n > 1 else ''} used; {ENOUGH} make a good calibration"
+        worst = max(found.u for found in self.factors.points.values())
+        if worst > ROUGH_U:
+            return "rough", f"the {n} tray tests differ much (uncertainty {worst:.0%}); further tests would narrow it"
+        outlying = sorted({number for found in self.factors.points.values() for number in found.outlying})
+        named = f"; test {', '.join(map(str, outlying))} lies far from the others" if outlying else ""
+        return "good", f"{n} tray tests used (uncertainty {worst:.0%}){named}"
+
+    def _why_none(self) -> str:
+        if any(test.used for test in self.tests):
+            return self.factors.reason or "no grain in any tray"
+        if self.tests:
+            return f"no tray test could be used; the last one: {self.tests[-1].why}"
+        return "no tray test yet"
+
+    def _why_stale(self, last: Test, now_s: float, now: InForce) -> str:
+        if now.crop_number != self.factors_crop:
+            return "the crop has changed since the last tray test"
+        if now_s - last.at_s > STALE_S:
+            return f"the last tray test is {(now_s - last.at_s) / 86_400:.0f} days old"
+        for what in SIEVES + SHAFTS:
+            moved = now.moved_since(what, last.at_s)
+            if moved is None:
+                continue
+            was, to = moved
+            far = abs(to - was) >= SIEVE_STEP_MM if what in SIEVES else was > 0 and abs(to / was - 1) >= SHAFT_STEP
+            if far:
+                return f"{what} went from {was:g} to {to:g} since the last tray test"
+        return ""
+
+
+def moment_s(entry: Tray, stamp_ms: int) -> float:
+    """When the discharge passed the tray: its `at`, else the line's stamp."""
+    at = given(entry.at)
+    return stamp_ms / 1000 if at is None else epoch_s(at)

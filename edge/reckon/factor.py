@@ -1,0 +1,211 @@
+"""Tray tests -> factor: mg of grain lost per corrected pulse, per loss point, with its honest uncertainty.
+
+The tray and the sensor meet the same stream at the same moment, so k = grain per metre travelled / corrected pulses per
+metre travelled, same window, no lag. Scatter between tests is multiplicative and far larger than counting, hence a
+random-effects weighted arithmetic mean with the Hartung-Knapp interval (Hartung & Knapp 2001, Statistics in Medicine 20)
+and Student t on n - 1 degrees of freedom (measurement.md 1.4 to 1.6).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import sqrt
+from typing import Literal
+
+PRIOR_SPREAD = 0.35
+"""Assumed relative spread between tests while there are fewer than three."""
+
+PRIOR_DOF = 4
+ENOUGH = 3
+ROUGH_U = 0.25
+SPLIT_U = 0.4
+"""Extra relative u of a point whose factor is known for both points together only."""
+
+OUTLYING_Z = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One tray test reduced to numbers.
+
+    `grain_mg_m`: grain per metre travelled; `u_grain_mg_m` its standard uncertainty; `pulses_m`: corrected pulses per
+    metre of each loss point; `u_pulses`: relative standard uncertainty of their sum (counting with dispersion).
+    """
+
+    number: int
+    at_s: float
+    catches: Literal["both", "separator", "cleaning"]
+    grain_mg_m: float
+    u_grain_mg_m: float
+    pulses_m: dict[str, float]
+    u_pulses: dict[str, float]
+    counted: bool = False
+    extra_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A factor: `k` in mg per pulse, relative standard uncertainty `u` with `dof`; `n` tests; `spread` between them."""
+
+    k: float
+    u: float
+    dof: float
+    n: int
+    spread: float
+    left_out: tuple[tuple[int, float], ...] = ()
+    outlying: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Factors:
+    """What is known for each point: its own fit, or a share of the common one."""
+
+    points: dict[str, Fit] = field(default_factory=dict)
+    common: bool = False
+    reason: str = ""
+
+
+def fit(ks: Sequence[float], us: Sequence[float], numbers: Sequence[int] = ()) -> Fit | None:
+    """Random-effects mean of factors `ks` (mg per pulse, >= 0) with absolute standard uncertainties `us`.
+
+    None when there is none, or no grain in any. With fewer than three tests an assumed spread (relative 0.35 on 4
+    degrees of freedom) is pooled with the observed one.
+    """
+    n = len(ks)
+    if n == 0 or sum(ks) <= 0:
+        return None
+    mean = sum(ks) / n
+    # Weights must not favour small results: the within-test uncertainty is taken relative to the common mean.
+    within = [(max(u, 1e-9 * mean)) ** 2 for u in us]
+    if n < ENOUGH:
+        observed = sum((k / mean - 1) ** 2 for k in ks)
+        dof = PRIOR_DOF + n - 1
+        spread = sqrt((PRIOR_DOF * PRIOR_SPREAD**2 + observed) / dof)
+        counting = sqrt(sum(within)) / n / mean
+        return Fit(mean, sqrt(spread**2 / n + counting**2), dof, n, spread)
+    tau2 = _between(ks, within)
+    weights = [1 / (v + tau2) for v in within]
+    total = sum(weights)
+    centre = sum(w * k for w, k in zip(weights, ks, strict=True)) / total
+    scatter = sum(w * (k - centre) ** 2 for w, k in zip(weights, ks, strict=True)) / (n - 1)
+    variance = max(scatter / total, 1 / sum(1 / v for v in within))
+    names = list(numbers) if numbers else list(range(1, n + 1))
+    left_out = tuple((name, _mean_without(ks, within, i)) for i, name in enumerate(names))
+    outlying = tuple(name for i, name in enumerate(names) if n > ENOUGH and _is_outlying(ks, within, i))
+    return Fit(centre, sqrt(variance) / centre, n - 1, n, sqrt(tau2) / centre, left_out, outlying)
+
+
+def _between(ks: Sequence[float], within: Sequence[float]) -> float:
+    """Variance between tests by Paule and Mandel's iteration (1982, J. Res. NBS 87): the weighted scatter equals n - 1."""
+    def excess(tau2: float) -> float:
+        weights = [1 / (v + tau2) for v in within]
+        centre = sum(w * k for w, k in zip(weights, ks, strict=True)) / sum(weights)
+        return sum(w * (k - centre) ** 2 for w, k in zip(weights, ks, strict=True)) - (len(ks) - 1)
+
+    if excess(0.0) <= 0:
+        return 0.0
+    low, high = 0.0, max((k - min(ks)) ** 2 for k in ks) * len(ks) + max(within)
+    while excess(high) > 0:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if excess(middle) > 0 else (low, middle)
+    return (low + high) / 2
+
+
+def _mean_without(ks: Sequence[float], within: Sequence[float], index: int) -> float:
+    others = [k for i, k in enumerate(ks) if i != index]
+    variances = [v for i, v in enumerate(within) if i != index]
+    tau2 = _between(others, variances)
+    weights = [1 / (v + tau2) for v in variances]
+    return sum(w * k for w, k in zip(weights, others, strict=True)) / sum(weights)
+
+
+def _is_outlying(ks: Sequence[float], within: Sequence[float], index: int) -> bool:
+    others = [k for i, k in enumerate(ks) if i != index]
+    variances = [v for i, v in enumerate(within) if i != index]
+    spread = sqrt(max(_between(others, variances), (0.1 * sum(others) / len(others)) ** 2))
+    return abs(ks[index] - _mean_without(ks, within, index)) > OUTLYING_Z * sqrt(spread**2 + within[index])
+
+
+def factors(tests: Sequence[Measured], points: Sequence[str]) -> Factors:
+    """The factors that these tests support for these loss points.
+
+    A point's own trays give its factor; trays of both give one common factor for the points without their own (the
+    total of what is left after the points that have one). Two factors from `both` alone need tests with different mixes
+    and come by non-negative least squares.
+    """
+    if not tests:
+        return Factors(reason="no tray test yet")
+    if sum(test.grain_mg_m for test in tests) <= 0:
+        return Factors(reason="no grain in any tray")
+    own = {point: _own(tests, point) for point in points}
+    both = [test for test in tests if test.catches == "both"]
+    known = {point: found for point, found in own.items() if found is not None}
+    if len(known) == len(points) or not both:
+        return Factors(known, common=False, reason="" if known else "no grain in any tray")
+    rest = [point for point in points if point not in known]
+    if not known and len(points) == 2:
+        two = _two(both, points)
+        if two is not None:
+            return Factors(two)
+    common = _common(both, rest, known)
+    if common is None:
+        return Factors(known, reason="" if known else "no grain in any tray")
+    return Factors({**known, **{point: common for point in rest}}, common=len(rest) > 1)
+
+
+def _own(tests: Sequence[Measured], point: str) -> Fit | None:
+    chosen = [test for test in tests if test.catches == point and test.pulses_m.get(point, 0) > 0]
+    ks = [test.grain_mg_m / test.pulses_m[point] for test in chosen]
+    mean = sum(ks) / len(ks) if ks else 0.0
+    us = [_u_k(test, mean, test.pulses_m[point], test.u_pulses[point]) for test in chosen]
+    return fit([max(k, 0.0) for k in ks], us, [test.number for test in chosen])
+
+
+def _common(both: Sequence[Measured], rest: Sequence[str], known: dict[str, Fit]) -> Fit | None:
+    ks, us, numbers = [], [], []
+    for test in both:
+        pulses = sum(test.pulses_m.get(point, 0.0) for point in rest)
+        if pulses <= 0:
+            continue
+        elsewhere = sum(found.k * test.pulses_m.get(point, 0.0) for point, found in known.items())
+        square = sum((test.u_pulses.get(point, 0.0) * test.pulses_m.get(point, 0.0)) ** 2 for point in rest)
+        ks.append(max((test.grain_mg_m - elsewhere) / pulses, 0.0))
+        us.append((test, pulses, sqrt(square) / pulses))
+        numbers.append(test.number)
+    mean = sum(ks) / len(ks) if ks else 0.0
+    return fit(ks, [_u_k(test, mean, pulses, u) for test, pulses, u in us], numbers)
+
+
+def _u_k(test: Measured, mean: float, pulses_m: float, u_pulses: float) -> float:
+    """Standard uncertainty of one test's factor: grain at the level that the common mean expects, and counting."""
+    grain = test.u_grain_mg_m / pulses_m
+    if test.grain_mg_m > 0:
+        # Scaled to the mean, so that a tray that happened to catch little is not taken for a precise one.
+        grain *= sqrt(max(mean, 1e-12) * pulses_m / test.grain_mg_m)
+    return sqrt(grain**2 + (mean * u_pulses) ** 2 + (mean * test.extra_u) ** 2)
+
+
+def _two(both: Sequence[Measured], points: Sequence[str]) -> dict[str, Fit] | None:
+    """Two factors from trays of both, when at least five tests mix the points differently enough to tell them apart."""
+    if len(both) < 5:
+        return None
+    scale = [max(test.grain_mg_m, 1e-9) for test in both]
+    rows = [[test.pulses_m.get(point, 0.0) / s for point in points] for test, s in zip(both, scale, strict=True)]
+    n = len(rows)
+    xx, yy = sum(r[0] ** 2 for r in rows), sum(r[1] ** 2 for r in rows)
+    xy, x1, y1 = sum(r[0] * r[1] for r in rows), sum(r[0] for r in rows), sum(r[1] for r in rows)
+    determinant = xx * yy - xy * xy
+    if determinant <= 1e-12 * xx * yy:
+        return None
+    k = [(yy * x1 - xy * y1) / determinant, (xx * y1 - xy * x1) / determinant]
+    if min(k) <= 0:
+        return None  # the non-negative solution lies on an axis: the tests don't tell the points apart
+    residual = sum((1 - k[0] * r[0] - k[1] * r[1]) ** 2 for r in rows) / (n - 2)
+    us = [sqrt(residual * yy / determinant) / k[0], sqrt(residual * xx / determinant) / k[1]]
+    if max(us) > SPLIT_U / 2:
+        return None
+    return {point: Fit(k[i], us[i], n - 2, n, sqrt(residual)) for i, point in enumerate(points)}
+

@@ -1,0 +1,71 @@
+"""What one closed second amounts to: the figures that are kept and published."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from edge.reckon.calibration import CalibrationState
+from edge.reckon.workstate import State
+
+
+@dataclass(frozen=True, slots=True)
+class LossFigure:
+    """Machine loss now; None is unknown. `over_limit_p` compares with the tighter of two limits."""
+
+    kg_ha: float | None = None
+    low: float | None = None
+    high: float | None = None
+    pct: float | None = None
+    t_h: float | None = None
+    value_h: float | None = None
+    over_limit_p: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PointFigure:
+    """One point's loss now, and the share of the left side."""
+
+    kg_ha: float | None = None
+    low: float | None = None
+    high: float | None = None
+    left_share: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationFigure:
+    """State of the calibration, factors in mg per pulse, used tests, age of the newest in s, and why, in words."""
+
+    state: CalibrationState
+    factor_mg_per_pulse: dict[str, float]
+    tests: int
+    age_s: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """One second. `number` counts closed seconds of the run; `t` is the second's end in epoch seconds.
+
+    `area_m2` cut in the second; `front_down` at its last good sentence.
+    """
+
+    number: int
+    t: int
+    state: State
+    speed_kmh: float | None
+    area_rate_ha_h: float | None
+    loss: LossFigure | None
+    points: dict[str, PointFigure]
+    pulses_per_s: dict[str, float | None]
+    returns_pct: float | None
+    returns_t_h: float | None
+    shafts: dict[str, float | None]
+    calibration: CalibrationFigure
+    lat: float | None
+    lon: float | None
+    flags: list[str]
+    distance_m: float
+    area_m2: float
+    limit_kg_ha: float | None = None
+    silent_inputs: tuple[int, ...] = ()
+    saturated_inputs: tuple[int, ...] = ()

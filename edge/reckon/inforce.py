@@ -1,0 +1,162 @@
+"""What is in force now: the settings file, overridden by entries from their time on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from edge import entries
+from edge.entries import given
+from edge.settings import GroundInput, Settings
+
+
+@dataclass(slots=True)
+class Change:
+    """One `setting` entry: its number from 1, time (epoch s), what, from (None: unknown) and to."""
+
+    n: int
+    at_s: float
+    what: str
+    was: float | str | None
+    to: float | str
+    name: str | None = None
+
+    @property
+    def label(self) -> str:
+        """What was changed, in words."""
+        return self.name or self.what
+
+
+@dataclass(slots=True)
+class InForce:
+    """Values that entries can change. None is unknown."""
+
+    crop: str | None
+    tgw_g: float | None
+    yield_t_ha: float | None
+    moisture_pct: float | None
+    price_per_t: float | None
+    trash_discount: float | None
+    cracked_discount: float | None
+    loss_kg_ha: float | None
+    loss_pct: float | None
+    returns_pct: float | None
+    width_used: float
+    lag_s: float
+    pulses_per_m: float
+    residue_width_m: float | None = None
+    chopper: bool | None = None
+    spreader: bool | None = None
+    yield_is_typed: bool = True
+    crop_number: int = 1
+    jobs: int = 0
+    job_open: bool = False
+    load_t: float = 0.0
+    marks: dict[int, float] = field(default_factory=dict)
+    machine_settings: dict[str, float | str] = field(default_factory=dict)
+    changes: list[Change] = field(default_factory=list)
+
+    @classmethod
+    def from_settings(cls, settings: Settings) -> InForce:
+        """What holds before any entry."""
+        crop, limits = settings.crop, settings.limits
+        ground = settings.inputs(GroundInput)
+        return cls(
+            crop=crop.name if crop else None,
+            tgw_g=crop.tgw_g if crop else None,
+            yield_t_ha=crop.yield_t_ha if crop else None,
+            moisture_pct=crop.moisture_pct if crop else None,
+            price_per_t=crop.price_per_t if crop else None,
+            trash_discount=crop.trash_discount if crop else None,
+            cracked_discount=crop.cracked_discount if crop else None,
+            loss_kg_ha=limits.loss_kg_ha,
+            loss_pct=limits.loss_pct,
+            returns_pct=limits.returns_pct,
+            width_used=settings.machine.width_used,
+            lag_s=settings.machine.lag_s,
+            pulses_per_m=ground[0].pulses_per_m if ground else 1.0,
+        )
+
+    @property
+    def mill(self) -> str:
+        """Whether a weed-seed mill runs: none, bypassed or engaged."""
+        return str(self.machine_settings.get("mill", "none"))
+
+    def add_mark(self, at_s: float) -> int:
+        """Number a tray mark; marks count from 1."""
+        number = max(self.marks, default=0) + 1
+        self.marks[number] = at_s
+        return number
+
+    def add_load(self, mass_t: float, area_ha: float) -> None:
+        """Weighed or measured grain over the area cut of this crop gives the yield."""
+        self.load_t += mass_t
+        if area_ha >= 0.01 and self.load_t / area_ha <= 40:
+            self.yield_t_ha, self.yield_is_typed = self.load_t / area_ha, False
+
+    def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
+        """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
+        since = [change for change in self.changes if change.what == what and change.at_s > at_s]
+        if not since:
+            return None
+        was, now = since[0].was, since[-1].to
+        return (was, now) if isinstance(was, float) and isinstance(now, float) else None
+
+    def last_change(self, at_s: float) -> tuple[float | None, str]:
+        """How long before `at_s` (up to 5 s after it) the last machine setting changed, and which; None if none did."""
+        times = [(change.at_s, change.label) for change in self.changes if change.what != "lag_s"]
+        before = [one for one in times if one[0] <= at_s + 5.0]
+        return (at_s - max(before)[0], max(before)[1]) if before else (None, "")
+
+    def learn(self, entry: entries.AnyEntry, at_s: float) -> None:
+        """Let an entry override what holds."""
+        match entry:
+            case entries.Crop():
+                self._learn_crop(entry)
+            case entries.Limit():
+                for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
+                    if key in entries.to_plain(entry):
+                        setattr(self, key, getattr(entry, key))
+            case entries.Setting():
+                self._learn_setting(entry, at_s)
+            case entries.WidthUsed():
+                self.width_used = entry.part
+            case entries.Residue():
+                self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
+                self.chopper = given(entry.chopper, self.chopper)
+                self.spreader = given(entry.spreader, self.spreader)
+            case entries.JobStart():
+                self.jobs, self.job_open = self.jobs + 1, True
+            case entries.JobFinish():
+                self.job_open = False
+                if given(entry.harvested_t) and given(entry.area_ha):
+                    self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
+                    self.yield_is_typed = False
+            case entries.JobReopen():
+                self.job_open = True
+
+    def _learn_crop(self, entry: entries.Crop) -> None:
+        name = given(entry.name)
+        if name is not None and name != self.crop:
+            self.crop, self.crop_number = name, self.crop_number + 1
+            self.tgw_g = self.yield_t_ha = self.moisture_pct = self.price_per_t = None
+            self.trash_discount = self.cracked_discount = None
+            self.load_t, self.yield_is_typed = 0.0, True
+        values: dict[str, Any] = entries.to_plain(entry)
+        if "grains" in values:
+            values["tgw_g"] = values["mass_g"] / values["grains"] * 1000
+        for key in ("tgw_g", "yield_t_ha", "moisture_pct", "price_per_t", "trash_discount", "cracked_discount"):
+            if key in values:
+                setattr(self, key, values[key])
+        if "yield_t_ha" in values:
+            self.yield_is_typed, self.load_t = True, 0.0
+
+    def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
+        name = given(entry.name)
+        key = f"other: {name}" if entry.what == "other" else entry.what
+        was = given(entry.from_, self.lag_s if entry.what == "lag_s" else self.machine_settings.get(key))
+        self.changes.append(Change(len(self.changes) + 1, at_s, entry.what, was, entry.to, name))
+        if entry.what == "lag_s":
+            self.lag_s = float(entry.to)
+            return
+        self.machine_settings[key] = entry.to

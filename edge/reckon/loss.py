@@ -1,0 +1,136 @@
+"""Smoothed pulses per m2 and factors -> machine loss in kg/ha, %, t/h and money, each with its interval.
+
+kg/ha = 10 x g/m2; a factor in mg per pulse times pulses per m2 is mg/m2, so kg/ha = rate * k / 100. Machine loss only: front
+and shed loss never pass the sensors. Percent = machine / (tank + machine).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, inf, log, sqrt
+
+from edge.reckon.budget import SPEED_U, WIDTH_U, effective_dof, quantile
+from edge.reckon.factor import SPLIT_U, Factors
+from edge.reckon.quantiles import t_cdf
+from edge.reckon.smoothing import Z90, Level
+
+HALF_BLIND_U = 0.3
+MILL_U = 0.15
+MG_M2_PER_KG_HA = 100.0
+FARTHEST = 50.0
+"""Bound of a log deviation: beyond it the end of an interval is 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointLevel:
+    """One point's smoothed rate and what is wrong with it. `upper_known` is false while an input is saturated."""
+
+    name: str
+    level: Level
+    half_blind: bool = False
+    upper_known: bool = True
+    background_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A figure in kg/ha; `high` None: the upper end is unknown. `u_low`, `u_high`: log uncertainty to either side."""
+
+    kg_ha: float
+    low: float
+    high: float | None
+    u_low: float
+    u_high: float
+    dof: float
+
+
+@dataclass(frozen=True, slots=True)
+class MachineLoss:
+    """All points together (None: a point is unknown) and each by itself."""
+
+    total: Interval | None
+    points: dict[str, Interval]
+
+
+def machine_loss(points: Sequence[PointLevel], factors: Factors, extra_u: float = 0.0) -> MachineLoss:
+    """Loss of the points whose factor is known; the total only when every point's is.
+
+    `extra_u`: a further relative uncertainty of the factor, such as a mill that runs now and not during the tests.
+    """
+    each: dict[str, Interval] = {}
+    sides: list[tuple[float, float, float, float, float, float]] = []
+    shared_u = sqrt(WIDTH_U**2 + SPEED_U**2 + extra_u**2)
+    for point in points:
+        found = factors.points.get(point.name)
+        if found is None:
+            continue
+        scale = found.k / MG_M2_PER_KG_HA
+        x, low, high = (value * scale for value in point.level[:3])
+        own_u = HALF_BLIND_U if point.half_blind else 0.0
+        noise_u = point.background_u * scale / x if x > 0 else 0.0
+        split_u = SPLIT_U if factors.common else 0.0
+        systematic = sqrt(found.u**2 + shared_u**2 + own_u**2 + noise_u**2 + split_u**2)
+        dof = effective_dof([(found.u, found.dof), (sqrt(systematic**2 - found.u**2), inf)])
+        each[point.name] = _interval(x, x - low, high - x, systematic, dof, point.upper_known)
+        sides.append((x, x - low, high - x, found.u, found.dof, sqrt(own_u**2 + noise_u**2)))
+    if len(each) < len(points) or not points:
+        return MachineLoss(None, each)
+    return MachineLoss(_total(sides, factors.common, shared_u, all(p.upper_known for p in points)), each)
+
+
+def _total(
+    sides: list[tuple[float, float, float, float, float, float]], common: bool, shared_u: float, upper_known: bool
+) -> Interval:
+    x = sum(side[0] for side in sides)
+    down, up = sqrt(sum(side[1] ** 2 for side in sides)), sqrt(sum(side[2] ** 2 for side in sides))
+    # At no loss at all the shares are undefined: each point counts alike.
+    shares = [side[0] / x if x > 0 else 1 / len(sides) for side in sides]
+    own = sqrt(sum((share * side[5]) ** 2 for share, side in zip(shares, sides, strict=True)))
+    if common:  # one factor: fully correlated
+        parts = [(sides[0][3], sides[0][4])]
+    else:
+        parts = [(share * side[3], side[4]) for share, side in zip(shares, sides, strict=True)]
+    parts.append((sqrt(shared_u**2 + own**2), inf))
+    return _interval(x, down, up, sqrt(sum(u * u for u, _ in parts)), effective_dof(parts), upper_known)
+
+
+def _interval(x: float, down: float, up: float, systematic: float, dof: float, upper_known: bool) -> Interval:
+    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic u on the logarithm."""
+    if x <= 0:
+        high = up * exp(quantile(dof) * systematic)
+        return Interval(0.0, 0.0, high if upper_known else None, FARTHEST, FARTHEST, dof)
+    u_low = sqrt((-log(1 - down / x) / Z90) ** 2 + systematic**2) if down < x else FARTHEST
+    u_high = sqrt((log(1 + up / x) / Z90) ** 2 + systematic**2)
+    low = x * exp(-quantile(_joined_dof(u_low, systematic, dof)) * u_low)
+    high = x * exp(quantile(_joined_dof(u_high, systematic, dof)) * u_high)
+    return Interval(x, low, high if upper_known else None, u_low, u_high, dof)
+
+
+def _joined_dof(u: float, systematic: float, dof: float) -> float:
+    return dof if dof == inf else dof * (u / systematic) ** 4
+
+
+def over_limit_p(loss: Interval, limit_kg_ha: float) -> float:
+    """Probability that the loss is over the limit, on the logarithm, by the side on which the limit lies."""
+    if limit_kg_ha <= 0:
+        return 1.0 if loss.kg_ha > 0 else 0.0
+    if loss.kg_ha <= 0:
+        return 0.05 if loss.high is not None and loss.high >= limit_kg_ha else 0.0
+    distance = log(limit_kg_ha / loss.kg_ha)
+    u = loss.u_high if distance > 0 else loss.u_low
+    return 1.0 - t_cdf(distance / u, max(1.0, min(loss.dof, 1e6)))
+
+
+def percent_of_grain(kg_ha: float, yield_t_ha: float) -> float | None:
+    """Machine loss in percent of tank plus machine loss; None when both are 0."""
+    whole = yield_t_ha * 1000 + kg_ha
+    return 100.0 * kg_ha / whole if whole > 0 else None
+
+
+def tighter_limit(loss_kg_ha: float | None, loss_pct: float | None, yield_t_ha: float | None) -> float | None:
+    """The tighter of two limits, in kg/ha; a percent limit needs a yield."""
+    limits = [] if loss_kg_ha is None else [loss_kg_ha]
+    if loss_pct is not None and yield_t_ha:
+        limits.append(yield_t_ha * 1000 * loss_pct / (100 - loss_pct) if loss_pct < 100 else inf)
+    return min(limits, default=None)

@@ -1,0 +1,127 @@
+"""The same loop over a capture: the universal debugger. Gives what the daemon gave live from the same lines."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from edge import entries, messages
+from edge import settings as settings_module
+from edge.engine import Engine, Keeper, Nowhere
+from edge.errors import EntryError, StoreError
+from edge.feed import capture
+from edge.judge.alerts import Change
+from edge.keep.store import Store
+from edge.settings import Settings
+
+
+def replay(
+    path: Path,
+    settings: Settings,
+    store: Path | None = None,
+    on_second: Callable[[dict[str, Any]], None] | None = None,
+    on_refused: Callable[[str], None] | None = None,
+    on_progress: Callable[[int], None] | None = None,
+) -> dict[str, Any]:
+    """Run a capture through the engine; returns the summary.
+
+    `store`: a new database to keep everything in. `on_second` hears each `live` object; `on_refused` hears each refused
+    entry in one line; `on_progress` hears the number of lines so far, now and then. Raises CaptureError, StoreError.
+    """
+    lines = capture.read(path)
+    first = next(lines, None)  # an unreadable capture is found before anything is made
+    keeper: Keeper = Nowhere()
+    database: Store | None = None
+    if store is not None:
+        database = keeper = _new_store(store)
+    try:
+        engine = Engine(settings, keeper, Nowhere())
+        if on_second is not None:
+            engine.on_figures.append(lambda figures: on_second(messages.live(figures)))
+        if database is not None:
+            began_ms = first.stamp_ms if first is not None and first.stamp_ms is not None else 0
+            database.begin_run(began_ms, settings_module.to_plain(settings), f"capture {path.name}", version("tailgrain"))
+        number = 0
+        line = first
+        while line is not None:
+            number += 1
+            _take(engine, line, number, on_refused)
+            if on_progress is not None and number % 20_000 == 0:
+                on_progress(number)
+            line = next(lines, None)
+        engine.finish()
+        if database is not None:
+            database.end_run(engine.assembler.stamp_ms or 0)
+        return summary(engine)
+    finally:
+        if database is not None:
+            database.close()
+
+
+def _new_store(path: Path) -> Store:
+    store = Store(path)
+    if store.holds_data():
+        store.close()
+        raise StoreError(f"{path}: holds data already; allowed: a new database")
+    return store
+
+
+def _take(engine: Engine, line: capture.Line, number: int, on_refused: Callable[[str], None] | None) -> None:
+    stamp_ms, text = line
+    if stamp_ms is None:
+        engine.take_malformed(None)
+    elif text[:1] != b"!":
+        engine.take_line(stamp_ms, text)
+    else:
+        plain = entries.plain_or_none(text[1:])
+        if plain is None:
+            engine.take_malformed(stamp_ms)
+            return
+        try:
+            engine.take_entry(stamp_ms, entries.from_plain(plain))
+        except EntryError as fault:
+            if on_refused is not None:
+                on_refused(f"line {number}: {fault}")
+
+
+def summary(engine: Engine) -> dict[str, Any]:
+    """The `--summary` object of a finished engine."""
+    reckoner, assembler = engine.reckoner, engine.assembler
+    now_s = (assembler.stamp_ms or 0) / 1000
+    parts = messages.totals(reckoner, reckoner.totals)
+    parts["distance_m"] = reckoner.totals.distance_m + reckoner.open_metres(assembler.open_parts)
+    budget = reckoner.mean_loss(reckoner.totals).budget
+    return {
+        **{key: parts[key] for key in ("seconds", "distance_m", "area_ha")},
+        "pulses": assembler.total_pulses(),
+        **{key: parts[key] for key in ("loss", "points", "returns_pct")},
+        "calibration": {**messages.calibration(reckoner, now_s), "applied": "whole job"},
+        "budget": budget.to_plain() if budget is not None else None,
+        "alerts": alert_lives(engine.alerts),
+        "settings": messages.settings_changes(reckoner),
+        "tests": messages.tests(reckoner),
+        "lines": messages.lines(assembler.lines),
+    }
+
+
+def alert_lives(changes: list[Change]) -> list[dict[str, Any]]:
+    """Each alert from raised to the end of its condition (null: still on)."""
+    lives: list[dict[str, Any]] = []
+    open_ones: dict[str, dict[str, Any]] = {}
+    for change in changes:
+        if change.name not in open_ones and change.state in ("raised", "shelved"):
+            life = {"rule": change.rule, "object": change.object or None}
+            lives.append({**life, "raised": messages.rfc3339_ms(change.since_ms), "cleared": None})
+            open_ones[change.name] = lives[-1]
+        elif change.ended_ms is not None and change.name in open_ones:
+            open_ones.pop(change.name)["cleared"] = messages.rfc3339_ms(change.ended_ms)
+    return lives
+
+
+def to_stderr(text: str) -> None:
+    """One line for a person, beside the output."""
+    print(text, file=sys.stderr)
+

@@ -1,0 +1,85 @@
+"""ONE table of what is measured: name, unit, kept?, where it is published, and the words of `flags`.
+
+Columns of the `second` table, export and the topic schemas follow it; add a stream here and nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Any, NamedTuple
+
+from edge.reckon.figures import Figures, LossFigure, PointFigure
+
+
+class Flag(StrEnum):
+    """Words of `flags`; a point's name follows where one is meant."""
+
+    HALF_BLIND = "half-blind"
+    BLIND = "blind"
+    SATURATED = "saturated"
+    SPLIT_ASSUMED = "split assumed"
+    NO_FACTOR = "no factor"
+    TYPED_YIELD = "pct from typed yield"
+    NO_GROUND_SPEED = "no ground speed"
+    JUDGED_FROM_PULSES = "work judged from pulses"
+    MILL_BYPASSED = "mill bypassed in tray tests"
+    CALIBRATION_STALE = "calibration stale"
+
+
+class Stream(NamedTuple):
+    """One measured thing, once a second. `published`: its path in the `live` object, empty if it is kept only."""
+
+    name: str
+    unit: str
+    sql: str
+    published: str
+    read: Callable[[Figures], Any]
+
+
+def _loss(key: str) -> Callable[[Figures], Any]:
+    nothing = LossFigure()
+    return lambda figures: getattr(figures.loss or nothing, key)
+
+
+def _point(name: str, key: str) -> Callable[[Figures], Any]:
+    nothing = PointFigure()
+    return lambda figures: getattr(figures.points.get(name, nothing), key)
+
+
+def _rate(name: str) -> Callable[[Figures], Any]:
+    return lambda figures: figures.pulses_per_s.get(name)
+
+
+def _loss_streams() -> list[Stream]:
+    units = {"kg_ha": "kg/ha", "low": "kg/ha", "high": "kg/ha", "pct": "%", "t_h": "t/h", "value_h": "money/h"}
+    units["over_limit_p"] = "1"
+    return [Stream(f"loss_{key}", unit, "REAL", f"loss.{key}", _loss(key)) for key, unit in units.items()]
+
+
+def _point_streams(name: str) -> list[Stream]:
+    units = {"kg_ha": "kg/ha", "low": "kg/ha", "high": "kg/ha", "left_share": "1"}
+    streams = [
+        Stream(f"{name}_{key}", unit, "REAL", f"points.{name}.{key}", _point(name, key)) for key, unit in units.items()
+    ]
+    return [*streams, Stream(f"{name}_per_s", "1/s", "REAL", f"pulses_per_s.{name}", _rate(name))]
+
+
+STREAMS: tuple[Stream, ...] = (
+    Stream("state", "", "TEXT", "state", lambda f: f.state),
+    Stream("speed_kmh", "km/h", "REAL", "speed_kmh", lambda f: f.speed_kmh),
+    Stream("area_rate_ha_h", "ha/h", "REAL", "area_rate_ha_h", lambda f: f.area_rate_ha_h),
+    *_loss_streams(),
+    *_point_streams("separator"),
+    *_point_streams("cleaning"),
+    Stream("returns_pct", "%", "REAL", "returns.pct", lambda f: f.returns_pct),
+    Stream("returns_t_h", "t/h", "REAL", "returns.t_h", lambda f: f.returns_t_h),
+    Stream("calibration_state", "", "TEXT", "calibration.state", lambda f: f.calibration.state),
+    Stream("lat", "deg", "REAL", "position.lat", lambda f: f.lat),
+    Stream("lon", "deg", "REAL", "position.lon", lambda f: f.lon),
+    Stream("distance_m", "m", "REAL", "", lambda f: f.distance_m),
+    Stream("area_m2", "m2", "REAL", "", lambda f: f.area_m2),
+    Stream("limit_kg_ha", "kg/ha", "REAL", "", lambda f: f.limit_kg_ha),
+    Stream("flags", "", "TEXT", "flags", lambda f: "; ".join(f.flags)),
+    Stream("shafts", "1/min", "TEXT", "shafts", lambda f: ";".join(f"{k}={v!r}" for k, v in f.shafts.items())),
+)

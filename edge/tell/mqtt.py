@@ -1,0 +1,353 @@
+"""The kit's voice: everything that goes to the broker, and the questions that come from it.
+
+One thread of ours connects, publishes and waits; paho's own thread does the network. paho's callbacks only queue: an
+exception there would end its thread. A broker that is away delays nothing: `live` keeps the newest second only, alerts
+are state and published anew on every connect, minutes and entries wait in the store's outbox.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import random
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Protocol
+
+import msgspec
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from edge import messages
+from edge.errors import SettingsError
+from edge.judge.alerts import Change
+from edge.messages import Told
+from edge.reckon.figures import Figures
+from edge.settings import Mqtt
+from edge.tell import topics
+
+LOG = logging.getLogger("tailgrain.tell")
+
+KEEPALIVE_S = 15
+CONNECT_LIMIT_S = 5.0
+FIRST_WAIT_S = 0.5
+LONGEST_WAIT_S = 30.0
+STABLE_S = 10.0
+"""A connection must last this long before the next wait starts small again: a broker may accept and kick at once."""
+
+IN_FLIGHT = 20
+LARGEST_QUESTION = 20_000
+LEFTOVERS_S = 1.0
+
+
+class Outbox(Protocol):
+    """What waits for the broker."""
+
+    def waiting(self, after: int, most: int) -> list[Told]:
+        """Rows after an id, oldest first."""
+
+    def delivered(self, ids: list[int]) -> None:
+        """The broker has these rows."""
+
+
+def new_client(settings: Mqtt, name: str) -> paho.Client:
+    """A paho client as this project uses it. Raises SettingsError when the password file can't be read."""
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv311, reconnect_on_failure=False
+    )
+    if settings.username:
+        client.username_pw_set(settings.username, _password(settings))
+    if settings.tls_ca_file:
+        try:
+            client.tls_set(ca_certs=settings.tls_ca_file)
+        except (OSError, ValueError) as fault:
+            raise SettingsError(f"mqtt.tls_ca_file: {settings.tls_ca_file} can't be used ({fault})") from fault
+    client.connect_timeout = CONNECT_LIMIT_S
+    client.on_socket_open = _without_delay
+    return client
+
+
+def _password(settings: Mqtt) -> str | None:
+    if not settings.password_file:
+        return None
+    try:
+        return Path(settings.password_file).expanduser().read_text("utf-8").split("\n")[0].rstrip("\r")
+    except (OSError, UnicodeDecodeError) as fault:
+        raise SettingsError(f"mqtt.password_file: {settings.password_file} can't be read ({fault})") from fault
+
+
+def _without_delay(client: paho.Client, userdata: Any, sock: Any) -> None:
+    """Small messages leave at once (1 ms on loopback instead of 44)."""
+    try:
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    except OSError as fault:
+        LOG.debug("no TCP_NODELAY: %s", fault)
+
+
+class Voice:
+    """Publishes for one kit. `on_question(payload)` hears `ask/entry`, from paho's thread: it must only queue."""
+
+    def __init__(
+        self, settings: Mqtt, kit: str, version: str, since_ms: int, on_question: Callable[[bytes], None]
+    ) -> None:
+        self._settings = settings
+        self._base = topics.base(kit)
+        self._kit = kit
+        self._present = {"online": True, "since": messages.rfc3339_ms(since_ms), "version": version}
+        self._on_question = on_question
+        self._outbox: Outbox | None = None
+        self._events: queue.Queue[tuple[str, Any]] = queue.Queue()
+        self._live: bytes | None = None
+        self._live_told = False
+        self._alerts: dict[str, bytes] = {}
+        self._retained: dict[str, bytes] = {}
+        self._in_flight: dict[int, int] = {}
+        self._sent = 0
+        self._lock = threading.Lock()
+        self._client = self._new_client()
+        self._thread = threading.Thread(target=self._work, name="voice", daemon=True)
+        self._stopping = threading.Event()
+        self.connected = threading.Event()
+        self.away_since: float | None = time.monotonic()
+
+    def start(self, outbox: Outbox) -> None:
+        """Begin connecting; never blocks."""
+        self._outbox = outbox
+        self._thread.start()
+
+    # ------------------------------------------------------------------ what others call; none waits
+
+    def live(self, figures: Figures) -> None:
+        """The figures of one second: only the newest is kept for a slow broker."""
+        payload = messages.encode(messages.live(figures))
+        with self._lock:
+            self._live = payload
+            told, self._live_told = self._live_told, True
+        if not told:
+            self._events.put(("live", None))
+
+    def alert(self, change: Change) -> None:
+        """An alert changed its state."""
+        payload = messages.encode(alert_message(change))
+        with self._lock:
+            self._alerts[change.name] = payload
+        self._events.put(("alert", change.name))
+
+    def state(self, topic: topics.Topic, message: dict[str, Any]) -> None:
+        """A retained state topic (verdict, advice, guidance)."""
+        with self._lock:
+            self._retained[topic.name] = messages.encode(message)
+        self._events.put(("state", topic))
+
+    def told(self) -> None:
+        """New rows wait in the outbox."""
+        self._events.put(("told", None))
+
+    def answer(self, ask_id: str, payload: bytes) -> None:
+        """Answer one question."""
+        self._events.put(("answer", (ask_id, payload)))
+
+    def stop(self) -> None:
+        """Say goodbye (the will does not speak after a clean end) and end."""
+        self._stopping.set()
+        self._events.put(("stop", None))
+        if self._thread.is_alive():
+            self._thread.join(timeout=10)
+
+    # ------------------------------------------------------------------ our thread
+
+    def _new_client(self) -> paho.Client:
+        client = new_client(self._settings, f"tailgrain-{self._kit}-{secrets.token_hex(4)}")
+        client.will_set(self._base + topics.PRESENCE.name, b'{"online":false}', qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.on_message = self._on_message
+        client.message_callback_add(self._base + topics.ASK.name, self._on_ask)
+        client.message_callback_add(self._base + "alert/#", self._on_leftover)
+        return client
+
+    def _work(self) -> None:
+        wait_s = FIRST_WAIT_S
+        said = ""
+        while not self._stopping.is_set():
+            began = time.monotonic()
+            why = self._connect()
+            if not why:
+                said = ""
+                self._serve()
+            elif why != said:
+                LOG.warning("broker %s:%s: %s; trying again", self._settings.host, self._settings.port, why)
+                said = why
+            if why or time.monotonic() - began < STABLE_S:
+                wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+            else:
+                wait_s = FIRST_WAIT_S
+            self._client.loop_stop()
+            self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
+
+    def _connect(self) -> str:
+        """Connect and be accepted; returns why not, or nothing."""
+        self._drop_events()
+        try:
+            self._client.connect(self._settings.host, self._settings.port, KEEPALIVE_S)
+        except (OSError, ValueError) as fault:
+            return str(fault)
+        self._client.loop_start()
+        deadline = time.monotonic() + CONNECT_LIMIT_S
+        while (left := deadline - time.monotonic()) > 0 and not self._stopping.is_set():
+            try:
+                kind, detail = self._events.get(timeout=left)
+            except queue.Empty:
+                break
+            if kind == "connected":
+                return str(detail)
+            if kind == "disconnected":
+                return "it closed the connection"
+        return "no answer"
+
+    def _drop_events(self) -> None:
+        """What happened while the broker was away is state (published anew) or waits in the outbox."""
+        while True:
+            try:
+                self._events.get_nowait()
+            except queue.Empty:
+                return
+
+    def _serve(self) -> None:
+        """Connected: publish all state, then whatever comes, until the connection ends."""
+        LOG.info("broker %s:%s: connected", self._settings.host, self._settings.port)
+        self._in_flight.clear()
+        self._sent = 0
+        self._publish(topics.PRESENCE, messages.encode(self._present))
+        self._client.subscribe([(self._base + topics.ASK.name, 1), (self._base + "alert/#", 1)])
+        with self._lock:
+            alerts, retained, live = dict(self._alerts), dict(self._retained), self._live
+            self._live_told = False
+        for name, payload in alerts.items():
+            self._publish(topics.ALERT, payload, name)
+        for name, payload in retained.items():
+            self._client.publish(self._base + name, payload, qos=1, retain=True)
+        if live is not None:
+            self._publish(topics.LIVE, live)
+        self._drain()
+        self.connected.set()
+        self.away_since = None
+        try:
+            while self._handle(*self._events.get()):
+                pass
+        finally:
+            self.connected.clear()
+            self.away_since = time.monotonic()
+
+    def _handle(self, kind: str, detail: Any) -> bool:
+        """One event; False ends the connection."""
+        if kind == "live":
+            with self._lock:
+                payload, self._live_told = self._live, False
+            if payload is not None:
+                self._publish(topics.LIVE, payload)
+        elif kind == "alert":
+            with self._lock:
+                payload = self._alerts[detail]
+            self._publish(topics.ALERT, payload, detail)
+        elif kind == "state":
+            with self._lock:
+                payload = self._retained[detail.name]
+            self._publish(detail, payload)
+        elif kind == "told":
+            self._drain()
+        elif kind == "published":
+            row = self._in_flight.pop(detail, None)
+            if row is not None and self._outbox is not None:
+                self._outbox.delivered([row])
+                self._drain()
+        elif kind == "answer":
+            ask_id, payload = detail
+            self._publish(topics.ANSWER, payload, ask_id)
+        elif kind == "leftover":
+            self._clear_leftover(*detail)
+        elif kind == "disconnected":
+            LOG.warning("broker %s:%s: connection lost (%s)", self._settings.host, self._settings.port, detail)
+            return False
+        elif kind == "stop":
+            self._say_goodbye()
+            return False
+        return True
+
+    def _publish(self, topic: topics.Topic, payload: bytes, below: str = "") -> paho.MQTTMessageInfo:
+        name = f"{self._base}{topic.name}/{below}" if below else self._base + topic.name
+        return self._client.publish(name, payload, qos=topic.qos, retain=topic.retained)
+
+    def _drain(self) -> None:
+        """Send outbox rows in order, no more than the broker has room for."""
+        if self._outbox is None or len(self._in_flight) >= IN_FLIGHT:
+            return
+        for row in self._outbox.waiting(self._sent, IN_FLIGHT - len(self._in_flight)):
+            info = self._client.publish(self._base + row.topic, row.payload, qos=1)
+            if info.rc != paho.MQTT_ERR_SUCCESS:
+                return  # the connection is ending; the row stays
+            self._in_flight[info.mid] = row.id
+            self._sent = row.id
+
+    def _clear_leftover(self, name: str, payload: bytes) -> None:
+        """A retained alert that this run knows nothing of was left by an earlier one: its condition is not ours."""
+        with self._lock:
+            if name in self._alerts:
+                return
+        try:
+            message = msgspec.json.decode(payload)
+        except msgspec.DecodeError:
+            message = None
+        if isinstance(message, dict) and message.get("state") != "cleared":
+            self._publish(topics.ALERT, messages.encode({**message, "state": "cleared"}), name)
+
+    def _say_goodbye(self) -> None:
+        info = self._publish(topics.PRESENCE, b'{"online":false}')
+        try:
+            info.wait_for_publish(timeout=2)
+        except (RuntimeError, ValueError) as fault:
+            LOG.debug("goodbye not heard: %s", fault)
+        self._client.disconnect()
+
+    # ------------------------------------------------------------------ paho's thread: only queue
+
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self._events.put(("connected", f"refused: {reason}" if reason.is_failure else ""))
+
+    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self._events.put(("disconnected", str(reason)))
+
+    def _on_publish(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
+        self._events.put(("published", mid))
+
+    def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
+        """Anything else: a broker may repeat other clients' retained messages; they mean nothing here."""
+
+    def _on_ask(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
+        if len(message.payload) <= LARGEST_QUESTION and not message.retain:
+            self._on_question(bytes(message.payload))
+
+    def _on_leftover(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
+        if message.retain:
+            self._events.put(("leftover", (message.topic.removeprefix(self._base + "alert/"), bytes(message.payload))))
+
+
+def alert_message(change: Change) -> dict[str, Any]:
+    """The payload of an alert topic."""
+    return {
+        "rule": change.rule,
+        "object": change.object or None,
+        "state": change.state,
+        "severity": change.severity,
+        "since": messages.rfc3339_ms(change.since_ms),
+        "text": change.text,
+        "cause": change.cause,
+        "action": change.action,
+        "value": change.value,
+        "limit": change.limit,
+    }
