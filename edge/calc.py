@@ -49,9 +49,7 @@ def calc() -> None:
 @click.option("--catches", type=click.Choice(["both", "separator", "cleaning"]), help="Which streams fell on the tray.")
 @click.option("--mill", type=click.Choice(["none", "bypassed", "engaged"]), help="Weed-seed mill in the stream.")
 @numbers("front-grains", "front-area-m2", "front-area-ft2", help="Count in the cut strip between front and crop.")
-@numbers(
-    "before-harvest-grains", "before-harvest-area-m2", "before-harvest-area-ft2", help="Count in the standing crop."
-)
+@numbers("before-harvest-grains", "before-harvest-area-m2", "before-harvest-area-ft2", help="Count in the standing crop.")
 @numbers("yield-t-ha", "yield-bu-ac", help="Yield in the tank, for the percent.")
 @numbers("price-per-t", "price-per-bu", help="Price, for the value lost.")
 @numbers("bushel-lb", help="Mass of a bushel, lb.")
@@ -97,9 +95,7 @@ def _tray_keys(options: dict[str, Any], source: str | None) -> dict[str, Any]:
     if not one:
         return plain
     if source is not None:
-        raise WrongInput(
-            f"calc tray: --{next(iter(one)).replace('_', '-')}: given beside --from; allowed: in its `trays`"
-        )
+        raise WrongInput(f"calc tray: --{next(iter(one)).replace('_', '-')}: given beside --from; allowed: in its `trays`")
     grains, masses = one.pop("grains", ()), one.pop("mass_g", ())
     if not grains and not masses:
         raise WrongInput("calc tray: --grains or --mass-g: missing; required: what lay on the tray")

@@ -44,9 +44,7 @@ def shared_options(function: F) -> F:
             help="Read and answer in these.",
         ),
         click.option("--json", "as_json", is_flag=True, help="Answer as one JSON object."),
-        click.option(
-            "--from", "source", metavar="FILE|-", help="Read the keys from a JSON object (- is standard input)."
-        ),
+        click.option("--from", "source", metavar="FILE|-", help="Read the keys from a JSON object (- is standard input)."),
     ):
         function = option(function)
     return function

@@ -43,9 +43,7 @@ def gather(source: str | None, given: Sequence[str], options: Mapping[str, Any])
             rest = {key: value for key, value in read.items() if key not in beside}
             found = _listed(read[key], rest, key) if key else [rest]
         else:
-            raise WrongInput(
-                f"calc sieve: --from: found {type(read).__name__}; allowed: an object or a list of entries"
-            )
+            raise WrongInput(f"calc sieve: --from: found {type(read).__name__}; allowed: an object or a list of entries")
     for text in given:
         try:
             found.append(msgspec.json.decode(text))
@@ -71,19 +69,18 @@ def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Any]:
     return found if isinstance(found, list) else [found]
 
 
-def reckon(
-    found: Sequence[Any], beside: Mapping[str, Any], config: Settings | None
-) -> tuple[dict[str, Any], list[str]]:
+def reckon(found: Sequence[Any], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract, and the words. Raises WrongInput or EntryError."""
     want = calc_input.typed("sieve", dict(beside), Wanted).want_mm
     checked: list[entries.Gauge] = []
     for one in found:
         if not isinstance(one, dict):
             raise WrongInput(f"calc sieve: found {type(one).__name__}; allowed: gauge entries, each a JSON object")
+        if one.get("entry", "gauge") != "gauge":
+            raise WrongInput(f"calc sieve: entry: found {one['entry']!r:.60}; allowed: gauge")
         with calc_input.said_by("calc sieve:"):
             entry = entries.from_plain({"entry": "gauge", **one})
-        if not isinstance(entry, entries.Gauge):
-            raise WrongInput(f"calc sieve: entry: found {entries.kind_of(entry)!r}; allowed: gauge")
+        assert isinstance(entry, entries.Gauge)
         checked.append(entry)
     with calc_input.said_by("calc sieve:"):
         result = gauge.check(checked)
@@ -128,9 +125,7 @@ def _words(result: gauge.GaugeCheck, want: float | None, dial: float | None, war
     elif result.unit == "mm" and result.gain == 1.0:
         lines.append(f"{result.sieve} sieve: gap = readout {result.offset_mm:+.3g} mm")
     else:
-        lines.append(
-            f"{result.sieve} sieve: gap = {result.offset_mm:.3g} mm {result.gain:+.3g} mm x readout ({result.unit})"
-        )
+        lines.append(f"{result.sieve} sieve: gap = {result.offset_mm:.3g} mm {result.gain:+.3g} mm x readout ({result.unit})")
     if result.spread_mm is not None:
         lines.append(f"spread across positions: {calc_input.show(result.spread_mm, 'mm')}")
     if want is not None:

@@ -28,6 +28,8 @@ ASSUMED_SPREAD = 0.2
 """Relative spread from tray to tray, taken where one or two trays cannot show it (from memory)."""
 
 ASSUMED_DOF = 4.0
+ENOUGH_DOF = 4.0
+"""Degrees of freedom from which the trays' own scatter is believed when it is small."""
 
 WIDTH_U = 0.02
 """Relative standard uncertainty of the cut width in use: overlap (measurement section 2)."""
@@ -77,6 +79,8 @@ def _read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
     if not plain:
         raise WrongInput("calc tray: nothing given; give --grains, --length-m, --width-m, --cut-width-m, or --from")
     calc_input.check_keys("tray", plain, KEYS, us)
+    if plain.get("entry", "tray") != "tray":
+        raise WrongInput(f"calc tray: entry: found {plain['entry']!r:.60}; allowed: tray")
     name = plain.get("crop", config.crop.name if config and config.crop else None)
     asked = "crop" in plain
     crop = calc_input.known_crop("tray", name, config) if asked else calc_input.known_crop_or_none(name, config)
@@ -91,8 +95,7 @@ def _read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
     beside = calc_input.typed("tray", {key: value for key, value in plain.items() if key in fields}, Beside)
     with calc_input.said_by("calc"):
         entry = entries.from_plain({"entry": "tray", **{key: plain[key] for key in plain if key not in fields}})
-    if not isinstance(entry, entries.Tray):
-        raise WrongInput(f"calc tray: entry: found {entries.kind_of(entry)!r}; allowed: tray")
+    assert isinstance(entry, entries.Tray)
     if config is not None:
         beside = _filled(beside, config, crop_asked=asked)
     if beside.cut_width_m is None:
@@ -158,33 +161,46 @@ def interval(result: TrayResult, cut_width_m: float) -> tuple[float, float]:
     """Central 90 % interval (kg/ha) of the total, or of the machine loss where the total is unknown.
 
     Terms: kernels counted (Poisson), scatter between trays, weighing, ground counts with their shared parts, an assumed
-    relative spread of 0.2 between trays (4 dof) pooled with what one or two trays show, 0.05 where a count became a
-    mass, 0.02 for the width. Student t on Welch-Satterthwaite degrees of freedom. In the logarithm where nothing was subtracted,
+    relative spread of 0.2 between trays (4 dof) pooled with what few trays show, 0.05 where a count became a mass, 0.02
+    for the width. Student t on Welch-Satterthwaite degrees of freedom. In the logarithm where nothing was subtracted,
     plain where something was (the result may be negative then); no grain at all: 0 to the exact Poisson limit.
     """
     known = result.total_g_m(cut_width_m)
     machine = result.machine_g_m + result.threshing_g_m
     value, u = known if known is not None else (machine, math.hypot(result.u_machine_g_m, result.u_threshing_g_m))
-    spread, dof = result.spread_g_m**2, result.spread_dof
-    pooled, pooled_dof = spread, dof
-    if dof < 2:
-        assumed = (ASSUMED_SPREAD * result.tray_g_m) ** 2 / result.tray_count
-        pooled, pooled_dof = (ASSUMED_DOF * assumed + dof * spread) / (ASSUMED_DOF + dof), ASSUMED_DOF + dof
     counted = machine if result.counted else 0.0
     if known is not None:
         counted = value if result.counted else value - machine
     fixed = (COUNTED_MASS_U * counted) ** 2 + (WIDTH_U * value) ** 2
-    variance = max(0.0, u**2 - spread) + pooled + fixed
-    t = t_quantile(0.5 + LEVEL / 2, max(1.0, variance**2 * pooled_dof / pooled**2) if pooled > 0 else math.inf)
+    reach = _reach(result, max(0.0, u**2 - result.spread_g_m**2) + fixed)
     per_ha = 10.0 / cut_width_m
     subtracted = known is not None or result.laid != "released"
     if subtracted or value < 0:
-        reach = t * math.sqrt(variance)
         return (value - reach) * per_ha, (value + reach) * per_ha
     if value == 0:
         return 0.0, -math.log((1 - LEVEL) / 2) * u * per_ha
-    factor = math.exp(min(t * math.sqrt(variance) / value, 700.0))
+    factor = math.exp(min(reach / value, 700.0))
     return value / factor * per_ha, value * factor * per_ha
+
+
+def _reach(result: TrayResult, other: float) -> float:
+    """Half the interval (g/m): t times u, with the trays' spread as seen, or with the assumed one if that is wider.
+
+    A few trays can agree by chance, so the assumed spread counts until there are five. `other` is the variance of the
+    remaining terms.
+    """
+    seen, dof = result.spread_g_m**2, result.spread_dof
+    assumed = (ASSUMED_SPREAD * result.tray_g_m) ** 2 / result.tray_count
+    choices = [(seen, dof)] if dof >= 2 else []
+    if dof < ENOUGH_DOF:
+        choices.append(((ASSUMED_DOF * assumed + dof * seen) / (ASSUMED_DOF + dof), ASSUMED_DOF + dof))
+    return max(_t(other + part, part, dof) * math.sqrt(other + part) for part, dof in choices)
+
+
+def _t(variance: float, part: float, dof: float) -> float:
+    """Student t by Welch-Satterthwaite, where `part` of the variance rests on `dof` degrees of freedom."""
+    effective = variance**2 * dof / part**2 if part > 0 else math.inf
+    return t_quantile(0.5 + LEVEL / 2, max(1.0, effective))
 
 
 def _us(si: Mapping[str, Any], bushel_lb: float | None) -> dict[str, Any]:
@@ -252,12 +268,10 @@ def _mind(job: Job, result: TrayResult, us: bool) -> list[str]:
     words = []
     if us and job.beside.bushel_lb is None and job.crop is not None:
         words.append(f"a bushel of {job.bushel_lb:g} lb, the table's for {job.crop.name}")
-    if result.spread_dof < 2:
-        words.append("so few trays hardly show how trays scatter: a spread of 20 % is assumed; lay more")
+    if result.spread_dof < ENOUGH_DOF:
+        words.append("so few trays hardly show how trays scatter; at least 20 % is assumed; lay more")
     if result.counted:
-        words.append(
-            "lost grain is lighter than tank grain, so a count overstates the mass; weigh the catch if you can"
-        )
+        words.append("lost grain is lighter than tank grain, so a count overstates the mass; weigh the catch if you can")
     if job.beside.tgw_g is None and job.crop is not None and result.counted:
         words.append(f"TGW {job.tgw_g:g} g is the table's for {job.crop.name}; weigh a thousand grains of yours")
     if result.machine_g_m < 0:

@@ -218,3 +218,7 @@ def in_words(summary: dict[str, Any]) -> list[str]:
         f"{counted['missing']} missing, {counted['restarts']} restarts, {counted['entries']} entries"
     )
     return lines
+
+
+if __name__ == "__main__":
+    main()

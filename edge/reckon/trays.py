@@ -28,6 +28,9 @@ COUNTED_MASS_U = 0.05
 """Relative standard uncertainty of mass from a count: lost grain is lighter and more variable than tank grain
 (two-year Kansas wheat survey, published); the size of the term is from memory. Not in `u_machine_g_m`."""
 
+SMALLEST_AREA_M2 = 1e-6
+"""A tray or ground count under this is a slip of the keyboard, and its square no longer a number to divide by."""
+
 PLACED_TO_SEE_SCATTER = 5
 """Trays at their places from which scatter can be told from the shape of the residue across (from memory)."""
 
@@ -134,6 +137,10 @@ def measure(entry: Tray, tgw_g: float | None, residue_width_m: float) -> TrayRes
     # A tray wider than the residue still meets the ground's grain over its whole width.
     spans = [min(tray.width_m, residue_width_m) for tray in trays]
     weights = _weights(trays, residue_width_m)
+    for number, (tray, span) in enumerate(zip(trays, spans, strict=True)):
+        if tray.length_m * span < SMALLEST_AREA_M2:
+            area = f"{tray.length_m * span:.3g} m2"
+            raise EntryError(f"tray: trays[{number}]: so extreme a size ({area}); allowed: {SMALLEST_AREA_M2:g} or more")
     loose = [_mass(given(tray.grains), given(tray.mass_g), tgw_g) for tray in trays]
     if not any(mass for mass, _ in loose):  # nothing found: one kernel's worth of doubt over the whole test
         loose = [(0.0, variance / len(trays)) for _, variance in loose]
@@ -203,6 +210,8 @@ def _ground(count: GroundCount | object, tgw_g: float | None) -> tuple[float, fl
     """Grams per square metre of a ground count, and the variance."""
     if not isinstance(count, GroundCount):
         return None
+    if count.area_m2 < SMALLEST_AREA_M2:
+        raise EntryError(f"tray: area_m2: found {count.area_m2:.3g}; allowed: {SMALLEST_AREA_M2:g} or more")
     mass, variance = _mass(count.grains, None, tgw_g)
     return mass / count.area_m2, variance / count.area_m2**2
 

@@ -42,9 +42,7 @@ def test_ndsu_counts_follow_from_seeds_per_pound(crop: str, per_lb: float, bushe
 
 
 # Canola Council of Canada, Canola Watch, 15 August 2012: seeds per square foot for 1 bu/ac by seed size.
-@pytest.mark.parametrize(
-    ("tgw_g", "printed"), [(2, 261), (2.5, 208), (3, 174), (3.5, 149), (4, 130), (4.5, 116), (5, 104)]
-)
+@pytest.mark.parametrize(("tgw_g", "printed"), [(2, 261), (2.5, 208), (3, 174), (3.5, 149), (4, 130), (4.5, 116), (5, 104)])
 def test_canola_counts_by_seed_size(tgw_g: float, printed: float) -> None:
     assert units.kernels_per_ft2_for_1_bu_ac(tgw_g, 50) == pytest.approx(printed, abs=0.75)
 

@@ -55,8 +55,6 @@ def test_swapping_the_two_turns_the_ratio_over() -> None:
         ((1, 2), (1, 1), 1.0, "level"),
     ],
 )
-def test_wrong_input_is_named(
-    events: tuple[float, float], exposure: tuple[float, float], level: float, names: str
-) -> None:
+def test_wrong_input_is_named(events: tuple[float, float], exposure: tuple[float, float], level: float, names: str) -> None:
     with pytest.raises(ValueError, match=f"^{names}: found"):
         rate_ratio(events, exposure, level)

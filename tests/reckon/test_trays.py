@@ -223,9 +223,9 @@ def test_total_and_its_uncertainty_against_simulation(laid: str) -> None:
     random = np.random.default_rng(5)
     cut, expected = 9.0, []
     for _ in range(1500):
-        grains, shed, strip = (float(random.poisson(mean)) for mean in (90, 20, 60))
-        ground = {"before_harvest": {"grains": shed, "area_m2": 1}, "front": {"grains": strip, "area_m2": 1}}
-        total = trays.measure(tray(one(grains), laid=laid, **ground), 40.0, 3.0).total_g_m(cut)
+        grains, shed, strip = (float(random.poisson(mean)) for mean in (900, 20, 60))
+        ground = {"before_harvest": {"grains": shed, "area_m2": 0.2}, "front": {"grains": strip, "area_m2": 0.2}}
+        total = trays.measure(tray(one(grains, width_m=6.0), laid=laid, **ground), 40.0, 6.0).total_g_m(cut)
         assert total is not None
         expected.append(total)
     values, us = np.array(expected).T
