@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import click
 import msgspec
@@ -185,6 +185,50 @@ def check(config: Path, as_json: bool) -> int:
     from edge.check import check as run_check
 
     return run_check(config, as_json)
+
+
+@tailgrain.command()
+@click.option("--pace", metavar="1|N|max", help="Times real time, or max. Default: half an hour at full speed, then 1.")
+@click.option("--minutes", type=click.FloatRange(0.5, 100_000), help="Simulated minutes; then end with a summary.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the simulation.")
+@click.option(
+    "--dir", "folder", type=click.Path(path_type=Path), default=Path(".demo"), show_default=True, help="Emptied at start."
+)
+@click.option("--no-dashboard", is_flag=True, help="Without the page.")
+@AS_JSON
+def demo(pace: str | None, minutes: float | None, seed: int, folder: Path, no_dashboard: bool, as_json: bool) -> int:
+    """The whole chain on a simulated harvester, with the page.
+
+    Example: tailgrain demo --pace max --minutes 30 --no-dashboard
+    """
+    from edge import demo as demo_module
+
+    return demo_module.run(demo_module.Options(_pace(pace), minutes, seed, folder, not no_dashboard, as_json))
+
+
+def _pace(pace: str | None) -> float | Literal["max"] | None:
+    if pace is None or pace == "max":
+        return pace  # type: ignore[return-value]
+    try:
+        number = float(pace)
+    except ValueError:
+        number = 0.0
+    if not 0 < number <= 1000:
+        raise WrongInput(f"demo: --pace: found {pace!r}; allowed: max, or a number over 0 up to 1000")
+    return number
+
+
+@tailgrain.command()
+@CONFIG
+@click.option("--set-pin", is_flag=True, help="Ask for the PIN that entering needs, then end.")
+def dashboard(config: Path, set_pin: bool) -> int:
+    """Serve the page of this kit.
+
+    Example: tailgrain dashboard --config kit.toml
+    """
+    from dashboard.server import serve
+
+    return serve(config, set_pin)
 
 
 def print_json(answer: Any) -> None:

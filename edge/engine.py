@@ -92,8 +92,10 @@ class Engine:
 
     def take_line(self, stamp_ms: int | None, line: bytes) -> None:
         """One sentence line with its arrival stamp (None with board stamps)."""
-        for second in self.assembler.take(stamp_ms, line):
-            self._close(second)
+        closed = self.assembler.take(stamp_ms, line)
+        if closed:
+            for second in closed:
+                self._close(second)
 
     def take_malformed(self, stamp_ms: int | None) -> None:
         """A capture line that is no sentence and no entry."""

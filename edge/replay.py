@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from importlib.metadata import version
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -44,14 +45,10 @@ def replay(
         if database is not None:
             began_ms = first.stamp_ms if first is not None and first.stamp_ms is not None else 0
             database.begin_run(began_ms, settings_module.to_plain(settings), f"capture {path.name}", version("tailgrain"))
-        number = 0
-        line = first
-        while line is not None:
-            number += 1
+        for number, line in enumerate(chain([first] if first is not None else [], lines), 1):
             _take(engine, line, number, on_refused)
-            if on_progress is not None and number % 20_000 == 0:
+            if number % 20_000 == 0 and on_progress is not None:
                 on_progress(number)
-            line = next(lines, None)
         engine.finish()
         if database is not None:
             database.end_run(engine.assembler.stamp_ms or 0)
@@ -71,7 +68,9 @@ def _new_store(path: Path) -> Store:
 
 def _take(engine: Engine, line: capture.Line, number: int, on_refused: Callable[[str], None] | None) -> None:
     stamp_ms, text = line
-    if stamp_ms is None:
+    if text[:1] == b"$":
+        engine.take_line(stamp_ms, text)
+    elif stamp_ms is None:
         engine.take_malformed(None)
     elif text[:1] != b"!":
         engine.take_line(stamp_ms, text)

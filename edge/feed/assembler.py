@@ -13,10 +13,14 @@ from typing import Literal, NamedTuple
 
 from edge.feed.counters import Counters, Step
 from edge.feed.nmea import Fix
-from edge.feed.sentences import Counts, Fault, Hello, Periods, decode
+from edge.feed.sentences import Counts, Fault, Hello, Periods, decode, decode_plain_counts
 
 CLOCK_STEP_MS = 600_000
 """Stamps that jump forward by more than this at once are a step of the clock, not silence."""
+
+
+_NONE: list[Second] = []
+"""No second closed; shared by nearly every line and never changed."""
 
 
 class Part(NamedTuple):
@@ -129,6 +133,12 @@ class Assembler:
         if self._epoch_ms is not None:
             return self._take_by_board(line)
         assert stamp_ms is not None
+        plain = decode_plain_counts(line)
+        if plain is not None:
+            seq, ms, levels, counts = plain
+            steps = self.counters.quick(seq, ms, counts, stamp_ms)
+            if steps is not None:
+                return self._take_quick(stamp_ms, line, levels, steps)
         sentence = decode(line)
         if type(sentence) is Counts:
             return self._take_counts(stamp_ms, line, self.counters.take(sentence, stamp_ms))
@@ -185,6 +195,26 @@ class Assembler:
         if type(sentence) is Counts:
             return self._take_counts(stamp_ms, line, step)
         return self._take_other(stamp_ms, line, sentence)
+
+    def _take_quick(self, stamp_ms: int, line: bytes, levels: int, steps: list[int]) -> list[Second]:
+        """The hot path of `_take_counts`: a plain step of a plain sentence."""
+        if self._on_stamped is not None:
+            self._on_stamped(stamp_ms, line)
+        closed = _NONE
+        if self.stamp_ms is not None and self._open is not None and self.stamp_ms <= stamp_ms <= self._open * 1000:
+            self.stamp_ms = stamp_ms
+        else:
+            closed = self._close_before(stamp_ms)
+        self._last_data_ms = stamp_ms
+        self._data += 1
+        step_ms = self.counters.quick_ms
+        if levels == self._levels:
+            self._ms += step_ms
+            self._counts = list(map(add, self._counts, steps))
+        else:
+            self._parts.extend(self._running())
+            self._levels, self._first_ms, self._ms, self._counts = levels, step_ms, step_ms, steps
+        return closed
 
     def _take_counts(self, stamp_ms: int, line: bytes, step: Step | None) -> list[Second]:
         if self._on_stamped is not None:

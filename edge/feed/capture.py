@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
 from edge.errors import CaptureError
+from edge.feed.lines import LineSplitter
 
 LATEST_MS = 32_503_680_000_000
 """Year 3000: a later stamp is no stamp."""
@@ -23,12 +24,16 @@ class Line(NamedTuple):
 
 
 UNSTAMPED = Line(None, b"")
+_line = tuple.__new__
+CHUNK = 1 << 18
+LONGEST_LINE = 32_768
+"""Bytes of a capture line kept whole: an entry of the largest size fits."""
 
 
 def read_stamp(line: bytes) -> Line:
     """Split the stamp off a capture line (0x0A already removed)."""
     space = line.find(b" ")
-    if 5 <= space <= 16 and line[space - 4 : space - 3] == b".":
+    if 5 <= space <= 16 and line[space - 4 : space - 3] == b".":  # `1.234 ` is the shortest
         digits = line[: space - 4] + line[space - 3 : space]
         if digits.isdigit() and (stamp_ms := int(digits)) < LATEST_MS:
             return Line(stamp_ms, line[space + 1 :])
@@ -44,16 +49,36 @@ def read(path: str | os.PathLike[str]) -> Iterator[Line]:
     file = Path(path)
     try:
         with _open(file) as stream:
-            while True:
-                try:
-                    line = stream.readline(1 << 20)
-                except EOFError:
-                    return  # the recorder was cut off: everything before is whole
-                if not line:
-                    return
-                yield read_stamp(line[:-1] if line[-1:] == b"\n" else line)
+            yield from _stamped(_lines(stream))
     except (OSError, zlib.error) as fault:
         raise CaptureError(f"{file}: can't be read as a capture ({getattr(fault, 'strerror', None) or fault})") from fault
+
+
+def _lines(stream: BinaryIO) -> Iterator[bytes]:
+    splitter = LineSplitter(LONGEST_LINE)
+    while True:
+        try:
+            data = stream.read1(CHUNK)  # type: ignore[attr-defined]  # a cut-off block gives what it holds
+        except EOFError:  # the recorder was cut off in a compressed block: everything before is whole
+            data = b""
+        if not data:
+            yield from splitter.end()
+            return
+        yield from splitter.feed(data)
+
+
+def _stamped(lines: Iterator[bytes]) -> Iterator[Line]:
+    """The stamps of one second share their ten digits, so most lines need only their milliseconds read."""
+    second, second_ms = b"", 0
+    for line in lines:
+        thousandths = line[11:14]
+        if line[:11] == second and line[14:15] == b" " and thousandths.isdigit():
+            yield _line(Line, (second_ms + int(thousandths), line[15:]))
+            continue
+        read = read_stamp(line)
+        if read.stamp_ms is not None and line[10:11] == b".":
+            second, second_ms = line[:11], read.stamp_ms // 1000 * 1000
+        yield read
 
 
 def _open(file: Path) -> BinaryIO:

@@ -15,14 +15,12 @@ from typing import Protocol
 import serial
 
 from edge.errors import PortError
+from edge.feed.lines import LineSplitter
 
 LOG = logging.getLogger("tailgrain.feed")
 
 READ_LIMIT_S = 0.2
 CONNECT_LIMIT_S = 3.0
-LONGEST_KEPT = 300
-"""Bytes kept of a line that runs on and on: enough to show that it is over-long."""
-
 FIRST_WAIT_S = 0.5
 LONGEST_WAIT_S = 2.0
 
@@ -100,25 +98,6 @@ def open_port(spec: str, baud: int) -> Port:
     module, name = next(place for prefix, place in PORTS.items() if spec.startswith(prefix))
     port: Port = getattr(import_module(module), name)(spec, baud)
     return port
-
-
-class LineSplitter:
-    """Bytes -> lines at 0x0A only. A line that never ends is cut short but still counts as one."""
-
-    def __init__(self) -> None:
-        self._rest = b""
-        self._running_on = False
-
-    def feed(self, data: bytes) -> list[bytes]:
-        """Lines completed by these bytes, without their 0x0A."""
-        *lines, rest = (self._rest + data).split(b"\n")
-        if self._running_on and lines:
-            lines[0] = lines[0][:LONGEST_KEPT]
-            self._running_on = False
-        if len(rest) > 4096 or (self._running_on and len(rest) > LONGEST_KEPT):
-            rest, self._running_on = rest[:LONGEST_KEPT], True
-        self._rest = rest
-        return [line if len(line) <= 4096 else line[:LONGEST_KEPT] for line in lines]
 
 
 class Reader(threading.Thread):

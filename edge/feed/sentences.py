@@ -18,6 +18,8 @@ CRC_START = 0xFFFF
 _WORD = 0xFFFF
 _LONG = 0xFFFFFFFF
 _HEX = frozenset(b"0123456789abcdefABCDEF")
+_CRC_TEXT = [b"%04X" % crc for crc in range(_WORD + 1)]
+_DIGITS_AND_COMMAS = b"0123456789,"
 
 
 class Counts(NamedTuple):
@@ -63,6 +65,30 @@ def frame(body: str) -> bytes:
     return b"$%b*%04X\n" % (raw, crc_hqx(raw, CRC_START))
 
 
+def decode_plain_counts(line: bytes) -> tuple[int, int, int, list[int]] | None:
+    """seq, ms, levels, counts of a count sentence in its usual form; None: `decode` must look at the line.
+
+    The hot path, once a sentence: the same rules as `decode`, tested with the fewest steps.
+    """
+    if line[:7] != b"$TGC,1," or line[-5:-4] != b"*" or len(line) > LONGEST:
+        return None
+    body = line[1:-5]
+    # What is left beside digits and commas must be the name: no sign, blank or underscore that int() would let through.
+    if line[-4:] != _CRC_TEXT[crc_hqx(body, CRC_START)] or body.translate(None, _DIGITS_AND_COMMAS) != b"TGC":
+        return None
+    fields = body.split(b",")
+    if len(fields) < 6 or len(fields[4]) != 1:
+        return None
+    try:
+        numbers = list(map(int, fields[2:]))
+    except ValueError:  # an empty field
+        return None
+    seq, ms, levels, *counts = numbers
+    if seq > _WORD or ms > _LONG or max(counts) > _LONG:
+        return None
+    return seq, ms, levels, counts
+
+
 def decode(line: bytes) -> Sentence:
     """Decode one line, its 0x0A already removed (a 0x0D at its end is accepted). Never raises.
 
@@ -75,7 +101,7 @@ def decode(line: bytes) -> Sentence:
     if line[-5:-4] != b"*" or line[:1] != b"$":
         return _decode_other(line)
     body = line[1:-5]
-    if line[-4:] != b"%04X" % crc_hqx(body, CRC_START):
+    if line[-4:] != _CRC_TEXT[crc_hqx(body, CRC_START)]:
         # A short NMEA sentence may hold a star five from its end inside a field; its own checksum decides.
         return _decode_other(line) if nmea.is_framed(line) else BAD_CRC
     fields = body.split(b",")

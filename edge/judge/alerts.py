@@ -68,6 +68,10 @@ class Condition(NamedTuple):
     detail: str = ""
 
 
+_ON = Condition("", True, False)
+_EVENT_RULES = {"restart": "board-restarted", "clock step": "clock-stepped"}
+
+
 @dataclass(slots=True)
 class _Life:
     """What is remembered of one rule and object."""
@@ -99,14 +103,12 @@ class Judge:
         """Judge one second; returns the alerts whose state changed."""
         self._second = figures.number
         changes: list[Change] = []
-        for name, conditions in self._conditions(figures, second).items():
-            rule = RULES[name]
-            seen = {condition.object: condition for condition in conditions}
-            for known, of in list(self._lives):
-                if known == name and of not in seen:
-                    seen[of] = Condition(of, False, True)
-            for condition in seen.values():
-                changes += self._judge(rule, condition, figures)
+        seen = self._conditions(figures, second)
+        for key in self._lives:
+            if key not in seen:
+                seen[key] = Condition(key[1], False, True)
+        for (name, _), condition in seen.items():
+            changes += self._judge(RULES[name], condition, figures)
         return changes
 
     def admit(self, entry: entries.AnyEntry) -> None:
@@ -216,21 +218,30 @@ class Judge:
 
     # ------------------------------------------------------------------ what each rule sees
 
-    def _conditions(self, figures: Figures, second: Second) -> dict[str, list[Condition]]:
-        kinds = {event.kind for event in second.events}
+    def _conditions(self, figures: Figures, second: Second) -> dict[tuple[str, str], Condition]:
+        """Conditions that hold or stand in between, by rule and object; what is absent is off."""
+        seen: dict[tuple[str, str], Condition] = {}
+        for name, condition in (
+            ("loss-over-limit", self._loss_condition(figures)),
+            ("returns-over-limit", self._returns_condition(figures)),
+        ):
+            if not condition.off:
+                seen[name, ""] = condition
+        for at in figures.silent_inputs:
+            seen["input-silent", str(at)] = Condition(str(at), True, False, detail=f"Input {at}.")
+        for at in figures.saturated_inputs:
+            seen["input-saturated", str(at)] = Condition(str(at), True, False, detail=f"Input {at}.")
         blind = [flag for flag in figures.flags if flag.startswith("half-blind")]
-        threshing_blind = figures.state == "idle" and figures.speed_kmh is None and bool(second.parts)
-        return {
-            "loss-over-limit": [self._loss_condition(figures)],
-            "returns-over-limit": [self._returns_condition(figures)],
-            "input-silent": self._silent(figures),
-            "half-blind": [Condition("", bool(blind), not blind, detail=_sides(blind))],
-            "no-data": [Condition("", figures.state == "no data", figures.state != "no data")],
-            "input-saturated": [Condition(str(at), True, False) for at in figures.saturated_inputs],
-            "no-ground-speed": [Condition("", threshing_blind, not threshing_blind)],
-            "board-restarted": [Condition("", "restart" in kinds, "restart" not in kinds)],
-            "clock-stepped": [Condition("", "clock step" in kinds, "clock step" not in kinds)],
-        }
+        if blind:
+            seen["half-blind", ""] = Condition("", True, False, detail=_sides(blind))
+        if figures.state == "no data":
+            seen["no-data", ""] = _ON
+        elif figures.speed_kmh is None and figures.state == "idle" and second.parts:
+            seen["no-ground-speed", ""] = _ON
+        for event in second.events:
+            if event.kind in _EVENT_RULES:
+                seen[_EVENT_RULES[event.kind], ""] = _ON
+        return seen
 
     def _loss_condition(self, figures: Figures) -> Condition:
         loss, limit = figures.loss, figures.limit_kg_ha
@@ -245,9 +256,6 @@ class Judge:
         if limit is None or pct is None or figures.state != "working":
             return Condition("", False, True)
         return Condition("", pct > limit, pct < RETURNS_DEADBAND * limit, pct, limit)
-
-    def _silent(self, figures: Figures) -> list[Condition]:
-        return [Condition(str(at), True, False, detail=f"Input {at}.") for at in figures.silent_inputs]
 
 
 def _sides(flags: list[str]) -> str:

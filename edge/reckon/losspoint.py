@@ -52,7 +52,10 @@ class LossPoint:
         self._saturated_for_s = 0.0
         self._quiet_s = 0.0
         self._rate = self._rate_s = 0.0
-        self._shares: deque[tuple[float, float]] = deque(maxlen=SHARE_WINDOW_S)
+        self._shares: deque[tuple[float, float]] = deque()
+        self._left_sum = self._share_sum = 0.0
+        self._sides = sorted(sensor.side for sensor in self.sensors)
+        self._pair = [sensor for sensor in self.sensors if sensor.side in ("left", "right")]
 
     def step(self, counts: list[int], ms: int, threshing_ms: int, working: bool) -> None:
         """Take one second: increments per input, exposure, exposure with the thresher on, and whether it was work."""
@@ -69,18 +72,26 @@ class LossPoint:
         self._judge_silence(seconds, working)
         self._judge_saturation(seconds)
         self._stand_in(threshing_ms / 1000)
-        sides = {sensor.side: sensor.count for sensor in self.sensors}
-        if working and "left" in sides and "right" in sides:
-            self._shares.append((sides["left"], total))
+        if working and "left" in self._sides and "right" in self._sides:
+            self._share(sum([sensor.count for sensor in self.sensors if sensor.side == "left"]), total)
 
     @property
     def left_share(self) -> float | None:
         """Share of the left side over the last half minute of work; None if a side is missing or silent."""
-        if not self._shares or any(sensor.silent for sensor in self.sensors) or self.blind:
+        if not self._shares or self.half_blind or self.blind:
             return None
-        total = sum(both for _, both in self._shares)
-        left = sum(one for one, _ in self._shares)
-        return left / total if total and 0 < left < total else None
+        left, total = self._left_sum, self._share_sum
+        least = 1e-9 * total  # running sums: what is left of cancelled parts is no pulse
+        return left / total if total > 0 and least < left < total - least else None
+
+    def _share(self, left: float, total: float) -> None:
+        self._shares.append((left, total))
+        self._left_sum += left
+        self._share_sum += total
+        if len(self._shares) > SHARE_WINDOW_S:
+            old_left, old_total = self._shares.popleft()
+            self._left_sum -= old_left
+            self._share_sum -= old_total
 
     @property
     def vibration_hz(self) -> float:
@@ -93,7 +104,7 @@ class LossPoint:
         return float(sum(sensor.vibration_u_hz**2 for sensor in self.sensors) ** 0.5)
 
     def _judge_silence(self, seconds: float, working: bool) -> None:
-        pair = [sensor for sensor in self.sensors if sensor.side in ("left", "right")]
+        pair = self._pair
         if len(pair) == 2:
             for sensor, twin in (pair, pair[::-1]):
                 if sensor.count > 0:
@@ -102,7 +113,7 @@ class LossPoint:
                     sensor.silent_s += seconds
                     sensor.twin_pulses += twin.count
                     sensor.silent = sensor.silent_s >= SILENT_S and sensor.twin_pulses >= SILENT_TWIN_PULSES
-        self.half_blind = sum(sensor.silent for sensor in pair) == 1
+        self.half_blind = len(pair) == 2 and pair[0].silent != pair[1].silent
         if self.pulses > 0:
             self._quiet_s, self.blind = 0.0, False
         elif working:

@@ -1,0 +1,232 @@
+"""The `dashboard` command: one small web server that hears the broker, reads the database and asks by MQTT.
+
+    broker -> listener (thread) -> live.Hub -> /events        what is
+    database (read only) -> history -> /ribbon, /marks        what was
+    /ask -> entering -> broker -> the kit                     what an operator tells
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import socket
+import stat
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from dashboard import history
+from dashboard.assets import Asset, Assets, pack
+from dashboard.entering import Entering
+from dashboard.guard import Guard, is_loopback, own_names
+from dashboard.listener import Listener
+from dashboard.live import MOST_CLIENTS, Hub, Stream
+from edge import settings as settings_module
+from edge.errors import StoreError, WrongInput
+from edge.settings import BeamInput, LossInput, Settings, ShaftInput
+
+LOG = logging.getLogger("tailgrain.dashboard")
+
+FILE_NAME = "tailgrain.db"
+ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
+END_LIMIT_S = 2
+"""A page that reads nothing can't hold up the end for longer."""
+
+
+class Dashboard:
+    """The application of one kit."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._store = settings_module.state_directory(settings) / FILE_NAME
+        self._assets = Assets()
+        self._entering = Entering(settings)
+        self.hub = Hub()
+
+    def about(self) -> dict[str, Any]:
+        """What a page must know of the kit before the first second."""
+        machine, why = self._settings.machine, self._entering.why_not()
+        return {
+            "kit": machine.kit,
+            "machine": machine.name,
+            "cut_width_m": machine.cut_width_m,
+            "width_used": machine.width_used,
+            "points": sorted({one.point for one in self._settings.inputs(LossInput)}, reverse=True),
+            "returns": bool(self._settings.inputs(BeamInput)),
+            "shafts": [one.shaft for one in self._settings.inputs(ShaftInput)],
+            "entering": {"allowed": not why, "why": why},
+            "version": version("tailgrain"),
+            "assets": self._assets.version,
+        }
+
+    def app(self) -> ASGIApp:
+        """Everything behind the guard."""
+        self.hub.put("kit", self.about())
+        self.hub.put("broker", {"connected": False, "why": "not yet connected"})
+        routes = [
+            Route("/", self._index),
+            Route("/assets/{version}/{name:path}", self._asset),
+            Route("/events", self._events),
+            Route("/ribbon", self._ribbon),
+            Route("/marks", self._marks),
+            Route("/ask", self._entering.answer, methods=["POST"]),
+        ]
+        dashboard = self._settings.dashboard
+        return Guard(Starlette(routes=routes), own_names(dashboard.allowed_hosts, dashboard.host))
+
+    async def _index(self, request: Request) -> Response:
+        return _sent(request, self._assets.index, "no-cache")
+
+    async def _asset(self, request: Request) -> Response:
+        found = self._assets.files.get(request.path_params["name"])
+        if found is None or request.path_params["version"] != self._assets.version:
+            return PlainTextResponse("no such file in this version; load the page anew\n", status_code=404)
+        return _sent(request, found, "public, max-age=31536000, immutable")
+
+    async def _events(self, request: Request) -> Any:
+        if len(self.hub.clients) >= MOST_CLIENTS:
+            return PlainTextResponse(f"{MOST_CLIENTS} pages are open; close one\n", status_code=503)
+        return Stream(self.hub, request.headers.get("last-event-id", ""))
+
+    async def _ribbon(self, request: Request) -> Response:
+        return await self._read(request, history.ribbon)
+
+    async def _marks(self, request: Request) -> Response:
+        return await self._read(request, history.marks)
+
+    async def _read(self, request: Request, read: Callable[[Path, int], dict[str, Any]]) -> Response:
+        asked = request.query_params.get("minutes", "")
+        if asked not in {str(span) for span in history.SPANS}:
+            allowed = ", ".join(str(span) for span in history.SPANS)
+            return JSONResponse({"why": f"minutes: found {asked[:20]!r}; allowed: {allowed}"}, status_code=400)
+        try:
+            answer = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(self._store, int(asked))), JSON))
+        except StoreError as fault:
+            return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
+        return _sent(request, answer, "no-store")
+
+
+JSON = "application/json"
+
+
+def _sent(request: Request, asset: Asset, cache: str) -> Response:
+    headers = {"cache-control": cache, "content-type": asset.kind, "vary": "accept-encoding"}
+    if asset.packed is not None and "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(asset.packed, headers={**headers, "content-encoding": "gzip"})
+    return Response(asset.plain, headers=headers)
+
+
+class _Server(uvicorn.Server):
+    """uvicorn, but a signal ends it with status 0, and open streams end with it."""
+
+    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+        super().__init__(config)
+        self._hub = hub
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._hub.close()
+        await super().shutdown(sockets)
+
+
+def serve(config: Path, set_pin: bool = False) -> int:
+    """Serve until SIGTERM or SIGINT; returns the exit status. Raises a TailgrainError when it can't start."""
+    if set_pin:
+        raise WrongInput("dashboard: --set-pin: not there yet; without it entering works on a loopback host only")
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
+    settings = settings_module.load(config)
+    dashboard = Dashboard(settings)
+    listening = _bind(settings.dashboard.host, settings.dashboard.port)
+    asyncio.run(_serve(settings, dashboard, listening))
+    LOG.info("ended cleanly")
+    return 0
+
+
+async def _serve(settings: Settings, dashboard: Dashboard, listening: socket.socket) -> None:
+    loop = asyncio.get_running_loop()
+    hub = dashboard.hub
+    server = _Server(
+        uvicorn.Config(
+            dashboard.app(), log_config=None, log_level="warning", access_log=False, lifespan="off", ws="none",
+            server_header=False, proxy_headers=False, timeout_graceful_shutdown=END_LIMIT_S, timeout_keep_alive=30,
+        ),
+        hub,
+    )  # fmt: skip
+
+    def stop() -> None:
+        server.should_exit = True
+
+    def on_broker(connected: bool, why: str) -> None:
+        _hand_over(loop, _broker_changed, hub, connected, why)
+
+    listener = Listener(
+        settings.mqtt,
+        settings.machine.kit,
+        lambda topic, payload, kept: _hand_over(loop, hub.heard, topic, payload, kept),
+        on_broker,
+    )
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop)
+    if os.environ.get(ENDS_WITH_STDIN) and stat.S_ISFIFO(os.fstat(0).st_mode):
+        threading.Thread(target=_watch_stdin, args=(loop, stop), daemon=True).start()
+    listener.start()
+    LOG.info("dashboard at %s", address(settings.dashboard.host, settings.dashboard.port))
+    try:
+        await server.serve(sockets=[listening])
+    finally:
+        await run_in_threadpool(listener.stop)
+
+
+def _broker_changed(hub: Hub, connected: bool, why: str) -> None:
+    if connected:
+        hub.forget("alert/")
+    hub.put("broker", {"connected": connected, "why": why})
+
+
+def _hand_over(loop: asyncio.AbstractEventLoop, call: Callable[..., None], *arguments: Any) -> None:
+    """Into the loop's thread; a loop that has just closed needs nothing any more."""
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(call, *arguments)
+
+
+def _watch_stdin(loop: asyncio.AbstractEventLoop, stop: Callable[[], None]) -> None:
+    """A child of the demo ends with its parent, however that one ended: the pipe closes."""
+    while sys.stdin.buffer.read(4096):
+        pass
+    _hand_over(loop, stop)
+
+
+def _bind(host: str, port: int) -> socket.socket:
+    """The listening socket. Raises WrongInput in one line when the address is taken or not ours."""
+    where = f"dashboard: {host}:{port}"
+    try:
+        family, _, _, _, at = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return socket.create_server(at[:2], family=family, backlog=64)
+    except OSError as fault:
+        hint = "is another dashboard running? allowed: a free port, [dashboard] port"
+        raise WrongInput(f"{where}: can't listen there ({fault.strerror or fault}); {hint}") from fault
+
+
+def address(host: str, port: int) -> str:
+    """What to type into a browser on this machine or, where the page is open to the network, on another."""
+    name = {"0.0.0.0": socket.gethostname(), "::": socket.gethostname()}.get(host, host)
+    shown = f"[{name}]" if ":" in name else name
+    return f"http://{shown}:{port}/" + ("" if is_loopback(host) else " (open to the network)")

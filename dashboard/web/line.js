@@ -1,0 +1,54 @@
+// The line from the dashboard: server-sent events, one line a page, watched, and opened anew when it is dead.
+import { put } from './facts.js';
+
+const SILENT_MS = 12_000; // the server speaks at least every 5 s
+const AGAIN_MS = 2_000;
+
+let source = null;
+let heard = -Infinity;
+let opened = -Infinity;
+let loaded = null;
+
+export function isOpen() {
+  return source !== null && source.readyState === EventSource.OPEN && performance.now() - heard < SILENT_MS;
+}
+
+function take(event) {
+  heard = performance.now();
+  const { topic, value, age_s: ageS } = JSON.parse(event.data);
+  if (topic === 'line') return;
+  if (topic === 'kit') {
+    // Another version of the page lies on the server: load it.
+    if (loaded !== null && loaded !== value.assets) location.reload();
+    loaded = value.assets;
+  }
+  put(topic, value, ageS);
+}
+
+function close() {
+  source?.close();
+  source = null;
+}
+
+function open() {
+  close();
+  opened = performance.now();
+  heard = opened;
+  source = new EventSource('/events');
+  source.addEventListener('message', take);
+}
+
+function watch() {
+  if (document.hidden) return;
+  const now = performance.now();
+  const dead = source === null || source.readyState === EventSource.CLOSED || now - heard > SILENT_MS;
+  if (dead && now - opened > AGAIN_MS) open();
+}
+
+export function start() {
+  open();
+  setInterval(watch, 500);
+  // A browser has six lines to one server; a hidden page gives its own back, and a waking one does not wait.
+  document.addEventListener('visibilitychange', () => (document.hidden ? close() : open()));
+  window.addEventListener('pagehide', close);
+}
