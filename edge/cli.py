@@ -129,6 +129,8 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
         click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
+        for notice in [*answer.get("gauge", {}).get("warnings", []), *answer.get("notices", [])]:
+            click.echo(f"  {notice}")
     if not answer.get("ok"):
         raise WrongInput(f"not kept: {answer.get('why')}")
     return 0

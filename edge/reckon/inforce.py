@@ -29,7 +29,7 @@ class Change:
 
 @dataclass(slots=True)
 class InForce:
-    """Values that entries can change. None is unknown."""
+    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe."""
 
     crop: str | None
     tgw_g: float | None
@@ -44,6 +44,7 @@ class InForce:
     width_used: float
     lag_s: float
     pulses_per_m: float
+    known_tgw: dict[str, float] = field(default_factory=dict)
     residue_width_m: float | None = None
     chopper: bool | None = None
     spreader: bool | None = None
@@ -60,10 +61,12 @@ class InForce:
     def from_settings(cls, settings: Settings) -> InForce:
         """What holds before any entry."""
         crop, limits = settings.crop, settings.limits
+        known_tgw = {one.name.casefold(): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
         ground = settings.inputs(GroundInput)
         return cls(
             crop=crop.name if crop else None,
-            tgw_g=crop.tgw_g if crop else None,
+            tgw_g=(crop.tgw_g or known_tgw.get(crop.name.casefold())) if crop else None,
+            known_tgw=known_tgw,
             yield_t_ha=crop.yield_t_ha if crop else None,
             moisture_pct=crop.moisture_pct if crop else None,
             price_per_t=crop.price_per_t if crop else None,
@@ -139,7 +142,8 @@ class InForce:
         name = given(entry.name)
         if name is not None and name != self.crop:
             self.crop, self.crop_number = name, self.crop_number + 1
-            self.tgw_g = self.yield_t_ha = self.moisture_pct = self.price_per_t = None
+            self.tgw_g = self.known_tgw.get(name.casefold())
+            self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
             self.load_t, self.yield_is_typed = 0.0, True
         values: dict[str, Any] = entries.to_plain(entry)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -33,6 +34,7 @@ from edge.reckon.loss import (
 from edge.reckon.losspoint import LossPoint
 from edge.reckon.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
 from edge.reckon.returns import Returns
+from edge.reckon.sieves import Sieves
 from edge.reckon.smoothing import Smoother
 from edge.reckon.totals import MeanLoss, Totals
 from edge.reckon.trays import TrayResult, measure, residue_width
@@ -71,6 +73,7 @@ class Reckoner:
         self.shafts = [(one, PulseRate(one.at, SHAFT_WINDOW_MS)) for one in settings.inputs(ShaftInput)]
         self.returns = Returns(beam[0]) if beam else None
         self.receiver = ReceiverSpeed()
+        self.sieves = Sieves(settings)
         self.area, self.exposure = CutArea(), MixedExposure()
         self.totals = Totals(self.names)
         self.minute = Totals(self.names)
@@ -80,8 +83,10 @@ class Reckoner:
         self._windows: dict[int, cal.Window] = {}
         self._open_marks: list[tuple[int, float]] = []
         self._pulse_window: deque[tuple[float, int]] = deque()
-        self._stamp_s = 0.0
-        self.tests_changed = False
+        self._lagged_m2 = 0.0
+        self._status: tuple[CalibrationFigure, float | None] | None = None
+        self._status_known = (0, 0, 0)
+        self._status_from_s = self._status_until_s = 0.0
 
     # ---------------------------------------------------------------- seconds
 
@@ -106,7 +111,6 @@ class Reckoner:
         self._remember(second, state, speed_kmh, metres, threshing_ms)
         self._close_windows(second.t)
         self._sum(state, metres, area_m2, ms, threshing_ms)
-        self._stamp_s = float(second.t)
         return self._figures(second, state, speed_kmh, metres, area_m2, ms, counts)
 
     def finish(self, stamp_ms: int) -> None:
@@ -214,7 +218,9 @@ class Reckoner:
         self._idle_rows.clear()
 
     def _sum(self, state: State, metres: float, area_m2: float, ms: int, threshing_ms: int) -> None:
-        lagged = self.area.cut_ago(ms, self._lag_s * 1000)
+        # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.
+        lagged_total = self.area.until(self.area.clock_ms - self._lag_s * 1000)
+        lagged, self._lagged_m2 = lagged_total - self._lagged_m2, lagged_total
         for totals in (self.totals, self.minute):
             totals.seconds[state] += 1
             totals.distance_m += metres
@@ -331,15 +337,23 @@ class Reckoner:
 
     def calibration_figure(self, now_s: float) -> CalibrationFigure:
         """State of the calibration at a time (epoch s), with the reason in words."""
+        known = (len(self.calibration.tests), self.now.crop_number, len(self.now.changes))
+        if self._status is None or known != self._status_known or not self._status_from_s <= now_s < self._status_until_s:
+            self._status_known, self._status = known, self._judge_calibration(now_s)
+        status, last_s = self._status
+        return replace(status, age_s=None if last_s is None else max(0.0, round(now_s - last_s, 3)))
+
+    def _judge_calibration(self, now_s: float) -> tuple[CalibrationFigure, float | None]:
+        """State and age's origin; they hold until a test, crop or setting changes, or the newest test gets too old."""
         state, why = self.calibration.state(now_s, self.now)
         last = self.calibration.last_used
-        return CalibrationFigure(
-            state,
-            {name: found.k for name, found in self.calibration.factors.points.items()},
-            self.calibration.used(),
-            None if last is None else max(0.0, round(now_s - last.at_s, 3)),
-            why,
-        )
+        self._status_from_s = now_s
+        self._status_until_s = math.inf
+        if last is not None:
+            stale_s = last.at_s + cal.STALE_S
+            self._status_until_s = stale_s if now_s < stale_s else now_s + 3600
+        factors = {name: found.k for name, found in self.calibration.factors.points.items()}
+        return CalibrationFigure(state, factors, self.calibration.used(), None, why), None if last is None else last.at_s
 
     def mean_loss(self, totals: Totals, names: tuple[str, ...] | None = None) -> MeanLoss:
         """Mean machine loss of totals by the latest valid factor of each crop (live figures never look back so)."""
@@ -394,6 +408,11 @@ class Reckoner:
                     self.now.add_mark(at_s)
                 case entries.GroundRun():
                     self.now.pulses_per_m = entry.pulses / entry.metres
+                case entries.Gauge():
+                    self.sieves.learn_gauge(entry, self.now)
+                case entries.Setting():
+                    self.now.learn(entry, at_s)
+                    self.sieves.learn_setting(entry, self.now)
                 case entries.Tray() | entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
                     pass  # what they taught stands in records of its own
                 case _:
@@ -487,6 +506,11 @@ class Reckoner:
                 return {"note": f"kept, not used: {why}"} if why else {}
             case entries.Load():
                 self._learn_load(entry)
+            case entries.Gauge():
+                return self.sieves.learn_gauge(entry, self.now)
+            case entries.Setting():
+                self.now.learn(entry, at_s)
+                return self.sieves.learn_setting(entry, self.now)
             case entries.Crop():
                 self._fits[self.now.crop_number] = self.calibration.factors
                 self.now.learn(entry, at_s)
@@ -519,7 +543,6 @@ class Reckoner:
         test = cal.Test(len(self.calibration.tests) + 1, at_s, why, entry, seen, result, crop)
         self.calibration.add(test, [point.vibration_hz for point in self.points], self._dispersion())
         self._fits[crop] = self.calibration.factors
-        self.tests_changed = True
 
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
         chosen = [row for row in self._idle_rows if at_s - entry.seconds < row[0] <= at_s]
@@ -533,6 +556,7 @@ class Reckoner:
             sensor.vibration_hz = pulses / seconds
             sensor.vibration_u_hz = (max(pulses, 1.0) ** 0.5) / seconds
         self.calibration.refit(self.now.crop_number, [point.vibration_hz for point in self.points], self._dispersion())
+        self._status = None
         return {}
 
     def _learn_load(self, entry: entries.Load) -> None:

@@ -1,0 +1,25 @@
+// The state of the calibration in words, why it is so, and what to do about it: cautions before any step.
+import { byId, mark, reshape, text } from './dom.js';
+import { on } from './facts.js';
+import { age, say } from './format.js';
+
+const SHAPES = { none: 'blank', rough: 'near', good: 'normal', stale: 'caution' };
+
+function render(live) {
+  if (!live) return;
+  const { state, why, age_s: seconds } = live.calibration;
+  const card = byId('calibration');
+  mark(card, 'data-state', state);
+  reshape(card.querySelector('svg'), SHAPES[state]);
+  text(byId('calibration-state'), say(`calibration.${state}`));
+  const old = seconds === null ? '' : `, ${say('calibration.age', { age: age(seconds) })}`;
+  text(byId('calibration-why'), `${why}${old}`);
+  const advice = byId('calibration-do');
+  text(advice, say(`calibration.do_${state}`));
+  advice.hidden = advice.textContent === '';
+  byId('calibration-how').hidden = state !== 'none';
+}
+
+export function start() {
+  on('live', render);
+}

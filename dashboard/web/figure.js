@@ -1,0 +1,145 @@
+// The main figure: machine loss with its interval against the limit; without a calibration pulses and their trend.
+import { byId, mark, reshape, text } from './dom.js';
+import { on } from './facts.js';
+import { DASH, amount, fixed, say, small } from './format.js';
+import { stateKey } from './bar.js';
+import { pulsesOf, trend } from './series.js';
+import { series } from './trail.js';
+
+const SPEAK_MS = 10_000;
+const SCALES = [10, 20, 30, 50, 80, 100, 150, 200, 300, 500, 800, 1000, 2000, 5000, 10000, 50000];
+
+let spokenAt = -Infinity;
+let spokenVerdict = '';
+let top = 0;
+
+// How the loss stands to its limit: as sure as the alerts are (9 of 10 to say over or under).
+export function standing(live) {
+  const limit = live.limit_kg_ha;
+  const p = live.loss?.over_limit_p ?? null;
+  if (limit === null || limit === undefined) return 'no_limit';
+  if (p === null) return null;
+  if (p >= 0.9) return live.loss.kg_ha >= 2 * limit ? 'double' : 'over';
+  return p <= 0.1 ? 'under' : 'near';
+}
+
+const SHAPES = { no_limit: 'none', under: 'normal', near: 'near', over: 'caution', double: 'danger' };
+
+function verdict(live, known) {
+  const kind = known ? standing(live) : null;
+  const chip = byId('standing');
+  mark(chip, 'data-kind', kind ?? 'unknown');
+  reshape(chip.querySelector('svg'), SHAPES[kind] ?? 'none');
+  const words = kind ? say(`loss.${kind}`, { limit: amount(live.limit_kg_ha) }) : why(live);
+  text(byId('standing-word'), words);
+  return words;
+}
+
+function why(live) {
+  const key = stateKey(live.state);
+  return key === 'working' || key === 'filling' ? say('loss.unknown') : say(`loss.${key}`);
+}
+
+// The scale holds the interval and the limit, and changes by steps so that the bar does not wobble.
+function scale(live) {
+  const { low, high, kg_ha: loss } = live.loss;
+  const wanted = Math.max(live.limit_kg_ha ? 1.5 * live.limit_kg_ha : 0, high ?? 2 * (loss ?? low ?? 0), 5);
+  if (wanted > top || wanted < 0.4 * top) top = SCALES.find((step) => step >= wanted) ?? wanted;
+  return top;
+}
+
+function span(live, known) {
+  const bar = byId('span');
+  bar.hidden = !known;
+  if (!known) return;
+  const full = scale(live);
+  const place = (value) => `${Math.min(100, Math.max(0, (100 * value) / full)).toFixed(2)}%`;
+  const { low, high, kg_ha: loss } = live.loss;
+  const band = bar.querySelector('.span-band').style;
+  band.left = place(low);
+  band.right = high === null ? '0' : `${(100 - parseFloat(place(high))).toFixed(2)}%`;
+  mark(bar, 'data-open', high === null ? 'yes' : null);
+  bar.querySelector('.span-now').style.left = place(loss);
+  const limit = bar.querySelector('.span-limit');
+  const limited = Number.isFinite(live.limit_kg_ha);
+  limit.hidden = !limited;
+  if (limited) limit.style.left = place(live.limit_kg_ha);
+  const word = byId('span-limit-word');
+  word.hidden = !limited;
+  if (limited) {
+    word.style.left = place(live.limit_kg_ha);
+    text(word, say('loss.limit', { limit: amount(live.limit_kg_ha) }));
+  }
+  text(byId('span-top'), amount(full));
+}
+
+function interval(loss) {
+  if (loss.low === null) return '';
+  const name = loss.high === null ? 'loss.interval_open' : 'loss.interval';
+  return say(name, { low: amount(loss.low), high: amount(loss.high) });
+}
+
+function digits(value, raw) {
+  const output = byId('loss');
+  text(output, value);
+  mark(output, 'data-length', Math.max(2, value.length));
+  mark(output, 'data-value', raw);
+}
+
+function renderLoss(live) {
+  const loss = live.loss;
+  const known = loss !== null && loss.kg_ha !== null;
+  digits(known ? amount(loss.kg_ha) : DASH, known ? loss.kg_ha : null);
+  text(byId('interval'), known ? interval(loss) : '');
+  byId('interval-more').hidden = !known;
+  const words = verdict(live, known);
+  span(live, known);
+  text(byId('pct'), known ? fixed(loss.pct, loss.pct < 9.95 ? 1 : 0) : DASH);
+  text(byId('t-h'), known ? small(loss.t_h) : DASH);
+  text(byId('value-h'), known ? small(loss.value_h) : DASH);
+  text(byId('pct-more'), known && loss.pct === null ? say('loss.pct_none') : say('loss.pct'));
+  text(byId('value-more'), known && loss.value_h === null ? say('loss.value_none') : say('loss.value_h'));
+  speak(known ? say('loss.spoken', { loss: amount(loss.kg_ha), low: amount(loss.low), high: amount(loss.high), verdict: words }) : say('loss.spoken_none', { why: words }), words);
+}
+
+function renderPulses(live) {
+  const rate = pulsesOf(live);
+  digits(amount(rate), rate);
+  const found = trend(series);
+  const words = found ? say(`pulses.trend_${found.way}`, { now: amount(found.now), before: amount(found.before) }) : say('pulses.trend_none');
+  const chip = byId('standing');
+  mark(chip, 'data-kind', 'unknown');
+  reshape(chip.querySelector('svg'), found?.way ?? 'none');
+  text(byId('standing-word'), words);
+  text(byId('interval'), '');
+  byId('interval-more').hidden = true;
+  byId('span').hidden = true;
+  speak(words, found?.way ?? '');
+}
+
+// At most once in ten seconds, or at once when the standing changes (never more than once a second: seconds drive this).
+function speak(words, standingNow) {
+  const at = performance.now();
+  if (standingNow === spokenVerdict && at - spokenAt < SPEAK_MS) return;
+  spokenAt = at;
+  spokenVerdict = standingNow;
+  text(byId('figure-spoken'), words);
+}
+
+function render(live) {
+  if (!live) return;
+  const calibrated = live.calibration.state !== 'none';
+  const card = byId('figure');
+  mark(card, 'data-mode', calibrated ? 'loss' : 'pulses');
+  text(byId('figure-title'), say(calibrated ? 'loss.title' : 'pulses.title'));
+  text(byId('figure-scope'), say(calibrated ? 'loss.scope' : 'pulses.scope'));
+  text(byId('figure-unit'), say(calibrated ? 'loss.unit' : 'pulses.unit'));
+  byId('money').hidden = !calibrated;
+  if (calibrated) renderLoss(live);
+  else renderPulses(live);
+  mark(card, 'data-second', live.t);
+}
+
+export function start() {
+  on('live', render);
+}

@@ -1,0 +1,161 @@
+// The drawing of the ribbon: loss as a line on its hatched interval, the limit dashed, marks above. Canvas by uPlot.
+/* global uPlot */
+import { clock } from './format.js';
+
+const HEIGHTS = [[1000, 250], [600, 240], [0, 220]];
+const TOPS = [1, 2, 5, 10, 20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 5000, 10000, 20000, 50000];
+const LANE = 26;
+const LANES = 2;
+const FONT = '700 16px system-ui, sans-serif';
+
+const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+function hatch(ratio) {
+  const size = Math.round(8 * ratio);
+  const tile = document.createElement('canvas');
+  tile.width = size;
+  tile.height = size;
+  const pen = tile.getContext('2d');
+  pen.strokeStyle = colour('--ink');
+  pen.lineWidth = 1.5 * ratio;
+  for (const shift of [-size, 0, size]) {
+    pen.moveTo(shift, size);
+    pen.lineTo(shift + size, 0);
+  }
+  pen.stroke();
+  return pen.createPattern(tile, 'repeat');
+}
+
+// The three marks differ in outline: a diamond, a tray with an open top, a triangle.
+const OUTLINES = {
+  setting: [[0, -1], [1, 0], [0, 1], [-1, 0]],
+  tray: [[-1, -0.8], [-1, 0.8], [1, 0.8], [1, -0.8]],
+  alert: [[0, -1], [1.05, 0.85], [-1.05, 0.85]],
+};
+
+function symbol(pen, kind, x, y, ratio, number, ink, paper) {
+  const r = 12 * ratio;
+  pen.beginPath();
+  OUTLINES[kind].forEach(([dx, dy], i) => (i ? pen.lineTo(x + dx * r, y + dy * r) : pen.moveTo(x + dx * r, y + dy * r)));
+  if (kind !== 'tray') pen.closePath();
+  pen.fillStyle = kind === 'alert' ? ink : paper;
+  pen.fill();
+  pen.lineWidth = 3 * ratio;
+  pen.strokeStyle = ink;
+  pen.stroke();
+  if (number < 1) return;
+  pen.font = `800 ${Math.round(13 * ratio)}px system-ui, sans-serif`;
+  pen.textAlign = 'center';
+  pen.textBaseline = 'middle';
+  pen.fillStyle = kind === 'alert' ? paper : ink;
+  pen.fillText(String(number), x, y + (kind === 'alert' ? 3 : 0) * ratio);
+}
+
+export class Ribbon {
+  constructor(host, redraw) {
+    this.host = host;
+    this.redraw = redraw;
+    this.plot = null;
+    this.marks = [];
+    this.top = 10;
+    this.from = 0;
+    this.to = 1;
+    new ResizeObserver(() => this.#fit()).observe(host);
+  }
+
+  restyle() {
+    this.plot?.destroy();
+    this.plot = null;
+    this.redraw();
+  }
+
+  draw(series, pulses, from, to, marks) {
+    [this.from, this.to, this.marks] = [from, to, marks];
+    const value = pulses ? series.pulses_per_s : series.kg_ha;
+    const none = pulses ? value.map(() => null) : null;
+    const limit = none ?? series.limit_kg_ha;
+    const low = none ?? series.low;
+    const most = (values) => values.reduce((max, one) => (one !== null && one > max ? one : max), 0);
+    const wanted = 1.08 * Math.max(most(value), none ? 0 : 0.9 * most(series.high), 1.1 * most(limit));
+    this.top = TOPS.find((step) => step >= wanted) ?? wanted;
+    // An unknown upper end reaches to the top of the chart.
+    const high = none ?? series.high.map((one, i) => (one === null && low[i] !== null ? this.top : one));
+    const data = [series.t, high, low, value, value, limit];
+    if (this.plot) this.plot.setData(data);
+    else this.#build(data);
+  }
+
+  #size() {
+    const across = Math.max(240, Math.floor(this.host.clientWidth));
+    return { width: across, height: HEIGHTS.find(([from]) => across >= from)[1] };
+  }
+
+  #fit() {
+    if (!this.plot) return;
+    const size = this.#size();
+    if (size.width !== this.plot.width || size.height !== this.plot.height) this.plot.setSize(size);
+  }
+
+  #build(data) {
+    const ink = colour('--ink');
+    const paper = colour('--paper');
+    const ratio = window.devicePixelRatio || 1;
+    const pattern = hatch(ratio);
+    const axis = {
+      stroke: ink, font: FONT, grid: { show: false },
+      ticks: { show: true, stroke: ink, width: 3, size: 6 }, border: { show: true, stroke: ink, width: 3 },
+    };
+    const line = { points: { show: false }, spanGaps: false };
+    const hidden = { ...line, stroke: 'transparent', width: 0 };
+    this.plot = new uPlot(
+      {
+        ...this.#size(),
+        padding: [LANE * LANES + 6, 14, 0, 0],
+        cursor: { show: false },
+        legend: { show: false },
+        scales: { x: { time: true, range: () => [this.from, this.to] }, y: { range: () => [0, this.top] } },
+        axes: [
+          { ...axis, size: 36, space: 80, incrs: [60, 120, 300, 600, 900, 1200, 1800], values: (_, at) => at.map((s) => clock(s * 1000)) },
+          { ...axis, size: 62, space: 44 },
+        ],
+        series: [
+          {},
+          hidden,
+          hidden,
+          { ...line, stroke: paper, width: 9 },
+          { ...line, stroke: ink, width: 4 },
+          { ...line, stroke: ink, width: 3, dash: [12, 7] },
+        ],
+        bands: [{ series: [1, 2], fill: () => pattern }],
+        hooks: { draw: [(plot) => this.#drawMarks(plot, ink, paper, ratio)] },
+      },
+      data,
+      this.host,
+    );
+  }
+
+  #drawMarks(plot, ink, paper, ratio) {
+    const pen = plot.ctx;
+    const { left, top, width, height } = plot.bbox;
+    pen.save();
+    const ends = Array(LANES).fill(-Infinity);
+    for (const one of this.marks) {
+      const x = Math.round(plot.valToPos(one.at, 'x', true));
+      if (x < left || x > left + width) continue;
+      const lane = ends.findIndex((end) => x - end >= 28 * ratio);
+      const y = top - (LANE * ((lane < 0 ? 0 : lane) + 0.5) + 5) * ratio;
+      pen.beginPath();
+      pen.setLineDash([3 * ratio, 5 * ratio]);
+      pen.lineWidth = 3 * ratio;
+      pen.strokeStyle = ink;
+      pen.moveTo(x, top + height);
+      pen.lineTo(x, lane < 0 ? top : y);
+      pen.stroke();
+      pen.setLineDash([]);
+      if (lane < 0) continue;
+      ends[lane] = x;
+      symbol(pen, one.kind, x, y, ratio, one.number, ink, paper);
+    }
+    pen.restore();
+  }
+}
