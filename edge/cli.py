@@ -233,6 +233,25 @@ def dashboard(config: Path, set_pin: bool) -> int:
     return serve(config, set_pin)
 
 
+@tailgrain.command()
+@CONFIG
+@click.option("--user", help="System user of both services. Default: you.")
+@click.option(
+    "--dir", "folder", type=click.Path(path_type=Path), default=Path("/etc/systemd/system"), show_default=True,
+    help="Where the units go.",
+)  # fmt: skip
+@click.option("--show", is_flag=True, help="Print the units, write nothing.")
+def install(config: Path, user: str | None, folder: Path, show: bool) -> None:
+    """Write the two systemd services of a kit.
+
+    Example: tailgrain install --config kit.toml --user tailgrain --show
+    """
+    from edge.install import install as write_units
+
+    for line in write_units(config, user, folder, show):
+        click.echo(line)
+
+
 def print_json(answer: Any) -> None:
     """One JSON object on standard output."""
     sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")

@@ -62,9 +62,7 @@ def demo(options: Options, say: Callable[[str], None]) -> dict[str, Any] | None:
     """
     folder = _prepare(options.folder)
     scenario = load("paddock").with_(seed=options.seed, minutes=options.minutes)
-    now = time.time()
-    epoch = float(int(now) - (0 if options.minutes is not None else HISTORY_MINUTES * 60))
-    chain = Chain(folder, scenario, options, epoch)
+    chain = Chain(folder, scenario, options, _epoch(options))
     try:
         chain.start(say)
         chain.play(say)
@@ -77,6 +75,16 @@ def demo(options: Options, say: Callable[[str], None]) -> dict[str, Any] | None:
     finally:
         chain.close()
     return chain.summary()
+
+
+def _epoch(options: Options) -> float:
+    """Epoch seconds at which the simulation begins, so that its stamps reach the wall clock at the end, never the future."""
+    now = float(int(time.time()))
+    if options.minutes is None:
+        return now - HISTORY_MINUTES * 60
+    pace = options.pace or 1.0
+    ahead = 1.0 if pace == "max" else max(0.0, 1 - 1 / float(pace))
+    return now - float(int(options.minutes * 60 * ahead))
 
 
 class Chain:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from edge import entries, messages
-from edge.errors import EntryError
+from edge.errors import EntryError, StoreError
 from edge.feed.assembler import Assembler, Second
 from edge.judge.alerts import Change, Judge
 from edge.reckon.figures import Figures
@@ -110,11 +110,11 @@ class Engine:
         try:
             self.judge.admit(entry)
             entry = self.reckoner.admit(entry, at_ms)
-        except EntryError:
+            plain = entries.to_plain(entry)
+            seq = self._keeper.entry(at_ms, plain, ask_id)
+        except (EntryError, StoreError):
             self.assembler.refuse_entry()
             raise
-        plain = entries.to_plain(entry)
-        seq = self._keeper.entry(at_ms, plain, ask_id)
         if self._on_stamped is not None:
             self._on_stamped(at_ms, b"!" + messages.encode(plain))
         extra = self.reckoner.learn(entry, at_ms)

@@ -25,8 +25,8 @@ function build(kit) {
   byId('shafts').replaceChildren(...kit.shafts.map((shaft) => make(
     'div',
     { class: 'fact', 'data-shaft': shaft },
-    make('dt', {}, has(`shafts.${shaft}`) ? say(`shafts.${shaft}`) : shaft[0].toUpperCase() + shaft.slice(1)),
-    make('dd', {}, make('span', { class: 'number' }, DASH), ' ', make('span', { class: 'unit' }, say('facts.shaft_unit'))),
+    make('h3', {}, has(`shafts.${shaft}`) ? say(`shafts.${shaft}`) : shaft[0].toUpperCase() + shaft.slice(1)),
+    make('p', {}, make('span', { class: 'number' }, DASH), ' ', make('span', { class: 'unit' }, say('facts.shaft_unit'))),
   )));
 }
 
@@ -37,7 +37,7 @@ function renderPoint(card, live) {
   text(card.querySelector('.number'), amount(calibrated ? found.kg_ha : live.pulses_per_s[name]));
   text(card.querySelector('.unit'), say(calibrated ? 'loss.unit' : 'pulses.unit'));
   const known = calibrated && Number.isFinite(found.kg_ha);
-  const range = found.high === null ? 'loss.interval_open' : 'loss.interval';
+  const range = found.high === null ? 'points.range_open' : 'points.range';
   text(card.querySelector('.interval-of'), known ? say(range, { low: amount(found.low), high: amount(found.high) }) : '');
   const share = found.left_share;
   const sided = Number.isFinite(share);

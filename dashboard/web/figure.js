@@ -135,6 +135,7 @@ function render(live) {
   text(byId('figure-scope'), say(calibrated ? 'loss.scope' : 'pulses.scope'));
   text(byId('figure-unit'), say(calibrated ? 'loss.unit' : 'pulses.unit'));
   byId('money').hidden = !calibrated;
+  byId('to-calibration').hidden = calibrated;
   if (calibrated) renderLoss(live);
   else renderPulses(live);
   mark(card, 'data-second', live.t);

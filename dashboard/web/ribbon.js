@@ -2,10 +2,10 @@
 /* global uPlot */
 import { clock } from './format.js';
 
-const HEIGHTS = [[1000, 250], [600, 240], [0, 220]];
+const HEIGHTS = [[600, 215], [0, 230]];
 const TOPS = [1, 2, 5, 10, 20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 5000, 10000, 20000, 50000];
 const LANE = 26;
-const LANES = 2;
+const WIDE = 600; // from here on one row of marks is enough
 const FONT = '700 16px system-ui, sans-serif';
 
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -17,7 +17,7 @@ function hatch(ratio) {
   tile.height = size;
   const pen = tile.getContext('2d');
   pen.strokeStyle = colour('--ink');
-  pen.lineWidth = 1.5 * ratio;
+  pen.lineWidth = 2 * ratio;
   for (const shift of [-size, 0, size]) {
     pen.moveTo(shift, size);
     pen.lineTo(shift + size, 0);
@@ -90,6 +90,10 @@ export class Ribbon {
     return { width: across, height: HEIGHTS.find(([from]) => across >= from)[1] };
   }
 
+  #lanes() {
+    return this.host.clientWidth >= WIDE ? 1 : 2;
+  }
+
   #fit() {
     if (!this.plot) return;
     const size = this.#size();
@@ -106,11 +110,11 @@ export class Ribbon {
       ticks: { show: true, stroke: ink, width: 3, size: 6 }, border: { show: true, stroke: ink, width: 3 },
     };
     const line = { points: { show: false }, spanGaps: false };
-    const hidden = { ...line, stroke: 'transparent', width: 0 };
+    const edge = { ...line, stroke: ink, width: 1.5 };
     this.plot = new uPlot(
       {
         ...this.#size(),
-        padding: [LANE * LANES + 6, 14, 0, 0],
+        padding: [() => LANE * this.#lanes() + 6, 28, 0, 0],
         cursor: { show: false },
         legend: { show: false },
         scales: { x: { time: true, range: () => [this.from, this.to] }, y: { range: () => [0, this.top] } },
@@ -120,8 +124,8 @@ export class Ribbon {
         ],
         series: [
           {},
-          hidden,
-          hidden,
+          edge,
+          edge,
           { ...line, stroke: paper, width: 9 },
           { ...line, stroke: ink, width: 4 },
           { ...line, stroke: ink, width: 3, dash: [12, 7] },
@@ -138,7 +142,7 @@ export class Ribbon {
     const pen = plot.ctx;
     const { left, top, width, height } = plot.bbox;
     pen.save();
-    const ends = Array(LANES).fill(-Infinity);
+    const ends = Array(this.#lanes()).fill(-Infinity);
     for (const one of this.marks) {
       const x = Math.round(plot.valToPos(one.at, 'x', true));
       if (x < left || x > left + width) continue;

@@ -14,7 +14,7 @@ const LISTED = 6;
 
 export const series = new Series();
 let ribbon = null;
-let minutes = 30;
+let minutes = window.innerWidth < 600 ? 10 : 30; // half an hour is a thicket on a phone
 let marks = [];
 let tests = null;
 let marksTimer = null;

@@ -1,0 +1,121 @@
+"""`make look`: pictures of the page in every state, at three widths and in both themes, off the real chain.
+
+    python tests/browser/look.py FOLDER
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from playwright.sync_api import Browser, sync_playwright
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import chain as chains
+
+SIZES = ((360, 740), (768, 1024), (1280, 800))
+THEMES = ("day", "night")
+READY = "() => Boolean(document.querySelector('#figure').dataset.second && document.querySelector('#ribbon canvas'))"
+CHROMIUM = "/usr/bin/chromium"
+
+
+class Camera:
+    """One open page a size and theme, so that a page can be seen getting old."""
+
+    def __init__(self, browser: Browser, url: str, folder: Path) -> None:
+        self.folder = folder
+        self.pages = {}
+        for width, height in SIZES:
+            for theme in THEMES:
+                context = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce")
+                context.add_init_script(f"localStorage.setItem('tailgrain-theme', '{theme}')")
+                page = context.new_page()
+                page.goto(url)
+                chains.until(lambda page=page: page.evaluate(READY), what="the page's first second")
+                self.pages[width, theme] = page
+
+    def shoot(self, name: str, ready: str, within: float = 30.0) -> None:
+        """A picture of each page once the JavaScript condition holds there."""
+        for (width, theme), page in self.pages.items():
+            chains.until(lambda page=page: page.evaluate(ready), within, f"{name} at {width} px")
+            page.screenshot(path=self.folder / f"{name}-{width}-{theme}.png", full_page=True)
+
+    def close(self) -> None:
+        for page in self.pages.values():
+            page.context.close()
+
+
+class Mosquitto:
+    """A broker for the pictures; `stop` shows what a lost one looks like."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = chains.free_port()
+        config = folder / "mosquitto.conf"
+        config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\nuser root\n")
+        program = next(path for path in ("/usr/sbin/mosquitto", "/usr/bin/mosquitto") if Path(path).exists())
+        self.process = subprocess.Popen([program, "-c", config], stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait(timeout=10)
+
+
+@contextmanager
+def kit(scenario: str, back_minutes: float, operator: bool) -> Iterator[tuple[chains.Chain, Mosquitto]]:
+    """A kit that has run for a while, its broker and its page."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        broker = Mosquitto(folder)
+        try:
+            with chains.chain(folder / "kit", broker.port) as made:
+                chosen = chains.load(scenario).with_(minutes=None)
+                made.play(chosen if operator else chosen.with_(operator=()), back_minutes)
+                made.dashboard()
+                made.caught_up(60)
+                yield made, broker
+        finally:
+            broker.stop()
+
+
+def has(selector: str) -> str:
+    """JavaScript: something visible matches."""
+    return f"() => [...document.querySelectorAll({selector!r})].some((one) => one.getClientRects().length > 0)"
+
+
+def work_again(made: chains.Chain) -> Callable[[], bool]:
+    return lambda: bool(made.rows("SELECT state FROM second ORDER BY run DESC, number DESC LIMIT 1")[0]["state"] == "working")
+
+
+def main(folder: Path) -> None:
+    """Write all pictures."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        with kit("paddock", 32.0, operator=True) as (made, broker):
+            chains.until(work_again(made), 60)
+            camera = Camera(browser, made.url, folder)
+            camera.shoot("now", has("#span"), 60)
+            made.tell({"entry": "limit", "loss_kg_ha": 12})
+            made.tell({"entry": "limit", "returns_pct": 8})
+            camera.shoot("alerts", has("[data-rule], [data-alert='loss-over-limit']"), 90)
+            made.programs["run"].stop(kill=True)
+            camera.shoot("kit-lost", has(":root[data-stale] #stale"))
+            broker.stop()
+            camera.shoot("broker-lost", "() => document.querySelector('#stale-why').textContent.includes('broker')")
+            camera.close()
+        with kit("paddock", 8.0, operator=False) as (made, _):
+            chains.until(work_again(made), 60)
+            camera = Camera(browser, made.url, folder)
+            camera.shoot("uncalibrated", has("#calibration-how"))
+            camera.close()
+        browser.close()
+    print(f"{len(list(folder.glob('*.png')))} pictures in {folder}")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1] if len(sys.argv) > 1 else "look"))
