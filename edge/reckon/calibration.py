@@ -193,6 +193,9 @@ class Calibration:
         n = self.used()
         if n < ENOUGH:
             return "rough", f"{n} tray test{'s' if n > 1 else ''} used; {ENOUGH} make a good calibration"
+        missing = [point for point in self.points if point not in self.factors.points]
+        if missing:
+            return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown"
         worst = max(found.u for found in self.factors.points.values())
         if worst > ROUGH_U:
             return "rough", f"the {n} tray tests differ much (uncertainty {worst:.0%}); further tests would narrow it"

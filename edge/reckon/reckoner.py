@@ -269,6 +269,9 @@ class Reckoner:
         ms: int,
         counts: list[int],
     ) -> Figures:
+        silent = state == "no data"
+        if silent:
+            speed_kmh = None
         width = self.settings.machine.cut_width_m * self.now.width_used
         rate = None if speed_kmh is None else speed_kmh * width / 10
         status = self.calibration_figure(second.t)
@@ -286,7 +289,7 @@ class Reckoner:
             pulses_per_s={point.name: point.pulses * 1000 / ms if ms else None for point in self.points},
             returns_pct=self.returns.pct if self.returns is not None else None,
             returns_t_h=self.returns.t_h if self.returns is not None else None,
-            shafts={shaft.shaft: _rpm(pulse_rate.hz, shaft) for shaft, pulse_rate in self.shafts},
+            shafts={shaft.shaft: None if silent else _rpm(pulse_rate.hz, shaft) for shaft, pulse_rate in self.shafts},
             calibration=status,
             lat=lat,
             lon=lon,
@@ -536,7 +539,9 @@ class Reckoner:
                 self._judge_tray(*pending[1:])
 
     def _judge_tray(self, entry: entries.Tray, at_s: float, result: TrayResult, crop: int) -> None:
-        kept = self._windows.get(given(entry.mark, 0))
+        mark = given(entry.mark, 0)
+        # A recording keeps the number of its own day: only the time says whether it is the same mark.
+        kept = self._windows.get(mark) if self.now.marks.get(mark) == at_s else None
         seen = kept if kept is not None else cal.window(self._rows, at_s)
         before_s, what = self.now.last_change(at_s)
         why = cal.unusable(seen, entry, before_s, what, self.now.lag_s)
