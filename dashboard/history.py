@@ -25,7 +25,11 @@ MOST_MARKS = 100
 OLDER_IN_A_ROW = 200
 """A record's time may step back with the clock, so the search goes on a little after the first older row."""
 
-COLUMNS = ("loss_kg_ha", "loss_low", "loss_high", "limit_kg_ha", "separator_per_s", "cleaning_per_s")
+COLUMNS = (
+    "loss_kg_ha", "loss_low", "loss_high", "limit_kg_ha",
+    # Outside steady work pulses say nothing of loss.
+    "iif(state = 'working', separator_per_s, NULL)", "iif(state = 'working', cleaning_per_s, NULL)",
+)  # fmt: skip
 _LAST = "SELECT t FROM second ORDER BY run DESC, number DESC LIMIT 1"
 _SECONDS = f"SELECT t, {', '.join(COLUMNS)} FROM second WHERE t > ? AND t <= ? ORDER BY t, run, number"
 _RECORDS = "SELECT seq, kind, at_ms, body FROM record WHERE kind = ? ORDER BY seq DESC"
@@ -46,9 +50,9 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
 def ribbon(path: Path, minutes: int) -> dict[str, Any]:
     """The last minutes of figures in equal bins: times are bin ends in epoch s, unknown is null.
 
-    `step_s`: width of a bin; `until`: the newest second; `filled`: seconds in the newest bin. kg/ha and pulses/s (all
-    loss points together). A bin's figures are means over its seconds that have them; its upper end is null when one of
-    them was unknown. Raises StoreError.
+    `step_s`: width of a bin; `until`: the newest second; `filled`: seconds in the newest bin. kg/ha, and pulses/s of all
+    loss points together in steady work. A bin's figures are means over its seconds that have them; its upper end is null
+    when one of them was unknown. Raises StoreError.
     """
     step_s = math.ceil(minutes * 60 / MOST_BINS)
     with _opened(path) as connection:

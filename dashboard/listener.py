@@ -91,7 +91,7 @@ class Listener:
         try:
             self._client.connect(self._settings.host, self._settings.port, KEEPALIVE_S)
         except (OSError, ValueError) as fault:
-            return f"can't be reached ({fault})"
+            return f"can't be reached: {getattr(fault, 'strerror', None) or fault}"
         self._client.loop_start()
         deadline = time.monotonic() + CONNECT_LIMIT_S
         while (left := deadline - time.monotonic()) > 0 and not self._stopping.is_set():
@@ -122,10 +122,12 @@ class Listener:
     # ------------------------------------------------------------------ paho's thread: only queue
 
     def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        self._events.put(("connected", f"refused ({reason})" if reason.is_failure else ""))
+        self._events.put(("connected", f"refused: {reason}" if reason.is_failure else ""))
 
     def _disconnected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        self._events.put(("disconnected", f"connection lost ({reason})"))
+        # What paho can't name adds nothing.
+        named = "" if str(reason) == "Unspecified error" else f": {reason}"
+        self._events.put(("disconnected", f"connection lost{named}"))
 
     def _subscribed(self, client: Any, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         for reason in reasons:

@@ -19,8 +19,6 @@ from starlette.types import Receive, Scope, Send
 RETRY_MS = 2000
 PING_S = 15.0
 LINE_S = 5.0
-"""After so much silence a page hears `line`, so that it can tell a dead line from a silent kit."""
-
 MOST_CLIENTS = 64
 MOST_TOPICS = 300
 LARGEST_PAYLOAD = 64_000
@@ -44,9 +42,14 @@ class Client:
 
 
 class Hub:
-    """The newest value of every topic, and who listens."""
+    """The newest value of every topic, and who listens.
 
-    def __init__(self) -> None:
+    `ping_s`: a comment keeps proxies from closing a silent line; `line_s`: after so much silence a page hears `line`, so
+    that it can tell a dead line from a silent kit.
+    """
+
+    def __init__(self, ping_s: float = PING_S, line_s: float = LINE_S) -> None:
+        self._ping_s, self._line_s = ping_s, line_s
         self.boot = secrets.token_hex(4)
         self.closed = False
         self.clients: set[Client] = set()
@@ -106,19 +109,19 @@ class Hub:
         """The bytes of one stream, until the page goes or the server closes."""
         yield b"retry: %d\n\n" % RETRY_MS
         now = time.monotonic()
-        ping_due, line_due = now + PING_S, now + LINE_S
+        ping_due, line_due = now + self._ping_s, now + self._line_s
         while not (self.closed or client.gone):
             now = time.monotonic()
             if client.pending:
                 names, client.pending = list(client.pending), {}
                 client.wake.clear()
-                line_due = now + LINE_S
+                line_due = now + self._line_s
                 yield b"".join(self._event(name) for name in names)
             elif now >= ping_due:
-                ping_due = now + PING_S
+                ping_due = now + self._ping_s
                 yield b": ping\n\n"
             elif now >= line_due:
-                line_due = now + LINE_S
+                line_due = now + self._line_s
                 yield b'data: {"topic":"line","age_s":0,"value":null}\n\n'
             else:
                 try:

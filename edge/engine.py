@@ -17,6 +17,7 @@ from edge.feed.assembler import Assembler, Second
 from edge.judge.alerts import Change, Judge
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
+from edge.reckon.traytests import test_record
 from edge.settings import BeamInput, Settings
 
 
@@ -171,11 +172,11 @@ class Engine:
         self._keeper.record("minute", second.t * 1000, body, tell="minute")
 
     def _keep_tests(self, at_ms: int) -> None:
-        for number, body in self.reckoner.new_windows(self._windows_kept):
+        for number, body in self.reckoner.tests.new_windows(self._windows_kept):
             self._windows_kept.add(number)
             self._keeper.record("tray window", at_ms, body)
         tests = self.reckoner.calibration.tests
         while self._tests_kept < len(tests):
-            body = self.reckoner.test_record(tests[self._tests_kept])
+            body = test_record(tests[self._tests_kept])
             self._tests_kept += 1
             self._keeper.record("calibration", at_ms, {**body, "after": messages.calibration(self.reckoner, at_ms / 1000)})

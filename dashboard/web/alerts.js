@@ -1,12 +1,13 @@
-// The strip of open alerts: worst first, then newest; at most two in full, so that the figure stays in sight.
+// The strip of open alerts: worst first, then newest; at most two in full (one on a phone), so that
+// the figure stays in sight.
 import * as asks from './asks.js';
 import { byId, make, mark, shape, text } from './dom.js';
 import { below, get, on } from './facts.js';
-import { amount, clock, say } from './format.js';
+import { amount, clock, has, plain, say } from './format.js';
 
 const RANK = { danger: 0, caution: 1, notice: 2 };
 const WAITING = { raised: 0, returned: 1, acknowledged: 2, shelved: 3 };
-const IN_FULL = 2;
+const NARROW = window.matchMedia('(max-width: 599px)');
 
 let all = false;
 const spoken = new Set();
@@ -37,8 +38,9 @@ function button(name, alert) {
 }
 
 function card([name, alert]) {
-  const compared = alert.value !== null && alert.limit !== null
-    ? ` ${say('alerts.value', { value: amount(alert.value), limit: amount(alert.limit) })}.` : '';
+  const { value, limit } = alert;
+  const unit = has(`alerts.unit.${alert.rule}`) ? say(`alerts.unit.${alert.rule}`) : '';
+  const compared = value !== null && limit !== null ? ` ${say('alerts.value', { value: amount(value), limit: plain(limit), unit })}` : '';
   const waits = alert.state === 'raised' || alert.state === 'returned';
   return make(
     'li',
@@ -47,7 +49,7 @@ function card([name, alert]) {
     make(
       'div',
       { class: 'alert-words' },
-      make('p', { class: 'alert-kind' }, `${say(`alerts.${alert.severity}`)}, ${say(`alerts.${alert.state}`)}, ${say('alerts.since', { time: clock(alert.since) })}`),
+      make('p', { class: 'alert-kind' }, say(`alerts.${alert.state}`, { severity: say(`alerts.${alert.severity}`), time: clock(alert.since) })),
       make('p', { class: 'alert-text' }, alert.text + compared),
       waits ? make('p', { class: 'alert-do' }, alert.action) : '',
     ),
@@ -64,10 +66,11 @@ function speak(alerts) {
 
 function render() {
   const alerts = open();
+  const inFull = NARROW.matches ? 1 : 2;
   const strip = byId('alerts');
   const focused = strip.contains(document.activeElement) ? document.activeElement.dataset.ack ?? 'more' : null;
-  const list = (all ? alerts : alerts.slice(0, IN_FULL)).map(card);
-  const hidden = alerts.length - IN_FULL;
+  const list = (all ? alerts : alerts.slice(0, inFull)).map(card);
+  const hidden = alerts.length - inFull;
   const more = hidden > 0
     ? [make('li', { class: 'alert-more' }, make('button', { type: 'button', class: 'plain', 'aria-expanded': String(all), onclick: toggle }, say(all ? 'alerts.less' : 'alerts.more', { n: hidden })))]
     : [];
@@ -84,6 +87,7 @@ function toggle() {
 }
 
 export function start() {
+  NARROW.addEventListener('change', render);
   on('alert', render);
   on('kit', render);
   asks.onAnswer(render);

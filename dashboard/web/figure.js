@@ -1,7 +1,7 @@
 // The main figure: machine loss with its interval against the limit; without a calibration pulses and their trend.
 import { byId, mark, reshape, text } from './dom.js';
 import { on } from './facts.js';
-import { DASH, amount, fixed, say, small } from './format.js';
+import { DASH, amount, fixed, plain, say, small } from './format.js';
 import { stateKey } from './bar.js';
 import { pulsesOf, trend } from './series.js';
 import { series } from './trail.js';
@@ -30,7 +30,7 @@ function verdict(live, known) {
   const chip = byId('standing');
   mark(chip, 'data-kind', kind ?? 'unknown');
   reshape(chip.querySelector('svg'), SHAPES[kind] ?? 'none');
-  const words = kind ? say(`loss.${kind}`, { limit: amount(live.limit_kg_ha) }) : why(live);
+  const words = kind ? say(`loss.${kind}`, { limit: plain(live.limit_kg_ha) }) : why(live);
   text(byId('standing-word'), words);
   return words;
 }
@@ -68,7 +68,7 @@ function span(live, known) {
   word.hidden = !limited;
   if (limited) {
     word.style.left = place(live.limit_kg_ha);
-    text(word, say('loss.limit', { limit: amount(live.limit_kg_ha) }));
+    text(word, say('loss.limit', { limit: plain(live.limit_kg_ha) }));
   }
   text(byId('span-top'), amount(full));
 }
@@ -92,6 +92,7 @@ function renderLoss(live) {
   digits(known ? amount(loss.kg_ha) : DASH, known ? loss.kg_ha : null);
   text(byId('interval'), known ? interval(loss) : '');
   byId('interval-more').hidden = !known;
+  text(byId('interval-more'), say('loss.interval_more'));
   const words = verdict(live, known);
   span(live, known);
   text(byId('pct'), known ? fixed(loss.pct, loss.pct < 9.95 ? 1 : 0) : DASH);
@@ -112,7 +113,8 @@ function renderPulses(live) {
   reshape(chip.querySelector('svg'), found?.way ?? 'none');
   text(byId('standing-word'), words);
   text(byId('interval'), '');
-  byId('interval-more').hidden = true;
+  byId('interval-more').hidden = !found;
+  text(byId('interval-more'), say('pulses.trend_more'));
   byId('span').hidden = true;
   speak(words, found?.way ?? '');
 }

@@ -23,6 +23,11 @@ export function amount(value) {
   return Number.isFinite(value) ? value.toFixed(value < 9.95 ? 1 : 0) : DASH;
 }
 
+// A number somebody set: as it was set, up to two decimals.
+export function plain(value) {
+  return Number.isFinite(value) ? String(Math.round(value * 100) / 100) : DASH;
+}
+
 // Smaller quantities: about two figures.
 export function small(value) {
   if (!Number.isFinite(value)) return DASH;

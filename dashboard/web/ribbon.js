@@ -70,6 +70,7 @@ export class Ribbon {
   }
 
   draw(series, pulses, from, to, marks) {
+    const lanes = this.#lanes();
     [this.from, this.to, this.marks] = [from, to, marks];
     const value = pulses ? series.pulses_per_s : series.kg_ha;
     const none = pulses ? value.map(() => null) : null;
@@ -81,7 +82,7 @@ export class Ribbon {
     // An unknown upper end reaches to the top of the chart.
     const high = none ?? series.high.map((one, i) => (one === null && low[i] !== null ? this.top : one));
     const data = [series.t, high, low, value, value, limit];
-    if (this.plot) this.plot.setData(data);
+    if (this.plot && lanes === this.#lanes()) this.plot.setData(data);
     else this.#build(data);
   }
 
@@ -90,7 +91,9 @@ export class Ribbon {
     return { width: across, height: HEIGHTS.find(([from]) => across >= from)[1] };
   }
 
+  // Rows kept free for marks.
   #lanes() {
+    if (!this.marks.some((one) => one.at > this.from)) return 0;
     return this.host.clientWidth >= WIDE ? 1 : 2;
   }
 
@@ -101,6 +104,7 @@ export class Ribbon {
   }
 
   #build(data) {
+    this.plot?.destroy();
     const ink = colour('--ink');
     const paper = colour('--paper');
     const ratio = window.devicePixelRatio || 1;
@@ -114,7 +118,7 @@ export class Ribbon {
     this.plot = new uPlot(
       {
         ...this.#size(),
-        padding: [() => LANE * this.#lanes() + 6, 28, 0, 0],
+        padding: [LANE * this.#lanes() + 8, 28, 0, 0],
         cursor: { show: false },
         legend: { show: false },
         scales: { x: { time: true, range: () => [this.from, this.to] }, y: { range: () => [0, this.top] } },

@@ -12,7 +12,9 @@ function figuresOf(live) {
   return {
     t: Date.parse(live.t) / 1000,
     kg_ha: loss.kg_ha ?? null, low: loss.low ?? null, high: loss.high ?? null,
-    limit_kg_ha: live.limit_kg_ha ?? null, pulses_per_s: pulsesOf(live),
+    limit_kg_ha: live.limit_kg_ha ?? null,
+    // Outside steady work pulses say nothing of loss.
+    pulses_per_s: live.state === 'working' ? pulsesOf(live) : null,
   };
 }
 

@@ -10,7 +10,7 @@ import * as width from './width.js';
 const MARKS_AFTER_MS = 1_500; // the record is on disk at most a second later
 const AGAIN_MS = 5_000;
 const ANEW_MS = 600_000;
-const LISTED = 6;
+const LISTED = 8;
 
 export const series = new Series();
 let ribbon = null;
@@ -70,7 +70,7 @@ function fault(words) {
 }
 
 function inWords(one) {
-  if (one.kind === 'alert') return `${say(`alerts.${one.severity}`)}: ${one.text}`;
+  if (one.kind === 'alert') return `${say(`alerts.${one.severity}`)}: ${one.text.split(':')[0]}`;
   if (one.kind === 'tray') return say(one.used ? 'ribbon.tray_used' : 'ribbon.tray_unused', { n: one.number, why: one.why });
   const what = has(`what.${one.what}`) ? say(`what.${one.what}`) : one.what;
   return say(one.from === null ? 'ribbon.setting_to' : 'ribbon.setting', { what, from: one.from, to: one.to });

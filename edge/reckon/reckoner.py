@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -18,8 +17,8 @@ from edge.entries import given
 from edge.errors import EntryError
 from edge.feed.assembler import Part, Second
 from edge.reckon import calibration as cal
-from edge.reckon.factor import Factors
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
+from edge.reckon.idle import IdleSeconds
 from edge.reckon.inforce import InForce
 from edge.reckon.lag import CutArea, MixedExposure
 from edge.reckon.loss import (
@@ -37,12 +36,10 @@ from edge.reckon.returns import Returns
 from edge.reckon.sieves import Sieves
 from edge.reckon.smoothing import Smoother
 from edge.reckon.totals import MeanLoss, Totals
-from edge.reckon.trays import TrayResult, measure, residue_width
+from edge.reckon.trays import measure, residue_width
+from edge.reckon.traytests import TrayTests
 from edge.reckon.workstate import Bit, State, WorkState
 from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
-
-HISTORY_S = 6 * 3600
-"""Seconds kept for tray tests entered late without a mark."""
 
 LEAST_SPEED_M_S = 0.1
 """Exposure slower than this times the width in use is the tail of a headland, not ground worth a rate."""
@@ -65,7 +62,6 @@ class Reckoner:
         self.names = tuple(names)
         self.smoothers = [Smoother() for _ in names]
         self.calibration = cal.Calibration(self.names)
-        self._fits: dict[int, Factors] = {}
         bits = {level.means: Bit(1 << level.bit, level.inverted) for level in settings.level}
         self.work = WorkState(bits.get("front down"), bits.get("threshing on"))
         ground, beam = settings.inputs(GroundInput), settings.inputs(BeamInput)
@@ -75,13 +71,10 @@ class Reckoner:
         self.receiver = ReceiverSpeed()
         self.sieves = Sieves(settings)
         self.area, self.exposure = CutArea(), MixedExposure()
-        self.totals = Totals(self.names)
-        self.minute = Totals(self.names)
-        self._rows: deque[cal.Row] = deque(maxlen=HISTORY_S)
-        self._idle_rows: deque[tuple[int, float, bool, tuple[float, ...]]] = deque(maxlen=3600)
-        self._pending: list[tuple[float, entries.Tray, float, TrayResult, int]] = []
-        self._windows: dict[int, cal.Window] = {}
-        self._open_marks: list[tuple[int, float]] = []
+        self._done = Totals(self.names)
+        self._minute = Totals(self.names)
+        self.tests = TrayTests(self.calibration)
+        self._idle = IdleSeconds()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
         self._status: tuple[CalibrationFigure, float | None] | None = None
@@ -189,56 +182,53 @@ class Reckoner:
         self.returns.step(blocked, ms, threshing)
         self.returns.follow_dust(front_ms == 0 and not self.work.inferred, threshing, ms / 1000, self.now.lag_s)
         if state == "working":
-            for totals in (self.totals, self.minute):
-                totals.returns_blocked += self.returns.percent(blocked, ms) * ms
-                totals.returns_weight += ms
+            self._minute.returns_blocked += self.returns.percent(blocked, ms) * ms
+            self._minute.returns_weight += ms
 
     def _remember(
         self, second: Second, state: State, speed_kmh: float | None, metres: float, threshing_ms: int
     ) -> None:
-        self._rows.append(
-            cal.Row(
-                second.t,
-                state == "working",
-                speed_kmh,
-                metres,
-                threshing_ms / 1000,
-                tuple(point.effective for point in self.points),
-                tuple(point.effective * point.scatter for point in self.points),
-                any(point.half_blind for point in self.points),
-            )
+        threshing_s = threshing_ms / 1000
+        pulses = tuple([point.effective for point in self.points])
+        variance = tuple([point.effective * point.scatter for point in self.points])
+        half_blind = any(point.half_blind for point in self.points)
+        self.tests.remember(
+            cal.Row(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind)
         )
-        idle = state not in ("working", "filling") and threshing_ms > 0
-        sides = tuple(sensor.count for point in self.points for sensor in point.sensors)
-        self._idle_rows.append((second.t, threshing_ms / 1000, idle, sides))
+        quiet = state not in ("working", "filling") and threshing_ms > 0
+        self._idle.remember(second.t, threshing_s if quiet else 0.0, quiet, self.points)
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
-        self._rows.clear()
-        self._idle_rows.clear()
+        self.tests.forget_times()
+        self._idle.forget_times()
+
+    def _close_windows(self, now_s: float) -> None:
+        self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
 
     def _sum(self, state: State, metres: float, area_m2: float, ms: int, threshing_ms: int) -> None:
         # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.
         lagged_total = self.area.until(self.area.clock_ms - self._lag_s * 1000)
         lagged, self._lagged_m2 = lagged_total - self._lagged_m2, lagged_total
-        for totals in (self.totals, self.minute):
-            totals.seconds[state] += 1
-            totals.distance_m += metres
-            totals.area_m2 += area_m2
-            if self.area.total_m2 <= 0:
-                continue  # before the first cut
-            sums = totals.crop(self.now.crop_number)
-            sums.area_m2 += area_m2
-            sums.lagged_m2 += lagged
-            totals.saturated_s += state == "working" and any(
-                sensor.saturated for point in self.points for sensor in point.sensors
-            )
-            for point, into in zip(self.points, sums.points, strict=True):
-                into.pulses += point.effective
-                into.variance += point.effective * point.scatter
-                into.threshing_s += threshing_ms / 1000
-                if point.half_blind:
-                    into.half_blind_pulses += point.effective
+        saturated = False
+        totals = self._minute
+        totals.seconds[state] += 1
+        totals.distance_m += metres
+        totals.area_m2 += area_m2
+        if self.area.total_m2 <= 0:
+            return  # before the first cut
+        sums = totals.crop(self.now.crop_number)
+        sums.area_m2 += area_m2
+        sums.lagged_m2 += lagged
+        for point, into in zip(self.points, sums.points, strict=True):
+            into.pulses += point.effective
+            into.variance += point.effective * point.scatter
+            into.threshing_s += threshing_ms / 1000
+            if point.half_blind:
+                into.half_blind_pulses += point.effective
+            if point.saturated and state == "working" and any([sensor.saturated for sensor in point.sensors]):
+                saturated = True
+        totals.saturated_s += saturated
 
     # ---------------------------------------------------------------- figures
 
@@ -344,7 +334,10 @@ class Reckoner:
         if self._status is None or known != self._status_known or not self._status_from_s <= now_s < self._status_until_s:
             self._status_known, self._status = known, self._judge_calibration(now_s)
         status, last_s = self._status
-        return replace(status, age_s=None if last_s is None else max(0.0, round(now_s - last_s, 3)))
+        if last_s is None:
+            return status
+        age_s = max(0.0, round(now_s - last_s, 3))
+        return CalibrationFigure(status.state, status.factor_mg_per_pulse, status.tests, age_s, status.why)
 
     def _judge_calibration(self, now_s: float) -> tuple[CalibrationFigure, float | None]:
         """State and age's origin; they hold until a test, crop or setting changes, or the newest test gets too old."""
@@ -360,10 +353,10 @@ class Reckoner:
 
     def mean_loss(self, totals: Totals, names: tuple[str, ...] | None = None) -> MeanLoss:
         """Mean machine loss of totals by the latest valid factor of each crop (live figures never look back so)."""
-        crops = {number: self._fits.get(number, self.calibration.factors) for number in totals.crops}
+        crops = {number: self.tests.fits.get(number, self.calibration.factors) for number in totals.crops}
         return totals.mean_loss(
             crops,
-            [point.vibration_hz for point in self.points],
+            self._vibration_hz(),
             [point.vibration_u_hz for point in self.points],
             self._dispersion(),
             self.calibration.extra_u(self.now.mill),
@@ -378,27 +371,19 @@ class Reckoner:
         at = self.ground.at
         return sum(part.counts[at] for part in parts if at < len(part.counts)) / self.now.pulses_per_m
 
+    @property
+    def totals(self) -> Totals:
+        """Sums from the first second on."""
+        whole = Totals(self.names)
+        whole.add(self._done)
+        whole.add(self._minute)
+        return whole
+
     def take_minute(self) -> Totals:
         """The totals since the last call; a new minute begins."""
-        done, self.minute = self.minute, Totals(self.names)
-        return done
-
-    def test_record(self, test: cal.Test) -> dict[str, Any]:
-        """A judged tray test as data; `restore` reads it back."""
-        return {
-            "number": test.number, "at_s": test.at_s, "used": test.used, "why": test.why, "crop": test.crop,
-            "entry": entries.to_plain(test.entry), "window": msgspec.to_builtins(test.seen),
-            "tgw_g": self.now.tgw_g, "residue_width_m": self.now.residue_width_m,
-            "result": msgspec.to_builtins(test.result),
-        }  # fmt: skip
-
-    def new_windows(self, known: set[int]) -> list[tuple[int, dict[str, Any]]]:
-        """Windows around tray marks that closed and are not yet known: number and data, for the record."""
-        return [
-            (number, {"mark": number, "window": msgspec.to_builtins(seen)})
-            for number, seen in self._windows.items()
-            if number not in known
-        ]
+        minute, self._minute = self._minute, Totals(self.names)
+        self._done.add(minute)
+        return minute
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
         """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
@@ -421,24 +406,11 @@ class Reckoner:
                 case _:
                     self.now.learn(entry, at_s)
         elif kind == "tray window":
-            self._windows[int(body["mark"])] = msgspec.convert(body["window"], cal.Window)
+            self.tests.restore_window(body)
         elif kind == "calibration":
-            self._restore_test(body)
+            self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
         elif kind == "learned":
             self._restore_learned(body)
-
-    def _restore_test(self, body: dict[str, Any]) -> None:
-        entry = entries.from_plain(body["entry"])
-        assert isinstance(entry, entries.Tray)
-        result = {key: math.inf if value is None and key == "dof" else value for key, value in body["result"].items()}
-        test = cal.Test(
-            int(body["number"]), float(body["at_s"]), str(body["why"]), entry,
-            msgspec.convert(body["window"], cal.Window),
-            msgspec.convert(result, TrayResult),
-            int(body["crop"]),
-        )  # fmt: skip
-        self.calibration.add(test, [point.vibration_hz for point in self.points], self._dispersion())
-        self._fits[test.crop] = self.calibration.factors
 
     def learned(self) -> dict[str, Any]:
         """What entries taught beyond themselves (background, returns flow, yield by loads), for the record."""
@@ -461,6 +433,9 @@ class Reckoner:
         if self.returns is not None and body["full_t_h"] is not None:
             self.returns.full_t_h = float(body["full_t_h"])
         self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], bool(body["yield_is_typed"])
+
+    def _vibration_hz(self) -> list[float]:
+        return [point.vibration_hz for point in self.points]
 
     def _dispersion(self) -> list[float]:
         return [smoother.dispersion.value for smoother in self.smoothers]
@@ -496,10 +471,10 @@ class Reckoner:
         match entry:
             case entries.TrayMark():
                 number = self.now.add_mark(at_s)
-                self._open_marks.append((number, at_s))
+                self.tests.mark(number, at_s)
                 return {"mark": number}
             case entries.Tray():
-                self._learn_tray(entry, stamp_ms)
+                self.tests.learn(entry, stamp_ms, self.now, self.settings.machine.cut_width_m)
             case entries.IdleRun():
                 return self._learn_idle(entry, at_s)
             case entries.GroundRun():
@@ -515,52 +490,17 @@ class Reckoner:
                 self.now.learn(entry, at_s)
                 return self.sieves.learn_setting(entry, self.now)
             case entries.Crop():
-                self._fits[self.now.crop_number] = self.calibration.factors
+                self.tests.crop_ends(self.now.crop_number)
                 self.now.learn(entry, at_s)
             case _:
                 self.now.learn(entry, at_s)
         return {}
 
-    def _learn_tray(self, entry: entries.Tray, stamp_ms: int) -> None:
-        at_s = cal.moment_s(entry, stamp_ms)
-        width = residue_width(entry, self.now.residue_width_m, self.settings.machine.cut_width_m)
-        result = measure(entry, self.now.tgw_g, width)
-        due_s = max(stamp_ms / 1000, at_s + cal.HALF_WINDOW_S)
-        self._pending.append((due_s, entry, at_s, result, self.now.crop_number))
-
-    def _close_windows(self, now_s: float) -> None:
-        for number, at_s in list(self._open_marks):
-            if at_s + cal.HALF_WINDOW_S <= now_s:
-                self._windows[number] = cal.window(self._rows, at_s)
-                self._open_marks.remove((number, at_s))
-        for pending in list(self._pending):
-            if pending[0] <= now_s:
-                self._pending.remove(pending)
-                self._judge_tray(*pending[1:])
-
-    def _judge_tray(self, entry: entries.Tray, at_s: float, result: TrayResult, crop: int) -> None:
-        mark = given(entry.mark, 0)
-        # A recording keeps the number of its own day: only the time says whether it is the same mark.
-        kept = self._windows.get(mark) if self.now.marks.get(mark) == at_s else None
-        seen = kept if kept is not None else cal.window(self._rows, at_s)
-        before_s, what = self.now.last_change(at_s)
-        why = cal.unusable(seen, entry, before_s, what, self.now.lag_s)
-        test = cal.Test(len(self.calibration.tests) + 1, at_s, why, entry, seen, result, crop)
-        self.calibration.add(test, [point.vibration_hz for point in self.points], self._dispersion())
-        self._fits[crop] = self.calibration.factors
-
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
-        chosen = [row for row in self._idle_rows if at_s - entry.seconds < row[0] <= at_s]
-        quiet = [row for row in chosen if row[2]]
-        seconds = sum(row[1] for row in quiet)
-        if len(quiet) < len(chosen) or seconds < 0.8 * entry.seconds:
-            return {"note": f"kept, not used: only {seconds:.0f} of {entry.seconds:.0f} s were threshing on with no crop"}
-        sensors = [sensor for point in self.points for sensor in point.sensors]
-        for i, sensor in enumerate(sensors):
-            pulses = sum(row[3][i] for row in quiet)
-            sensor.vibration_hz = pulses / seconds
-            sensor.vibration_u_hz = (max(pulses, 1.0) ** 0.5) / seconds
-        self.calibration.refit(self.now.crop_number, [point.vibration_hz for point in self.points], self._dispersion())
+        why = self._idle.learn(entry.seconds, at_s, self.points)
+        if why:
+            return {"note": f"kept, not used: {why}"}
+        self.calibration.refit(self.now.crop_number, self._vibration_hz(), self._dispersion())
         self._status = None
         return {}
 

@@ -38,6 +38,16 @@ class CropSums:
     area_m2: float = 0.0
     lagged_m2: float = 0.0
 
+    def add(self, other: CropSums) -> None:
+        """Add another span's sums of the same crop."""
+        self.area_m2 += other.area_m2
+        self.lagged_m2 += other.lagged_m2
+        for mine, theirs in zip(self.points, other.points, strict=True):
+            mine.pulses += theirs.pulses
+            mine.variance += theirs.variance
+            mine.threshing_s += theirs.threshing_s
+            mine.half_blind_pulses += theirs.half_blind_pulses
+
 
 @dataclass(frozen=True, slots=True)
 class MeanLoss:
@@ -68,6 +78,18 @@ class Totals:
         if number not in self.crops:
             self.crops[number] = CropSums([PointSums() for _ in self.names])
         return self.crops[number]
+
+    def add(self, other: Totals) -> None:
+        """Add another span's sums to these."""
+        for state, count in other.seconds.items():
+            self.seconds[state] += count
+        self.distance_m += other.distance_m
+        self.area_m2 += other.area_m2
+        self.returns_blocked += other.returns_blocked
+        self.returns_weight += other.returns_weight
+        self.saturated_s += other.saturated_s
+        for number, sums in other.crops.items():
+            self.crop(number).add(sums)
 
     @property
     def returns_pct(self) -> float | None:

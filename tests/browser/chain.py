@@ -6,17 +6,16 @@ Not a test. `look.py`, the browser tests and the server tests use it; the broker
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import os
-import re
-import socket
 import sqlite3
 import subprocess
 import sys
-import threading
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import msgspec
@@ -31,21 +30,31 @@ START_LIMIT_S = 20.0
 END_LIMIT_S = 15.0
 
 
-def free_port() -> int:
-    """A loopback port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+def _house() -> ModuleType:
+    """`tests/conftest.py`, by its path: a script and a wider scope than its fixtures need its broker too."""
+    spec = importlib.util.spec_from_file_location("house_conftest", Path(__file__).parents[1] / "conftest.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
-def until(check: Callable[[], Any], within: float = START_LIMIT_S, what: str = "the condition") -> Any:
-    """First true answer of `check`; raises AssertionError when there is none in time."""
-    deadline = time.monotonic() + within
-    pause = threading.Event()
-    while not (answer := check()):
-        assert time.monotonic() < deadline, f"{what} did not come true within {within} s; last answer: {answer!r}"
-        pause.wait(0.01)
-    return answer
+_HOUSE = _house()
+Broker = _HOUSE.Broker
+free_port = _HOUSE.free_port
+need_tool = _HOUSE.need_tool
+until = _HOUSE.wait_until
+
+
+@contextlib.contextmanager
+def broker(folder: Path) -> Iterator[Any]:
+    """A running mosquitto on a loopback port."""
+    made = Broker(need_tool("mosquitto"), folder)
+    made.start()
+    try:
+        yield made
+    finally:
+        made.stop()
 
 
 class Program:
@@ -116,10 +125,11 @@ class Chain:
     def run(self, stamped_by_board: bool = False) -> Program:
         """Start the daemon and wait until it has the line open and the broker's ear."""
         stamps = ["--stamps", f"board={self.epoch:.0f}"] if stamped_by_board else []
-        program = Program("run", "--config", str(self.config), *stamps, log=self.folder / "run.log")
+        log = self.folder / "run.log"
+        before = log.read_text().count("recording into") if log.exists() else 0
+        program = Program("run", "--config", str(self.config), *stamps, log=log)
         self.programs["run"] = program
-        before = len(re.findall("recording into", program.said()))
-        until(lambda: len(re.findall("recording into", program.said())) > before or program.process.poll() is not None)
+        until(lambda: program.said().count("recording into") > before or program.process.poll() is not None, START_LIMIT_S)
         assert program.process.poll() is None, program.said()
         return program
 
@@ -127,7 +137,7 @@ class Chain:
         """Start the page's server and wait until it answers."""
         program = Program("dashboard", "--config", str(self.config), log=self.folder / "dashboard.log", environment=environment)
         self.programs["dashboard"] = program
-        until(lambda: program.process.poll() is not None or self.answers(), what="the page")
+        until(lambda: program.process.poll() is not None or self.answers(), START_LIMIT_S, what="the page")
         assert program.process.poll() is None, program.said()
         return program
 
@@ -162,7 +172,6 @@ class Chain:
 
     def caught_up(self, within: float = 30.0) -> None:
         """Wait until the feed has reached the present."""
-        until(lambda: self.rows("SELECT max(t) AS t FROM second")[0]["t"] or 0 > time.time() - 3, within, "the first rows")
         until(lambda: (self.rows("SELECT max(t) AS t FROM second")[0]["t"] or 0) > time.time() - 4, within, "the present")
 
     def close(self) -> None:
@@ -188,4 +197,6 @@ def chain(folder: Path, broker_port: int, more: str = "") -> Iterator[Chain]:
         made.close()
 
 
-__all__ = ["Chain", "Program", "PtyFeed", "Scenario", "TcpFeed", "chain", "free_port", "load", "until"]
+__all__ = [
+    "Broker", "Chain", "Program", "PtyFeed", "Scenario", "TcpFeed", "broker", "chain", "free_port", "load", "need_tool", "until",
+]  # fmt: skip

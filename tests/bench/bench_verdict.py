@@ -1,0 +1,145 @@
+"""How often the verdict cries wolf on an unchanged machine, and how often it sees a true cut.
+
+The machine is a pulse rate whose logarithm carries fading noise (sd 0.25, memory 25 s) and, where asked for, a slow
+drift (sd 0.05, memory 20 minutes); pulses are Poisson at 20 a second; the first 30 s after a change are left out (lag
+10 s + 20 s). It is looked at once a minute. Fixed seeds; `rows()` gives figure, target, reached, command.
+"""
+
+from __future__ import annotations
+
+from math import exp, log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edge.judge.contrast import BLOCK_S, Sample, log_ratio
+
+Floats = NDArray[np.float64]
+
+NOISE_SD = 0.25
+NOISE_MEMORY_S = 25.0
+DRIFT_SD = 0.05
+DRIFT_MEMORY_S = 1200.0
+RATE = 20.0
+GUARD_BLOCKS = 3
+BLOCKS_A_MINUTE = 60 // BLOCK_S
+RUNS = 200
+COMMAND = "make bench"
+
+
+def fading(generator: np.random.Generator, seconds: int, sd: float, memory_s: float) -> Floats:
+    """Gaussian noise with correlation exp(-t / memory), one value a second."""
+    keep = exp(-1.0 / memory_s)
+    shocks = generator.standard_normal(seconds) * sd * sqrt(1.0 - keep * keep)
+    shocks[0] = generator.standard_normal() * sd
+    # x_t = keep x_(t-1) + shock_t, in stretches short enough that keep^-n stays a number.
+    values = np.empty(seconds)
+    last, length = 0.0, max(1, int(200 * memory_s))
+    for first in range(0, seconds, length):
+        piece = shocks[first : first + length]
+        powers = keep ** np.arange(1, len(piece) + 1)
+        values[first : first + length] = powers * (last + np.cumsum(piece / powers))
+        last = float(values[first + len(piece) - 1])
+    return values
+
+
+def machine(seed: int, minutes: int, drift: float, effect: Floats | float = 0.0, rate: float = RATE) -> Floats:
+    """Pulses in blocks of 10 s, shape (6 minutes,)."""
+    generator = np.random.default_rng(seed)
+    logs = fading(generator, minutes * 60, NOISE_SD, NOISE_MEMORY_S) + effect
+    if drift:
+        logs = logs + fading(generator, minutes * 60, drift, DRIFT_MEMORY_S)
+    seconds = generator.poisson(rate * np.exp(logs))
+    blocks: Floats = seconds.reshape(-1, BLOCK_S).sum(axis=1).astype(np.float64)
+    return blocks
+
+
+def sample(pulses: Floats, changes: list[int], until: int) -> Sample:
+    """Blocks up to a block, with changes at blocks: sides alternate, each change is followed by its guard time."""
+    place = np.arange(until)
+    span = np.searchsorted(changes, place, side="right")
+    began = np.concatenate(([-GUARD_BLOCKS], changes))[span]
+    kept = place - began >= GUARD_BLOCKS
+    place, span = place[kept], span[kept]
+    ones = np.ones(len(place))
+    return Sample(
+        side=(span % 2).astype(np.int64),
+        stretch=span.astype(np.int64),
+        mid_s=(place + 0.5) * BLOCK_S,
+        seconds=ones * BLOCK_S,
+        area_m2=ones * 20.0 * BLOCK_S,
+        kmh=ones * 7.0,
+        pulses=pulses[place],
+        poisson=pulses[place],
+        returns=ones * np.nan,
+    )
+
+
+def says(pulses: Floats, changes: list[int], until: int) -> int:
+    """-1 better, 1 worse, 0 neither."""
+    found = log_ratio(sample(pulses, changes, until))
+    if found is None or abs(found.estimate) <= found.half_width:
+        return 0
+    return 1 if found.estimate > 0 else -1
+
+
+def ever_false(seed: int, before: int, minutes: int, drift: float, rate: float = RATE) -> bool:
+    """Whether an unchanged machine is ever called better or worse, looked at every minute after 3 minutes of work."""
+    pulses = machine(seed, before + minutes, drift, rate=rate)
+    change = before * BLOCKS_A_MINUTE
+    looks = range(change + 4 * BLOCKS_A_MINUTE, len(pulses) + 1, BLOCKS_A_MINUTE)
+    return any(says(pulses, [change], until) for until in looks)
+
+
+def ever_false_back_and_forth(seed: int, spans: int, each: int, drift: float) -> bool:
+    """The same for a setting put to and fro every `each` minutes that does nothing."""
+    pulses = machine(seed, spans * each, drift)
+    changes = [k * each * BLOCKS_A_MINUTE for k in range(1, spans)]
+    looks = range(changes[0] + 4 * BLOCKS_A_MINUTE, len(pulses) + 1, BLOCKS_A_MINUTE)
+    return any(says(pulses, [one for one in changes if one < until], until) for until in looks)
+
+
+def sees_cut(seed: int, cut: float, each: int, spans: int = 2, drift: float = DRIFT_SD) -> bool:
+    """Whether a true cut is called better at the end, `each` minutes a span, sides alternating."""
+    minute = np.arange(spans * each * 60) // 60
+    effect = np.where(minute // each % 2 == 1, log(1.0 - cut), 0.0)
+    pulses = machine(seed, spans * each, drift, effect)
+    changes = [k * each * BLOCKS_A_MINUTE for k in range(1, spans)]
+    return says(pulses, changes, len(pulses)) == -1
+
+
+def rows(runs: int = RUNS) -> list[tuple[str, str, str, str]]:
+    """Figure, target, reached, command."""
+
+    def count(what: str, target: str, hits: list[bool]) -> tuple[str, str, str, str]:
+        return what, target, f"{sum(hits)} of {len(hits)}", COMMAND
+
+    seeds = range(runs)
+    most = "at most 27 of 200"
+    return [
+        count("no change, looked at every minute for an hour (20 min before): ever false", most,
+              [ever_false(seed, 20, 60, 0.0) for seed in seeds]),
+        count("the same with drift", most, [ever_false(1000 + seed, 20, 60, DRIFT_SD) for seed in seeds]),
+        count("the same with drift, 30 min before", most, [ever_false(2000 + seed, 30, 60, DRIFT_SD) for seed in seeds]),
+        count("the same with drift, 1 pulse a second", most,
+              [ever_false(3000 + seed, 20, 60, DRIFT_SD, rate=1.0) for seed in seeds]),
+        count("no effect put to and fro, 12 x 10 min with drift: ever false", "said, no target",
+              [ever_false_back_and_forth(4000 + seed, 12, 10, DRIFT_SD) for seed in seeds]),
+        count("true cut of 40 %, 20 min each side: called better", "at least 95 %",
+              [sees_cut(5000 + seed, 0.40, 20) for seed in seeds]),
+        count("true cut of 30 %, 20 min each side: called better", "at least 85 %",
+              [sees_cut(6000 + seed, 0.30, 20) for seed in seeds]),
+        count("true cut of 15 %, A-B-A-B of 10 min for two hours: called better", "at least 50 %",
+              [sees_cut(7000 + seed, 0.15, 10, spans=12) for seed in seeds]),
+    ]  # fmt: skip
+
+
+def test_the_figures_are_reached() -> None:
+    found = rows()
+    for row in found:
+        print(" | ".join(row))
+    hits = [int(reached.split()[0]) for _, _, reached, _ in found]
+    assert max(hits[:4]) <= 27
+    assert hits[5] >= 190
+    assert hits[6] >= 170
+    assert hits[7] >= 100

@@ -1,0 +1,96 @@
+"""A browser, and two kits for it: one that has worked for sixteen minutes, one fresh and uncalibrated."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+WORKED_MINUTES = 16.0
+LONG_PASS_M = 6000.0
+"""Fifty minutes in one direction: no turn blanks the figure while a test looks at it."""
+
+
+def _chain() -> ModuleType:
+    path = Path(__file__).parent / "chain.py"
+    spec = importlib.util.spec_from_file_location("chain", path)
+    assert spec is not None and spec.loader is not None
+    module = sys.modules["chain"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+chains = _chain()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    chromium = chains.need_tool("chromium")
+    with sync_playwright() as play:
+        launched = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield launched
+        launched.close()
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
+    """`open_page(url, width, height, night)`: a page in a context of its own; whatever it complains of fails the test.
+
+    `page.complaints` may be cleared by a test that provokes some.
+    """
+    opened: list[Page] = []
+
+    def open_(url: str, width: int = 1280, height: int = 800, night: bool = False, wait: bool = True) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": height}, locale="en-GB")
+        context.set_default_timeout(15_000)
+        if night:
+            context.add_init_script("localStorage.setItem('tailgrain-theme', 'night')")
+        page = context.new_page()
+        complaints: list[str] = []
+        page.complaints = complaints  # type: ignore[attr-defined]
+        page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
+        page.on("pageerror", lambda fault: complaints.append(str(fault)))
+        page.on("requestfailed", lambda asked: asked.url.endswith("/events") or complaints.append(f"failed: {asked.url}"))
+        opened.append(page)
+        page.goto(url)
+        if wait:
+            page.locator("#figure[data-second]").wait_for()
+            page.locator("#ribbon canvas").wait_for()
+        return page
+
+    yield open_
+    said = [complaint for page in opened for complaint in page.complaints]  # type: ignore[attr-defined]
+    for page in opened:
+        page.context.close()
+    assert said == []
+
+
+@pytest.fixture(scope="module")
+def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A calibrated kit with sixteen minutes of history, now at real pace, and its page."""
+    folder = tmp_path_factory.mktemp("worked")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
+        made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
+        made.dashboard()
+        made.caught_up(30)
+        assert made.refused == []
+        yield made
+
+
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Any]]:
+    """An uncalibrated kit at real pace with its broker and page; a test that breaks a link mends it again."""
+    folder = tmp_path_factory.mktemp("fresh")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        made.play(chains.load("paddock").with_(minutes=None, operator=()), live=True)
+        made.dashboard()
+        yield made, broker

@@ -1,0 +1,260 @@
+"""The screen Now of a calibrated kit, in a real browser, against the database it came from."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+Opener = Callable[..., Page]
+
+SHOWN = """() => {
+  const text = (id) => document.getElementById(id).textContent;
+  return {
+    second: document.getElementById('figure').dataset.second, raw: document.getElementById('loss').dataset.value,
+    loss: text('loss'), interval: text('interval'), pct: text('pct'), t_h: text('t-h'), value_h: text('value-h'),
+    points: [...document.querySelectorAll('.point')].map((one) => [one.dataset.point, one.querySelector('.number').textContent,
+      one.querySelector('.sides').textContent]),
+    returns: text('returns-number'), speed: text('speed-number'),
+    fan: document.querySelector('[data-shaft=fan] .number').textContent,
+    standing: document.getElementById('standing').dataset.kind,
+  };
+}"""
+
+
+def amount(value: float) -> str:
+    return f"{value:.1f}" if value < 9.95 else f"{value:.0f}"
+
+
+def small(value: float) -> str:
+    return f"{value:.2f}" if value < 0.995 else amount(value)
+
+
+def row_of(kit: Any, second: str, eventually: Callable[..., Any]) -> Any:
+    t = round(datetime.fromisoformat(second).timestamp())
+    return eventually(lambda: kit.second(t), 5.0, f"second {t} in the database")
+
+
+def test_the_figures_on_the_page_are_those_of_the_database(
+    worked: Any, open_page: Opener, eventually: Callable[..., Any]
+) -> None:
+    page = open_page(worked.url)
+    for _ in range(2):
+        before = page.evaluate(SHOWN)["second"]
+        page.locator(f"#figure:not([data-second='{before}'])").wait_for()
+        shown = page.evaluate(SHOWN)
+        row = row_of(worked, shown["second"], eventually)
+        assert row["state"] == "working"
+        assert float(shown["raw"]) == row["loss_kg_ha"]
+        assert shown["loss"] == amount(row["loss_kg_ha"])
+        assert shown["interval"] == f"{amount(row['loss_low'])} to {amount(row['loss_high'])} kg/ha"
+        assert shown["pct"] == amount(row["loss_pct"])
+        assert (shown["t_h"], shown["value_h"]) == (small(row["loss_t_h"]), small(row["loss_value_h"]))
+        for name, number, sides in shown["points"]:
+            left = f"{row[f'{name}_left_share'] * 100:.0f}"
+            assert number == amount(row[f"{name}_kg_ha"])
+            assert sides.startswith(f"left {left} %")
+        assert shown["returns"] == f"{row['returns_pct']:.0f}"
+        assert shown["speed"] == f"{row['speed_kmh']:.1f}"
+        assert f"fan={float(shown['fan']):.0f}" in re.sub(r"(fan=\d+)\.\d+", r"\1", row["shafts"])
+        p = row["loss_over_limit_p"]
+        double = row["loss_kg_ha"] >= 2 * row["limit_kg_ha"]
+        assert shown["standing"] == ("under" if p <= 0.1 else "near" if p < 0.9 else "double" if double else "over")
+    expect(page.locator("#figure-title")).to_have_text("Machine loss")
+    expect(page.locator("#figure-scope")).to_have_text("front and shed not included")
+    expect(page.locator("#calibration-why")).to_contain_text("3 tray tests used")
+
+
+def test_the_ribbon_says_in_words_what_the_database_holds(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    page.get_by_role("button", name="120 min").click()
+    expect(page.get_by_role("button", name="120 min")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#trail-text")).to_contain_text("In the last 120 min: mean ")
+    said = re.search(r"mean ([\d.]+), lowest ([\d.]+), highest ([\d.]+) kg/ha", page.locator("#trail-text").inner_text())
+    assert said is not None
+    mean, low, high = (float(figure) for figure in said.groups())
+    known = worked.rows("SELECT avg(loss_kg_ha) AS mean, min(loss_kg_ha) AS low, max(loss_kg_ha) AS high FROM second")[0]
+    # Bins of eight seconds: their mean is the seconds' mean but for part-filled ones, their extremes lie inside.
+    assert mean == pytest.approx(known["mean"], rel=0.03)
+    assert known["low"] - 0.6 <= low <= mean <= high <= known["high"] + 0.6
+    expect(page.locator("#marks li[data-kind='setting']")).to_have_count(1)
+    expect(page.locator("#marks li[data-kind='setting']")).to_contain_text("Fan (rpm) 980 to 860")
+    trays = page.locator("#marks li[data-kind='tray']")
+    expect(trays).to_have_count(3)
+    expect(trays.nth(2)).to_contain_text("Tray test 1, used")  # newest first
+
+
+def test_a_touch_on_a_part_width_is_an_entry_in_the_record(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url, 360, 740)
+    expect(page.locator("#width button[data-part='1']")).to_have_attribute("aria-pressed", "true")
+    kept = len(worked.entries("width_used"))
+    page.locator("#width button[data-part='0.5']").click()
+    expect(page.locator("#width button[data-part='0.5']")).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("#asks")).to_contain_text("Kept as number")
+    number = int(re.findall(r"number (\d+)", page.locator("#asks").inner_text())[0])
+    body = worked.rows("SELECT body FROM record WHERE seq = ? AND kind = 'entry'", number)[0]["body"]
+    assert body == '{"entry":"width_used","part":0.5}'
+    expect(page.locator("#width-now")).to_have_text(re.compile(r"50 %, 4\.[56] m"))
+    other = open_page(worked.url)  # a page opened later knows it too
+    expect(other.locator("#width button[data-part='0.5']")).to_have_attribute("aria-pressed", "true")
+    page.locator("#width button[data-part='1']").click()
+    expect(other.locator("#width button[data-part='1']")).to_have_attribute("aria-pressed", "true")
+    assert len(worked.entries("width_used")) == kept + 2
+
+
+def test_an_alert_is_shown_and_acknowledged(worked: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
+    page = open_page(worked.url)
+    limit = worked.tell({"entry": "limit", "loss_kg_ha": 6})
+    assert limit["ok"]
+    try:
+        card = page.locator("[data-alert='loss-over-limit']")
+        card.wait_for()
+        expect(card).to_have_attribute("data-severity", "danger")
+        expect(card).to_contain_text("Danger, new since")
+        expect(card).to_contain_text("limit 6 kg/ha")
+        expect(card).to_contain_text("Ease off a little")
+        expect(page.locator("#alerts-spoken")).to_contain_text("Danger: Machine loss is over its limit")
+        expect(page.locator("#standing")).to_have_attribute("data-kind", "double")
+        card.get_by_role("button", name=re.compile("^Acknowledge")).click()
+        expect(card).to_have_attribute("data-state", "acknowledged")
+        assert worked.entries("ack")[-1] == {"entry": "ack", "alert": "loss-over-limit"}
+        told = "SELECT body FROM record WHERE kind = 'alert' ORDER BY seq DESC LIMIT 1"
+        eventually(lambda: '"state":"acknowledged"' in worked.rows(told)[0]["body"], 5.0, "the alert in the record")
+    finally:
+        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+
+
+def test_a_refused_entry_says_why(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    page.evaluate(
+        "async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'asks.js');"
+        " (await import(at)).tell({entry: 'ack', alert: 'no-such-alert'}, 'a trial'); }"
+    )
+    line = page.locator("#asks li[data-kind='refused']")
+    expect(line).to_contain_text("Not kept: a trial.")
+    expect(line).to_contain_text("no-such-alert")
+    line.get_by_role("button", name="Close").click()
+    expect(page.locator("#asks li")).to_have_count(0)
+
+
+@pytest.mark.parametrize("night", [False, True])
+def test_axe_finds_nothing(worked: Any, open_page: Opener, night: bool) -> None:
+    page = open_page(worked.url, night=night)
+    for width in (1280, 360):
+        page.set_viewport_size({"width": width, "height": 740})
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_snapshot()
+
+
+CONTRASTS = """() => {
+  const figures = ['#loss', '#interval', '#standing-word', '#pct', '#t-h', '#value-h', '.point .number', '.fact .number',
+    '#state-word', '#calibration-state', '#trail-text', '.marks li', '#width button', '#spans button'];
+  const behind = (one) => {
+    for (let at = one; at; at = at.parentElement) {
+      const colour = getComputedStyle(at).backgroundColor;
+      if (colour !== 'rgba(0, 0, 0, 0)') return colour;
+    }
+    return 'rgb(255, 255, 255)';
+  };
+  return figures.flatMap((name) => [...document.querySelectorAll(name)].map((one) => [name, getComputedStyle(one).color,
+    behind(one), getComputedStyle(one).fontWeight]));
+}"""
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of `rgb(r, g, b)` (WCAG 2.2, definition of relative luminance)."""
+    channels = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def test_figures_have_contrast_and_weight_for_the_sun(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    for theme in ("day", "night"):
+        seen = page.evaluate(CONTRASTS)
+        assert len(seen) > 20
+        for name, ink, paper, weight in seen:
+            light, dark = sorted((luminance(ink), luminance(paper)), reverse=True)
+            # WCAG 2.2, success criterion 1.4.6: 7 to 1.
+            assert (light + 0.05) / (dark + 0.05) >= 7.0, (theme, name, ink, paper)
+            assert int(weight) >= 600, name
+        page.get_by_role("button", name="Night view").click()
+
+
+def test_it_fits_and_can_be_touched(worked: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
+    page = open_page(worked.url, 1280)
+    for width in (1280, 768, 360, 320):
+        page.set_viewport_size({"width": width, "height": 740})
+        across = "() => document.documentElement.scrollWidth"
+        # WCAG 2.2, success criterion 1.4.10: reflow at 320 px. The chart follows its card a frame later.
+        eventually(lambda width=width, across=across: page.evaluate(across) <= width, 2.0, f"a fit into {width} px")
+        boxes = page.evaluate(
+            "() => [...document.querySelectorAll('button')].map((one) => one.getBoundingClientRect())"
+            ".filter((box) => box.width > 0).map(({width, height}) => [width, height])"
+        )
+        assert len(boxes) >= 8
+        assert min(min(box) for box in boxes) >= 64, width
+        if width >= 768:
+            # A 10.1-inch screen of 1280 px is 217 mm wide, so 20 mm are 118 px; digits are about 0.72 of the font size high.
+            size = page.evaluate("() => parseFloat(getComputedStyle(document.getElementById('loss')).fontSize)")
+            assert size * 0.72 >= 118
+
+
+def test_night_is_remembered(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    assert page.evaluate("() => getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    page.get_by_role("button", name="Night view").click()
+    expect(page.locator("html")).to_have_attribute("data-theme", "night")
+    page.reload()
+    page.locator("#figure[data-second]").wait_for()
+    expect(page.locator("html")).to_have_attribute("data-theme", "night")
+    expect(page.get_by_role("button", name="Night view")).to_have_attribute("aria-pressed", "true")
+
+
+def test_the_keyboard_reaches_everything(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    wanted = {"theme", *(f"minutes {n}" for n in (10, 30, 120)), *(f"part {n}" for n in ("1", "0.75", "0.5", "0.25"))}
+    name = """() => { const at = document.activeElement; const data = at.dataset;
+      return data.minutes ? `minutes ${data.minutes}` : data.part ? `part ${data.part}` : at.id || at.className; }"""
+    reached = []
+    for _ in range(16):
+        page.keyboard.press("Tab")
+        reached.append(page.evaluate(name))
+    assert reached[0] == "skip"
+    assert wanted <= set(reached)
+    page.locator("#spans button[data-minutes='10']").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#spans button[data-minutes='10']")).to_have_attribute("aria-pressed", "true")
+
+
+def test_a_screen_reader_hears_the_figure_at_most_once_a_second(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    expect(page.locator("#figure-spoken")).to_contain_text("Machine loss")
+    spoken = page.evaluate(
+        """() => new Promise((done) => { const times = []; const node = document.getElementById('figure-spoken');
+        const all = {childList: true, characterData: true, subtree: true};
+        new MutationObserver(() => times.push(performance.now())).observe(node, all);
+        const figure = document.getElementById('figure'); let seconds = 0;
+        new MutationObserver(() => { seconds += 1; if (seconds === 3) done(times); }).observe(figure,
+          {attributes: true, attributeFilter: ['data-second']}); })"""
+    )
+    assert all(later - earlier >= 900 for earlier, later in zip(spoken, spoken[1:], strict=False))
+    assert len(spoken) <= 2
+    assert page.locator("#figure-spoken").get_attribute("aria-live") == "polite"
+
+
+def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    note = f"trial {secrets.token_hex(4)}"
+    asked = """async ([id, note]) => { const headers = {'Content-Type': 'application/json'};
+      const one = () => fetch('/ask', {method: 'POST', headers, body: JSON.stringify({id, entry: {entry: 'note', note}})}).then((answer) => answer.json());
+      return [await one(), await one()]; }"""
+    first, second = page.evaluate(asked, [secrets.token_hex(8), note])
+    assert first["ok"] and first == second
+    assert [entry["note"] for entry in worked.entries("note")].count(note) == 1

@@ -1,0 +1,107 @@
+"""A dashboard as a child of its own, with a real broker; what a browser would ask is asked by plain HTTP."""
+
+from __future__ import annotations
+
+import http.client
+import importlib.util
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import msgspec
+import paho.mqtt.client as paho
+import pytest
+
+from edge import settings as settings_module
+from edge.replay import replay
+from edge.tell.mqtt import new_client
+
+TESTS = Path(__file__).parents[1]
+RECORDING = TESTS / "recordings" / "worked_example.tgcap.gz"
+"""Eight minutes with a tray test and a setting change, 5 % of the sentences lost."""
+
+
+def _chain() -> ModuleType:
+    """The helper of the browser tests, by its path: test folders are no packages."""
+    if "chain" in sys.modules:
+        return sys.modules["chain"]
+    spec = importlib.util.spec_from_file_location("chain", TESTS / "browser" / "chain.py")
+    assert spec is not None and spec.loader is not None
+    module = sys.modules["chain"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+chains = _chain()
+
+
+class Answer(NamedTuple):
+    """What came back."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    def json(self) -> Any:
+        return msgspec.json.decode(self.body)
+
+
+class Server:
+    """One dashboard, its broker and its settings."""
+
+    def __init__(self, kit: Any, broker: Any) -> None:
+        self.kit, self.broker, self.port = kit, broker, kit.page_port
+
+    def ask(self, method: str, path: str, body: Any = None, **headers: str) -> Answer:
+        """One request; underscores of header names become hyphens, `None` leaves out what would be sent anyway."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
+        try:
+            given = {name.replace("_", "-"): value for name, value in headers.items()}
+            connection.putrequest(method, path, skip_host="Host" in given, skip_accept_encoding=True)
+            raw = body if isinstance(body, bytes) else b"" if body is None else msgspec.json.encode(body)
+            if body is not None:
+                connection.putheader("Content-Length", str(len(raw)))
+            for name, value in given.items():
+                connection.putheader(name, value)
+            connection.endheaders(raw)
+            answer = connection.getresponse()
+            return Answer(answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read())
+        finally:
+            connection.close()
+
+    def enter(self, question: Any, **headers: str) -> Answer:
+        """An entry as the page sends it."""
+        origin = {"Origin": f"http://127.0.0.1:{self.port}", "Content_Type": "application/json", **headers}
+        return self.ask("POST", "/ask", question, **{name: value for name, value in origin.items() if value})
+
+    def speaker(self) -> paho.Client:
+        """A client that may say what a kit says."""
+        client = new_client(settings_module.load(self.kit.config).mqtt, "test-speaker")
+        client.connect("127.0.0.1", self.broker.port)
+        client.loop_start()
+        return client
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A dashboard over the worked example's database; no daemon runs, tests speak for the kit."""
+    folder = tmp_path_factory.mktemp("dashboard")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as kit:
+        kit.configure(chains.load("paddock"), "/dev/null")
+        (folder / "kit" / "state").mkdir()
+        example = settings_module.load(RECORDING.with_name("worked_example.toml"))
+        replay(RECORDING, example, store=folder / "kit" / "state" / "tailgrain.db")
+        kit.dashboard()
+        yield Server(kit, broker)
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> Iterator[Any]:
+    """A configured kit that has never run and has no broker; nothing is started."""
+    with chains.chain(tmp_path / "kit", chains.free_port()) as kit:
+        kit.configure(chains.load("paddock"), "/dev/null")
+        yield kit
+    shutil.rmtree(tmp_path / "kit")
