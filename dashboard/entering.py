@@ -1,8 +1,9 @@
-"""One entry from a page to the kit: over the broker, kept once however often it is sent."""
+"""What a page may send: the PIN, and entries for the kit, over the broker and kept once however often they are sent."""
 
 from __future__ import annotations
 
 import asyncio
+import time
 from typing import Any
 
 import msgspec
@@ -10,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse
 
-from dashboard.guard import is_loopback
+from dashboard import pin
 from edge import entries
 from edge.errors import BrokerError, EntryError, SettingsError
 from edge.settings import Settings
@@ -23,31 +24,51 @@ AT_ONCE = 8
 
 
 class Entering:
-    """Answers `POST /ask`. `again` in the answer: nothing is known to be kept, the same id may be sent again."""
+    """Answers `/ask` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
+        self._keys = pin.Keys(settings)
         self._room = asyncio.Semaphore(AT_ONCE)
+        self._trying = asyncio.Lock()
 
-    def why_not(self) -> str:
-        """Why nobody may enter here; empty: they may."""
-        host = self._settings.dashboard.host
-        if is_loopback(host):
-            return ""
-        return f"entering is off: the page is open to the network ({host}) and no PIN is set"
+    async def state(self, request: Request) -> JSONResponse:
+        """May this browser enter, and if not, why; `pin`: the PIN would let it."""
+        why = self._keys.why_not(request.cookies.get(pin.COOKIE, ""))
+        told = {"allowed": not why, "pin": why == "pin", "why": "" if why == "pin" else why}
+        return JSONResponse(told, headers={"cache-control": "no-store"})
+
+    async def unlock(self, request: Request) -> JSONResponse:
+        """Open a session with the PIN. One try at a time, and few from one address."""
+        question = await _question(request)
+        if isinstance(question, JSONResponse):
+            return question
+        given = question.get("pin") if isinstance(question, dict) else None
+        if not isinstance(given, str) or len(given) > pin.LONGEST:
+            return refused(f"pin: allowed: a text of up to {pin.LONGEST} characters", 400)
+        address = request.client.host if request.client else ""
+        async with self._trying:
+            wait_s = self._keys.wait_s(address, time.monotonic())
+            if wait_s > 0:
+                return refused(f"too many wrong tries; wait {wait_s:.0f} s", 429)
+            if not await run_in_threadpool(pin.matches, given, self._keys.kept()):
+                self._keys.failed(address, time.monotonic())
+                return refused("wrong PIN", 403)
+        answer = JSONResponse({"ok": True})
+        session = self._keys.opened(time.monotonic())
+        answer.set_cookie(pin.COOKIE, session, max_age=int(pin.SESSION_S), httponly=True, samesite="strict")
+        return answer
 
     async def answer(self, request: Request) -> JSONResponse:
         """Check the question, ask the kit, hand its answer on."""
-        why = self.why_not()
+        why = self._keys.why_not(request.cookies.get(pin.COOKIE, ""))
         if why:
-            return refused(why, 403)
-        if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
-            return refused("Content-Type: allowed: application/json", 415)
-        raw = await _body(request)
-        if raw is None:
-            return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+            return refused("the PIN is needed first" if why == "pin" else f"entering is off: {why}", 403)
+        question = await _question(request)
+        if isinstance(question, JSONResponse):
+            return question
         try:
-            ask_id, entry = checked(raw)
+            ask_id, entry = checked(question)
         except EntryError as fault:
             return refused(str(fault), 400)
         if self._room.locked():
@@ -60,12 +81,8 @@ class Entering:
                 return refused(str(fault), 503, again=True)
 
 
-def checked(raw: bytes) -> tuple[str, dict[str, Any]]:
+def checked(question: Any) -> tuple[str, dict[str, Any]]:
     """Id and entry of a question. Raises EntryError."""
-    try:
-        question = msgspec.json.decode(raw)
-    except (msgspec.DecodeError, RecursionError) as fault:
-        raise EntryError(f"no valid JSON ({fault})") from fault
     if not isinstance(question, dict):
         raise EntryError("found no object; allowed: {id, entry}")
     ask_id = question.get("id")
@@ -79,11 +96,16 @@ def refused(why: str, status: int, again: bool = False) -> JSONResponse:
     return JSONResponse({"ok": False, "why": why, "again": again}, status_code=status)
 
 
-async def _body(request: Request) -> bytes | None:
-    """The body, None when it is too long."""
+async def _question(request: Request) -> Any:
+    """The JSON value of the body, or the answer that refuses it."""
+    if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
+        return refused("Content-Type: allowed: application/json", 415)
     body = b""
     async for part in request.stream():
         body += part
         if len(body) > LARGEST_QUESTION:
-            return None
-    return body
+            return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+    try:
+        return msgspec.json.decode(body)
+    except (msgspec.DecodeError, RecursionError) as fault:
+        return refused(f"no valid JSON ({fault})", 400)

@@ -2,7 +2,7 @@
 
     broker -> listener (thread) -> live.Hub -> /events        what is
     database (read only) -> history -> /ribbon, /marks        what was
-    /ask -> entering -> broker -> the kit                     what an operator tells
+    /ask, /pin -> entering -> broker -> the kit               what an operator tells
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history
+from dashboard import history, pin
 from dashboard.assets import Asset, Assets, pack
 from dashboard.entering import Entering
 from dashboard.guard import Guard, is_loopback, own_names
@@ -60,7 +60,7 @@ class Dashboard:
 
     def about(self) -> dict[str, Any]:
         """What a page must know of the kit before the first second."""
-        machine, why = self._settings.machine, self._entering.why_not()
+        machine = self._settings.machine
         return {
             "kit": machine.kit,
             "machine": machine.name,
@@ -69,7 +69,6 @@ class Dashboard:
             "points": sorted({one.point for one in self._settings.inputs(LossInput)}, reverse=True),
             "returns": bool(self._settings.inputs(BeamInput)),
             "shafts": [one.shaft for one in self._settings.inputs(ShaftInput)],
-            "entering": {"allowed": not why, "why": why},
             "version": version("tailgrain"),
             "assets": self._assets.version,
         }
@@ -85,6 +84,8 @@ class Dashboard:
             Route("/ribbon", self._ribbon),
             Route("/marks", self._marks),
             Route("/ask", self._entering.answer, methods=["POST"]),
+            Route("/pin", self._entering.state, methods=["GET"]),
+            Route("/pin", self._entering.unlock, methods=["POST"]),
         ]
         dashboard = self._settings.dashboard
         return Guard(Starlette(routes=routes), own_names(dashboard.allowed_hosts, dashboard.host))
@@ -148,11 +149,12 @@ class _Server(uvicorn.Server):
 
 
 def serve(config: Path, set_pin: bool = False) -> int:
-    """Serve until SIGTERM or SIGINT; returns the exit status. Raises a TailgrainError when it can't start."""
-    if set_pin:
-        raise WrongInput("dashboard: --set-pin: not there yet; without it entering works on a loopback host only")
-    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
+    """Serve until SIGTERM or SIGINT, or set the PIN; returns the exit status. Raises a TailgrainError when it can't."""
     settings = settings_module.load(config)
+    if set_pin:
+        print(f"the PIN is set ({pin.ask_and_set(settings)})")
+        return 0
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
     dashboard = Dashboard(settings)
     listening = _bind(settings.dashboard.host, settings.dashboard.port)
     asyncio.run(_serve(settings, dashboard, listening))

@@ -86,7 +86,7 @@ def fit(counts: Floats, design: Floats, offset: Floats | None = None) -> Poisson
     logs = positive * np.log(np.where(positive > 0, positive, 1.0) / mean)
     deviance = 2.0 * float((logs - (positive - mean)).sum())
     pearson = float(((y - mean) ** 2 / mean).sum())
-    covariance = np.linalg.inv(_information(x, mean))
+    covariance = np.asarray(np.linalg.inv(_information(x, mean)), dtype=np.float64)
     return PoissonFit(beta, covariance, mean, deviance, pearson, len(y) - x.shape[1])
 
 

@@ -18,7 +18,7 @@ from sim_feed.emit import write_capture
 from sim_feed.scenario import Simulation, load
 from tests.bench import results
 
-COMMAND = "make bench ARGS=tests/bench/bench_day.py"
+COMMAND = "make bench ARGS='-k bench_day'"
 RUNS = 3
 pytestmark = pytest.mark.timeout(600)
 

@@ -253,7 +253,8 @@ def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     note = f"trial {secrets.token_hex(4)}"
     asked = """async ([id, note]) => { const headers = {'Content-Type': 'application/json'};
-      const one = () => fetch('/ask', {method: 'POST', headers, body: JSON.stringify({id, entry: {entry: 'note', note}})}).then((answer) => answer.json());
+      const body = JSON.stringify({id, entry: {entry: 'note', note}});
+      const one = () => fetch('/ask', {method: 'POST', headers, body}).then((answer) => answer.json());
       return [await one(), await one()]; }"""
     first, second = page.evaluate(asked, [secrets.token_hex(8), note])
     assert first["ok"] and first == second

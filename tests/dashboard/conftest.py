@@ -6,7 +6,7 @@ import http.client
 import importlib.util
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -105,3 +105,9 @@ def bare(tmp_path: Path) -> Iterator[Any]:
         kit.configure(chains.load("paddock"), "/dev/null")
         yield kit
     shutil.rmtree(tmp_path / "kit")
+
+
+@pytest.fixture
+def of() -> Callable[[Any], Server]:
+    """`of(kit)`: how to ask the dashboard of this kit."""
+    return lambda kit: Server(kit, None)

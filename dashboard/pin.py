@@ -1,0 +1,125 @@
+"""Who may enter: the kit's PIN, kept as its scrypt hash; sessions in memory; few tries.
+
+Without a PIN entering works on a loopback host only. The file is read at every question, so a PIN set while the page is
+served counts at once, and ends the sessions opened with the one before.
+"""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+import hmac
+import os
+import secrets
+import sys
+import time
+from pathlib import Path
+
+from dashboard.guard import is_loopback
+from edge import settings as settings_module
+from edge.errors import WrongInput
+from edge.settings import Settings
+
+SHORTEST, LONGEST = 4, 64
+COST, BLOCK, PARALLEL = 2**14, 8, 1
+"""scrypt (RFC 7914) with 16 MiB: about 50 ms on a desk, some hundreds on a board."""
+
+KIND = "scrypt"
+SESSION_S = 12 * 3600.0
+MOST_SESSIONS = 64
+COOKIE = "tailgrain-session"
+TRIES = 5
+WAIT_S = 60.0
+MOST_ADDRESSES = 1000
+
+
+def path_of(settings: Settings) -> Path:
+    """Where the PIN's hash lies."""
+    given = settings.dashboard.pin_file
+    return Path(given).expanduser() if given else settings_module.state_directory(settings) / "pin"
+
+
+def hashed(pin: str, salt: bytes) -> str:
+    """The line that is kept for a PIN."""
+    digest = hashlib.scrypt(pin.encode(), salt=salt, n=COST, r=BLOCK, p=PARALLEL, maxmem=64 * 2**20)
+    return f"{KIND}${salt.hex()}${digest.hex()}"
+
+
+def matches(pin: str, kept: str) -> bool:
+    """Whether a PIN belongs to a kept line; the time taken tells nothing of it."""
+    kind, _, rest = kept.partition("$")
+    try:
+        salt = bytes.fromhex(rest.partition("$")[0])
+    except ValueError:
+        return False
+    return kind == KIND and hmac.compare_digest(hashed(pin, salt), kept)
+
+
+def ask_and_set(settings: Settings) -> Path:
+    """Ask for a new PIN (twice at a terminal, else one line of standard input) and keep its hash. Raises WrongInput."""
+    if sys.stdin.isatty():
+        pin = getpass.getpass("New PIN: ")
+        if getpass.getpass("Again: ") != pin:
+            raise WrongInput("dashboard: --set-pin: the two differ; nothing was changed")
+    else:
+        pin = sys.stdin.readline().rstrip("\r\n")
+    if not SHORTEST <= len(pin) <= LONGEST or not pin.isprintable():
+        raise WrongInput(f"dashboard: --set-pin: found {len(pin)} characters; allowed: {SHORTEST} to {LONGEST} that can be typed")
+    path = path_of(settings)
+    fresh = path.with_name(f"{path.name}.new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
+        fresh.unlink(missing_ok=True)
+        with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(hashed(pin, secrets.token_bytes(16)) + "\n")
+        fresh.replace(path)
+    except OSError as fault:
+        raise WrongInput(f"{path}: can't be written ({fault.strerror or fault})") from fault
+    return path
+
+
+class Keys:
+    """Sessions of one server. `now` is monotonic time in s."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._path = path_of(settings)
+        self._host = settings.dashboard.host
+        self._sessions: dict[str, tuple[float, str]] = {}
+        self._failed: dict[str, list[float]] = {}
+
+    def kept(self) -> str:
+        """The kept line; empty without a PIN."""
+        try:
+            return self._path.read_text("utf-8").strip()
+        except FileNotFoundError:
+            return ""
+        except (OSError, UnicodeDecodeError):
+            return "unreadable"  # no PIN matches: nobody enters until it is set anew
+
+    def why_not(self, session: str, now: float | None = None) -> str:
+        """Why this browser may not enter; empty: it may. `pin` when the PIN would open it."""
+        kept = self.kept()
+        if not kept:
+            return "" if is_loopback(self._host) else f"the page is open to the network ({self._host}) and no PIN is set"
+        until, of = self._sessions.get(session, (0.0, ""))
+        return "" if of == kept and (time.monotonic() if now is None else now) < until else "pin"
+
+    def wait_s(self, address: str, now: float) -> float:
+        """How long an address has to wait for its next try."""
+        recent = [at for at in self._failed.get(address, []) if now - at < WAIT_S]
+        return WAIT_S - (now - recent[-TRIES]) if len(recent) >= TRIES else 0.0
+
+    def failed(self, address: str, now: float) -> None:
+        """A wrong PIN came from an address."""
+        if len(self._failed) >= MOST_ADDRESSES:
+            self._failed.clear()
+        self._failed[address] = [*self._failed.get(address, [])[-TRIES:], now]
+
+    def opened(self, now: float) -> str:
+        """A new session."""
+        self._sessions = {key: value for key, value in self._sessions.items() if value[0] > now}
+        while len(self._sessions) >= MOST_SESSIONS:
+            del self._sessions[next(iter(self._sessions))]
+        session = secrets.token_urlsafe(32)
+        self._sessions[session] = (now + SESSION_S, self.kept())
+        return session

@@ -1,0 +1,108 @@
+"""What verdicts need, gathered beside the loop: each closed second and entry of one kit, live, replayed or restored.
+
+`step` after `Reckoner.step`, `learn` after `Reckoner.learn`. `due()` gives the verdict to publish once a minute while a
+change is open.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from edge import entries
+from edge.entries import given
+from edge.feed.assembler import Second
+from edge.judge.changes import numbered, open_change
+from edge.judge.compare import Evidence, compare
+from edge.judge.course import SETTLING_S, Course, Mark, Moment
+from edge.judge.samples import KEYS
+from edge.judge.speed import Costs, SpeedEvidence, speed
+from edge.reckon.figures import Figures
+from edge.reckon.loss import tighter_limit
+from edge.reckon.reckoner import Reckoner
+
+LOOKED_AT_S = 3 * 3600
+"""A change is looked at every minute for so long; asked for, it is judged at any time."""
+
+
+class Watch:
+    """The course of one kit and the questions to it. The reckoner may be exchanged when another run begins."""
+
+    def __init__(self, reckoner: Reckoner) -> None:
+        self.reckoner = reckoner
+        self.course = Course(reckoner.names)
+
+    def step(self, second: Second, figures: Figures) -> None:
+        """One closed second, after the reckoner took it."""
+        ms = sum(part.ms for part in second.parts)
+        self.take(figures.t, figures.state, ms, figures.area_m2, figures.distance_m, figures.returns_pct)
+
+    def take(
+        self, t: int, state: str, ms: int, area_m2: float, metres: float, returns_pct: float | None, new_run: bool = False
+    ) -> None:
+        """The same from its parts; pulses are read off the reckoner's loss points."""
+        points = self.reckoner.points
+        moment = Moment(
+            t, state, ms, area_m2, metres,
+            tuple(point.effective for point in points),
+            tuple(point.background for point in points),
+            returns_pct,
+            any(point.blind for point in points),
+            0.0 if self.reckoner.work.inferred else self.reckoner.now.lag_s,
+        )  # fmt: skip
+        self.course.take(moment, new_run)
+
+    def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> None:
+        """One admitted entry, after the reckoner learned it."""
+        if not isinstance(entry, entries.Setting | entries.Crop | entries.Sample):
+            return
+        at = given(entry.at)
+        now = self.reckoner.now
+        at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
+        rows, guard_s, crop = self.course.count, now.lag_s + SETTLING_S, now.crop_number
+        if isinstance(entry, entries.Setting):
+            change = now.changes[-1]
+            key = f"other: {change.name}" if change.what == "other" else change.what
+            mark = Mark("setting", rows, at_s, guard_s, crop, len(numbered(self.course)) + 1, key, change.label, change.was, change.to)
+        elif isinstance(entry, entries.Crop):
+            mark = Mark("crop", rows, at_s, guard_s, crop)
+        else:
+            plain = entries.to_plain(entry)
+            values = tuple((key, float(plain[key])) for key in KEYS if key in plain)
+            mark = Mark("sample", rows, at_s, guard_s, crop, values=values)
+        self.course.mark(mark)
+
+    @property
+    def _vibration_hz(self) -> list[float]:
+        return [point.vibration_hz for point in self.reckoner.points]
+
+    def compare(self, n: int) -> dict[str, Any]:
+        """The verdict on change `n`. Raises ValueError for a number that is none."""
+        return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz))
+
+    def due(self) -> tuple[int, dict[str, Any]] | None:
+        """Number and verdict of the change that is open; None when none is, or it is hours old."""
+        mark = open_change(self.course)
+        if mark is None or not self.course.count:
+            return None
+        if float(self.course.table().elapsed[-1]) - self.course.elapsed_at(mark) > LOOKED_AT_S:
+            return None
+        return mark.n, self.compare(mark.n)
+
+    def speed(self, costs: Costs) -> dict[str, Any]:
+        """How fast to drive, from the seconds kept of the present crop."""
+        now, machine = self.reckoner.now, self.reckoner.settings.machine
+        return speed(
+            self.course,
+            SpeedEvidence(
+                tests=[test for test in self.reckoner.calibration.tests if test.crop == now.crop_number],
+                vibration_hz=self._vibration_hz,
+                width_m=machine.cut_width_m * now.width_used,
+                price_per_t=now.price_per_t,
+                limit_kg_ha=self._limit(),
+            ),
+            costs,
+        )
+
+    def _limit(self) -> float | None:
+        now = self.reckoner.now
+        return tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
