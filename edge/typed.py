@@ -122,7 +122,14 @@ def _explain(message: str, plain: Any, info: inspect.Type) -> str:
         return f"{where}: missing; required: {allowed(field) if field is not None else 'a value'}"
     found, field = _value(plain, path), _field(info, plain, path)
     rule = allowed(field) if field is not None else text
-    return f"{path.lstrip('.')}: found {_show(found)}; allowed: {rule}"
+    near = did_you_mean(found, _words_of(field)) if isinstance(found, str) and field is not None else ""
+    return f"{path.lstrip('.')}: found {_show(found)}{near}; allowed: {rule}"
+
+
+def _words_of(info: inspect.Type) -> list[str]:
+    info = _plain_type(info)
+    options = info.types if isinstance(info, inspect.UnionType) else (info,)
+    return [str(value) for option in options if isinstance(option, inspect.LiteralType) for value in option.values]
 
 
 def _show(value: Any) -> str:

@@ -18,7 +18,7 @@ function open() {
     .sort(([, a], [, b]) => RANK[a.severity] - RANK[b.severity] || WAITING[a.state] - WAITING[b.state] || (a.since < b.since ? 1 : -1));
 }
 
-const mayEnter = () => get('kit')?.entering.allowed ?? false;
+const mayEnter = () => get('entering')?.allowed ?? false;
 
 function acknowledge(name, alert) {
   asks.tell({ entry: 'ack', alert: name }, say('asks.ack', { alert: alert.rule }), (entry) => entry.entry === 'ack' && entry.alert === name);
@@ -89,6 +89,6 @@ function toggle() {
 export function start() {
   NARROW.addEventListener('change', render);
   on('alert', render);
-  on('kit', render);
+  on('entering', render);
   asks.onAnswer(render);
 }

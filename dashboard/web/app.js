@@ -6,9 +6,10 @@ import * as bar from './bar.js';
 import * as fresh from './fresh.js';
 import * as line from './line.js';
 import * as now from './now.js';
+import * as pin from './pin.js';
 import * as theme from './theme.js';
 
-const EVERYWHERE = [theme, bar, alerts, asks, fresh];
+const EVERYWHERE = [theme, bar, pin, alerts, asks, fresh];
 const SCREENS = [now];
 
 for (const part of [...EVERYWHERE, ...SCREENS]) part.start();

@@ -2,6 +2,7 @@
 // the kit keeps an id once, so asking again can't double it. They go one by one, in order.
 import { byId, make, text } from './dom.js';
 import { age, say } from './format.js';
+import { again as lookAtPin } from './pin.js';
 
 const KEY = 'tailgrain-asks';
 const ANSWER_MS = 15_000;
@@ -91,6 +92,7 @@ async function work() {
     : say('asks.refused', { what: one.what, why: answer.why });
   shown = [...shown.slice(-2), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words }];
   if (answer.ok) setTimeout(() => close(one.id), KEPT_SHOWN_MS);
+  if (!answer.ok) lookAtPin();
   changed();
   hearers.forEach((hear) => hear(one.entry, answer));
   return work();

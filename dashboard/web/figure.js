@@ -7,6 +7,7 @@ import { pulsesOf, trend } from './series.js';
 import { series } from './trail.js';
 
 const SPEAK_MS = 10_000;
+const SPEAK_CHANGE_MS = 4_000;
 const SCALES = [10, 20, 30, 50, 80, 100, 150, 200, 300, 500, 800, 1000, 2000, 5000, 10000, 50000];
 
 let spokenAt = -Infinity;
@@ -119,10 +120,10 @@ function renderPulses(live) {
   speak(words, found?.way ?? '');
 }
 
-// At most once in ten seconds, or at once when the standing changes (never more than once a second: seconds drive this).
+// Once in ten seconds, sooner when the standing to the limit changes; a standing that wavers does not chatter.
 function speak(words, standingNow) {
   const at = performance.now();
-  if (standingNow === spokenVerdict && at - spokenAt < SPEAK_MS) return;
+  if (at - spokenAt < (standingNow === spokenVerdict ? SPEAK_MS : SPEAK_CHANGE_MS)) return;
   spokenAt = at;
   spokenVerdict = standingNow;
   text(byId('figure-spoken'), words);

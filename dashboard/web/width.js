@@ -17,13 +17,10 @@ function render() {
     const going = asks.isWaiting((entry) => entry.entry === 'width_used' && entry.part === own);
     mark(button, 'aria-pressed', String(own === now));
     mark(button, 'data-waiting', going ? 'yes' : null);
-    button.disabled = !kit.entering.allowed;
+    button.disabled = !(get('entering')?.allowed ?? false);
     text(button.querySelector('.part-m'), say('width.metres', { m: fixed(own * kit.cut_width_m, 1) }));
   }
   text(byId('width-now'), say('width.now', { percent: fixed(now * 100, 0), m: fixed(now * kit.cut_width_m, 1) }));
-  const off = byId('width-off');
-  off.hidden = kit.entering.allowed;
-  text(off, kit.entering.allowed ? '' : say('asks.off', { why: kit.entering.why }));
 }
 
 // What the record says is in force; null: never entered.
@@ -34,6 +31,7 @@ export function know(value) {
 
 export function start() {
   on('kit', render);
+  on('entering', render);
   on('entry', (entry) => {
     if (entry?.entry === 'width_used') know(entry.part);
   });

@@ -282,10 +282,11 @@ class Assembler:
             becomes = -(-stamp_ms // 1000)
             if self._last_data_ms is not None:
                 self._last_data_ms += stamp_ms - last  # how long ago data came does not change with the clock
-            self._events.append(Event("clock step", stamp_ms, {"from_ms": last, "to_ms": stamp_ms}))
             if becomes != self._open:
                 closed.append(self._close())
                 self._open = becomes
+            # It belongs to the second that begins behind it: what came before knows nothing of the new time.
+            self._events.append(Event("clock step", stamp_ms, {"from_ms": last, "to_ms": stamp_ms}))
             return closed
         while self._open * 1000 < stamp_ms:
             closed.append(self._close())

@@ -12,7 +12,7 @@ import numpy as np
 from edge.judge import grain, project, samples
 from edge.judge.changes import Sides, Span, numbered, sides
 from edge.judge.contrast import LEVEL, Effect, Sample, difference, log_ratio
-from edge.judge.course import Course, Mark
+from edge.judge.course import Course
 from edge.judge.verdict_words import Facts, at_once_words, kit_setting_words, words
 from edge.reckon.calibration import Test
 from edge.reckon.factor import Factors
@@ -25,10 +25,12 @@ SPEED_VARIED = 0.04
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What a comparison draws on beside the seconds: judged tray tests and the vibration background of the points."""
+    """What a comparison draws on beside the seconds: judged tray tests, the points' vibration background, the limit of
+    the returns (None: none is set)."""
 
     tests: Sequence[Test]
     vibration_hz: Sequence[float]
+    returns_limit_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +188,7 @@ class _Comparison:
             change=self.sides.change, was=self.sides.was, basis="grain" if self.grain else "pulses", before=before,
             after=after, pooled=self.sides.pooled, open=self.sides.open, alters=grain.alters_share(self.key),
             tests=(len(self.tests[0]), len(self.tests[1])), beside=self.sides.beside,
+            returns_limit_pct=self.evidence.returns_limit_pct,
         )  # fmt: skip
         if self.sides.beside is not None:
             return _refused(at_once_words(facts), before, after)

@@ -58,7 +58,8 @@ def said(told: Said) -> str:
 
 
 def _steps(told: Said) -> str:
-    return f"{told.steps} deliberate speed step{'s' if told.steps != 1 else ''} between {told.slowest:.1f} and {told.fastest:.1f} km/h"
+    plural = "s" if told.steps != 1 else ""
+    return f"{told.steps} deliberate speed step{plural} between {told.slowest:.1f} and {told.fastest:.1f} km/h"
 
 
 def _rise(told: Said) -> str:

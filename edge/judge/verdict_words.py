@@ -13,6 +13,9 @@ NAMES = {
     "bottom_sieve_mm": "the bottom sieve", "pre_sieve_mm": "the pre-sieve", "speed_kmh": "ground speed", "mill": "the mill",
     "returns_pct": "returns", "trash_pct": "trash in the tank", "cracked_pct": "cracked grain in the tank",
 }  # fmt: skip
+ROOMY = 0.8
+"""Returns under this share of their limit leave room."""
+
 REACHED_INTO = ("concave_mm", "top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm", "mill")
 HANDS = "If it is not set from the cab: stop, engine off, key out before reaching in; the operator's manual goes first."
 TRAYS = (
@@ -47,6 +50,7 @@ class Facts:
     drift_limits: bool = False
     tests_limit: bool = False
     small: bool = False
+    returns_limit_pct: float | None = None
 
     @property
     def name(self) -> str:
@@ -102,11 +106,21 @@ def words(facts: Facts) -> str:
     if facts.verdict == "mixed":
         rises = " and ".join(_rise(key, facts) for key in facts.risen)
         head = f"Mixed: {seen} But {rises}."
-        tail = f" What left the loss goes round or into the tank: try a step half way back towards {facts.back}, then look again."
-        return head + tail + _confirm(facts) + _hands(facts)
+        return head + _weigh(facts) + _confirm(facts) + _hands(facts)
     if facts.verdict == "better":
         return f"Better: {seen} Keep {facts.to}.{_side_by_side(facts)}{_confirm(facts)}"
     return f"Worse: {seen} Put {facts.name} back to {facts.back}.{_side_by_side(facts)}{_confirm(facts)}{_hands(facts)}"
+
+
+def _weigh(facts: Facts) -> str:
+    """What to do when one thing is bought with another."""
+    returns, limit = facts.after["returns_pct"], facts.returns_limit_pct
+    if facts.risen == ("returns_pct",) and returns is not None and limit is not None and returns < ROOMY * limit:
+        return (
+            f" They stay well under their limit of {limit:.0f} %: keep {facts.to} if the tank shows no more trash or cracked "
+            f"grain than before, else go half way back towards {facts.back}."
+        )
+    return f" What left the loss goes round or into the tank: try a step half way back towards {facts.back}, then look again."
 
 
 def _change(facts: Facts) -> str:

@@ -62,7 +62,8 @@ class Watch:
         if isinstance(entry, entries.Setting):
             change = now.changes[-1]
             key = f"other: {change.name}" if change.what == "other" else change.what
-            mark = Mark("setting", rows, at_s, guard_s, crop, len(numbered(self.course)) + 1, key, change.label, change.was, change.to)
+            n = len(numbered(self.course)) + 1
+            mark = Mark("setting", rows, at_s, guard_s, crop, n, key, change.label, change.was, change.to)
         elif isinstance(entry, entries.Crop):
             mark = Mark("crop", rows, at_s, guard_s, crop)
         else:
@@ -77,7 +78,8 @@ class Watch:
 
     def compare(self, n: int) -> dict[str, Any]:
         """The verdict on change `n`. Raises ValueError for a number that is none."""
-        return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz))
+        limit = self.reckoner.now.returns_pct
+        return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz, limit))
 
     def due(self) -> tuple[int, dict[str, Any]] | None:
         """Number and verdict of the change that is open; None when none is, or it is hours old."""

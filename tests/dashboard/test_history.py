@@ -118,7 +118,8 @@ def test_two_hours_are_read_in_time_while_the_writer_writes(database: Path, even
     def write() -> None:
         connection = sqlite3.connect(database, isolation_level=None)
         while not stop.is_set():
-            connection.execute("INSERT INTO second (run, number, t, state) VALUES (1, ?, ?, 'idle')", (9_000 + written[0], 1_009_000))
+            row = (9_000 + written[0], 1_009_000)
+            connection.execute("INSERT INTO second (run, number, t, state) VALUES (1, ?, ?, 'idle')", row)
             written[0] += 1
         connection.close()
 

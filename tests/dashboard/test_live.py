@@ -76,7 +76,7 @@ def speaking(server: Any) -> Iterator[Callable[..., None]]:
 def test_a_page_hears_of_the_kit_and_then_what_the_broker_says(server: Any) -> None:
     with closing(Listening(server.port)) as page, speaking(server) as say:
         about = page.until("kit")["value"]
-        assert (about["kit"], about["cut_width_m"], about["entering"]["allowed"]) == ("kit1", 9.1, True)
+        assert (about["kit"], about["cut_width_m"], about["points"]) == ("kit1", 9.1, ["separator", "cleaning"])
         assert page.until("broker", lambda value: value["connected"])
         say("presence", {"online": True})
         assert page.until("presence")["value"] == {"online": True}

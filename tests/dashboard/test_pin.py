@@ -1,0 +1,91 @@
+"""Who may enter: the PIN's hash against the published vectors of scrypt, sessions, tries, and the road by HTTP."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+import subprocess
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from dashboard import pin
+from edge import settings as settings_module
+
+QUESTION = {"id": "a", "entry": {"entry": "note", "note": "x"}}
+
+
+def set_pin(kit: Any, typed: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "edge.cli", "dashboard", "--config", str(kit.config), "--set-pin"]
+    return subprocess.run(command, input=typed, capture_output=True, text=True, timeout=30)
+
+
+def test_the_hash_is_scrypt_as_published() -> None:
+    # RFC 7914, section 12, the vector for N = 16384, r = 8, p = 1.
+    found = hashlib.scrypt(b"pleaseletmein", salt=b"SodiumChloride", n=16384, r=8, p=1, maxmem=64 * 2**20)
+    assert found.hex().startswith("7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2")
+    assert (pin.COST, pin.BLOCK, pin.PARALLEL) == (16384, 8, 1)
+    assert pin.hashed("pleaseletmein", b"SodiumChloride") == f"scrypt${b'SodiumChloride'.hex()}${found.hex()}"
+    kept = pin.hashed("4711", b"salt")
+    assert pin.matches("4711", kept)
+    assert not pin.matches("4712", kept)
+    assert not pin.matches("4711", "scrypt$zz$00")
+    assert not pin.matches("", "")
+
+
+def test_a_pin_is_kept_as_its_hash_readable_by_its_owner_only(bare: Any) -> None:
+    said = set_pin(bare, "4711 x\n")
+    assert said.returncode == 0
+    kept = bare.folder / "state" / "pin"
+    assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+    assert "4711" not in kept.read_text()
+    before = kept.read_text()
+    for typed in ("", "123\n", "x" * 65, "12\x0734\n"):
+        refused = set_pin(bare, typed)
+        assert refused.returncode == 2
+        assert "allowed: 4 to 64" in refused.stderr
+    assert kept.read_text() == before
+
+
+def test_tries_are_few_and_sessions_end(bare: Any) -> None:
+    set_pin(bare, "4711\n")
+    keys = pin.Keys(settings_module.load(bare.config))
+    assert keys.why_not("") == "pin"
+    session = keys.opened(100.0)
+    assert keys.why_not(session, 100.0 + pin.SESSION_S - 1) == ""
+    assert keys.why_not(session, 100.0 + pin.SESSION_S) == "pin"
+    for _ in range(pin.TRIES):
+        assert keys.wait_s("192.0.2.1", 10.0) == 0
+        keys.failed("192.0.2.1", 10.0)
+    assert keys.wait_s("192.0.2.1", 20.0) == pin.WAIT_S - 10
+    assert keys.wait_s("192.0.2.2", 20.0) == 0
+    assert keys.wait_s("192.0.2.1", 10.0 + pin.WAIT_S) == 0
+    set_pin(bare, "another\n")
+    assert keys.why_not(session, 100.0) == "pin"  # a new PIN ends what the old one opened
+
+
+def test_on_the_network_the_pin_opens_entering(bare: Any, of: Callable[[Any], Any]) -> None:
+    bare.config.write_text(bare.config.read_text().replace("[dashboard]\n", '[dashboard]\nhost = "0.0.0.0"\n'))
+    set_pin(bare, "4711\n")
+    bare.dashboard()
+    server = of(bare)
+    assert server.ask("GET", "/pin").json() == {"allowed": False, "pin": True, "why": ""}
+    assert "PIN is needed" in server.enter(QUESTION).json()["why"]
+    origin = {"Origin": f"http://127.0.0.1:{server.port}", "Content_Type": "application/json"}
+    for wrong in ({"pin": "4712"}, {"pin": ""}):
+        assert server.ask("POST", "/pin", wrong, **origin).status == 403
+    for odd in ({"pin": 4711}, {}, [], b'{"pin": "\\ud800"}'):
+        assert server.ask("POST", "/pin", odd, **origin).status == 400
+    assert server.ask("POST", "/pin", {"pin": "4711"}, Content_Type="application/json").status == 403  # without an Origin
+    opened = server.ask("POST", "/pin", {"pin": "4711"}, **origin)
+    assert opened.status == 200
+    cookie = opened.headers["set-cookie"]
+    assert "HttpOnly" in cookie and "SameSite=strict" in cookie
+    session = cookie.split(";")[0]
+    assert server.ask("GET", "/pin", Cookie=session).json()["allowed"] is True
+    assert server.enter(QUESTION, Cookie=session).status == 503  # past the door; no broker behind it
+    for _ in range(pin.TRIES):
+        last = server.ask("POST", "/pin", {"pin": "0000"}, **origin)
+    assert last.status == 429
+    assert server.ask("POST", "/pin", {"pin": "4711"}, **origin).status == 429
+    assert server.enter(QUESTION, Cookie=session).status == 503  # who is in stays in
