@@ -75,9 +75,10 @@ class Listener:
             if not why:
                 LOG.info("%s: connected", where)
                 why = self._wait_for_end()
-            if why and why != said and not self._stopping.is_set():
-                LOG.warning("%s: %s; trying again", where, why)
+            if why and not self._stopping.is_set():
                 self._on_broker(False, why)
+                if why != said:
+                    LOG.warning("%s: %s; trying again", where, why)
             lasted = time.monotonic() - began >= STABLE_S
             said = "" if lasted else why
             wait_s = FIRST_WAIT_S if lasted else min(2 * wait_s, LONGEST_WAIT_S)

@@ -31,7 +31,7 @@ from edge.errors import BrokerError, TailgrainError, WrongInput
 from edge.replay import replay
 from edge.settings import Mqtt, Settings
 from edge.tell import topics
-from edge.tell.ask import ask
+from edge.tell.ask import Asker
 from edge.tell.mqtt import new_client
 from sim_feed.emit import Pace, PtyFeed
 from sim_feed.scenario import Scenario, Simulation, load
@@ -103,6 +103,7 @@ class Chain:
         self._write_settings(scenario, password)
         self.settings: Settings = settings_module.load(self._config)
         self._refused: list[str] = []
+        self._asker: Asker | None = None
         self._children: list[subprocess.Popen[bytes]] = []
         self._watch = Watch(self.settings.mqtt, self.settings.machine.kit)
 
@@ -123,6 +124,7 @@ class Chain:
         """Start every part and wait until each is up."""
         self._broker.start()
         self._watch.start()
+        self._asker = Asker(self.settings.mqtt, self.settings.machine.kit)
         stamps = ["--stamps", f"board={self._epoch:.0f}"]
         record = ["--record", str(self._capture)] if self._options.minutes is not None else []
         self._spawn("run", "--config", str(self._config), *stamps, *record)
@@ -172,6 +174,8 @@ class Chain:
             except subprocess.TimeoutExpired:
                 child.kill()
                 child.wait()
+        if self._asker is not None:
+            self._asker.close()
         self._watch.stop()
         self._broker.stop()
 
@@ -195,7 +199,9 @@ class Chain:
     def _entry(self, entry: dict[str, Any], ms: int) -> None:
         """The simulated operator enters something; asked through the broker like any other entry."""
         try:
-            answer = ask(self.settings.mqtt, self.settings.machine.kit, entry)
+            if self._asker is None:
+                raise BrokerError("the demo is ending")
+            answer = self._asker.ask(entry)
         except BrokerError as fault:
             self._refused.append(f"{entry.get('entry')}: {fault}")
             return
@@ -294,7 +300,7 @@ class EmbeddedBroker:
             from pwdlib.hashers.argon2 import Argon2Hasher
         except ImportError as fault:
             raise WrongInput("demo: the embedded broker is missing; install with: pip install 'tailgrain[demo]'") from fault
-        for name in ("amqtt", "transitions"):
+        for name in ("amqtt", "transitions", "asyncio"):  # their faults end one client's connection, which comes back
             logging.getLogger(name).setLevel(logging.CRITICAL)
         users = self._folder / "broker-users"
         users.write_text(f"{USER}:{PasswordHash((Argon2Hasher(),)).hash(self._password)}\n")

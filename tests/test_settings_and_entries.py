@@ -185,7 +185,10 @@ GOOD = [
     {"entry": "tray", "trays": [TRAY], "residue_width_m": 9},
     {
         "entry": "tray",
-        "trays": [{**TRAY, "x_m": -2, "heads_grains": 3}, {"length_m": 1, "width_m": 0.5, "mass_g": 3, "heads_mass_g": 0, "x_m": 2}],
+        "trays": [
+            {**TRAY, "x_m": -2, "heads_grains": 3},
+            {"length_m": 1, "width_m": 0.5, "mass_g": 3, "heads_mass_g": 0, "x_m": 2},
+        ],
         "residue_width_m": 9, "laid": "ground", "catches": "separator", "mill": "bypassed", "mark": 1,
         "before_harvest": {"grains": 3, "area_m2": 1}, "front": {"grains": 9, "area_m2": 1}, "at": 1790000000.5,
     },

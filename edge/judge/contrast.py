@@ -31,6 +31,7 @@ from math import exp, hypot, inf, log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from edge.judge.drift import drift_log_sd, kernel
 from edge.judge.poisson import fit
 from edge.reckon.smoothing import DISPERSION_START
 
@@ -48,8 +49,6 @@ MEMORY_WEIGHT = 15.0
 """How many pairs of neighbouring batches the assumed memory counts for."""
 
 LARGEST_INFLATION = 4.0
-DRIFT_LOG_SD = 0.05
-DRIFT_MEMORY_S = 1200.0
 DRIFT_Z = 2.0
 """Standard deviations of drift allowed for: it hardly moves between looks, so an hour holds about three draws of it."""
 
@@ -155,10 +154,11 @@ def difference(sample: Sample) -> Effect | None:
     side = np.bincount(batch, sample.side * sample.seconds) / weight > 0.5
     means = [float((value * weight)[side == k].sum() / weight[side == k].sum()) for k in (False, True)]
     design = np.column_stack([np.ones(len(sample.side)), sample.side.astype(np.float64)])
-    noise, drift, information = _variance(sample, design, 1, batch, value - np.where(side, means[1], means[0]), dof)
     # The field drifts in proportion: what is a share of loss is here a share of the mean returns.
-    scale = sum(abs(mean) for mean in means) / 2
-    return Effect(means[1] - means[0], noise, drift * scale**2, float(dof), information)
+    scale = max(sum(abs(mean) for mean in means) / 2, 1.0)
+    left = value - np.where(side, means[1], means[0])
+    noise, drift, information = _variance(sample, design, 1, batch, left, dof, scale)
+    return Effect(means[1] - means[0], noise, drift, float(dof), information)
 
 
 def batches(stretch: Whole) -> Whole:
@@ -175,9 +175,9 @@ def batches(stretch: Whole) -> Whole:
 
 
 def _variance(
-    sample: Sample, design: Floats, at: int, batch: Whole, residual: Floats, dof: int
+    sample: Sample, design: Floats, at: int, batch: Whole, residual: Floats, dof: int, scale: float = 1.0
 ) -> tuple[float, float, float]:
-    """Noise variance, drift variance and information of one coefficient."""
+    """Noise variance, drift variance and information of one coefficient; drift is a share of `scale`."""
     weight = sample.seconds / UNIT_S
     try:
         inverse = np.linalg.inv((design * weight[:, None]).T @ design)
@@ -190,7 +190,10 @@ def _variance(
     inflation = _inflation(residual, stretch, float(amount.mean()) * UNIT_S)
     pull = np.bincount(batch, (design * weight[:, None]) @ inverse[:, at])
     mid = np.bincount(batch, sample.mid_s * weight) / amount
-    drift = DRIFT_LOG_SD**2 * float(pull @ np.exp(-np.abs(mid[:, None] - mid) / DRIFT_MEMORY_S) @ pull)
+    columns = np.column_stack([np.bincount(batch, column * weight) / amount for column in design.T])
+    neighbours = _neighbours(float(amount.mean()) * UNIT_S / MEMORY_S)
+    sd = drift_log_sd(residual / scale, amount, mid, columns, unit / scale**2, neighbours, MEMORY_S)
+    drift = (scale * sd) ** 2 * float(pull @ kernel(mid) @ pull)
     spread = float(inverse[at, at])
     return unit * inflation * spread, drift, 1.0 / spread
 

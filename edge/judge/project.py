@@ -6,7 +6,8 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
-from edge.judge.contrast import DRIFT_LOG_SD, DRIFT_MEMORY_S, DRIFT_Z, UNIT_S, Effect, Sample, boundary
+from edge.judge.contrast import DRIFT_Z, UNIT_S, Effect, Sample, boundary
+from edge.judge.drift import DRIFT_LOG_SD, DRIFT_MEMORY_S
 
 LEAST_EFFECT = 0.05
 """A log ratio nearer to 0 than this may be nothing at all: waiting for it is no advice."""

@@ -1,105 +1,204 @@
-"""The alert rules as data: severity, holds, and the words an operator reads (cause, consequence in `text`, action)."""
+"""The alert rules as data: severity, holds, and what an operator reads: what is, its consequence, its cause, what to do.
+
+Severities, objects and names are the contract's. Each rule asks for a response in time, as ISA-18.2 / IEC 62682 want it;
+what asks for none stands in the record only. `None` as a hold: as `[alerts]` in the settings says.
+"""
 
 from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
 Severity = Literal["danger", "caution", "notice"]
+RANK: dict[str, int] = {"danger": 0, "caution": 1, "notice": 2}
+
+SAFE_STOP = "Stop on level ground, engine off, key out, everything at rest"
 
 
 class Rule(NamedTuple):
-    """One rule. `raise_s`, `clear_s`: hold times in s, None: as the settings say. `in_work`: judged at work only."""
+    """One rule. `raise_s`, `clear_s`: hold times in s. `in_work`: neither raised nor counted while turning or filling."""
 
     name: str
     severity: Severity
-    text: str
+    what: str
+    consequence: str
     cause: str
     action: str
     in_work: bool = True
     raise_s: float | None = None
     clear_s: float | None = None
 
+    @property
+    def text(self) -> str:
+        """What is, and what follows from it."""
+        return f"{self.what} {self.consequence}"
 
-RULES: dict[str, Rule] = {
-    rule.name: rule
-    for rule in (
-        Rule(
-            "loss-over-limit",
-            "danger",
-            "Machine loss is over its limit: grain is left on the ground with every metre.",
-            "too much feed for the setting, or a setting that changed",
-            "Ease off a little; then change one setting and watch the verdict.",
-        ),
-        Rule(
-            "returns-over-limit",
-            "caution",
-            "Returns are over their limit: grain goes round and cracks, and the thresher loses room.",
-            "sieves too tight, too much air or too little, or hard threshing",
-            "Look at what the returns hold (only at the place the manual gives), then change one setting.",
-        ),
-        Rule(
-            "input-silent",
-            "caution",
-            "An input gives no pulses while it should.",
-            "a broken cable, a covered plate or a failed sensor",
-            "Stop safely, engine off and key out, then tap the sensor and look at its cable.",
-            raise_s=0.0,
-            clear_s=10.0,
-        ),
-        Rule(
-            "half-blind",
-            "notice",
-            "One side of a loss point is silent: its twin stands in for it and the figure is less certain.",
-            "a silent sensor",
-            "Mend the silent side at the next stop; figures stay usable until then.",
-            raise_s=0.0,
-            clear_s=10.0,
-        ),
-        Rule(
-            "no-data",
-            "danger",
-            "No counts arrive from the kit's counter: nothing is measured.",
-            "the serial line is unplugged, or the counter has no power",
-            "Look at the plug and the counter's lamp; recording goes on by itself when counts return.",
-            in_work=False,
-            clear_s=5.0,
-        ),
-        Rule(
-            "input-saturated",
-            "caution",
-            "A loss sensor is saturated: the true loss may be higher than shown.",
-            "more impacts than the sensor can tell apart",
-            "Trust the figure as a lower bound; ease off, or fit a smaller plate.",
-        ),
-        Rule(
-            "no-ground-speed",
-            "caution",
-            "The thresher runs in crop but no ground speed arrives: loss per hectare can't be worked out.",
-            "the wheel sensor or the position receiver is silent",
-            "Look at the wheel sensor's gap and cable at the next stop.",
-            in_work=False,
-            raise_s=10.0,
-            clear_s=5.0,
-        ),
-        Rule(
-            "board-restarted",
-            "caution",
-            "The counter board restarted: what fell into the restart is lost, nothing is invented.",
-            "its supply dropped out",
-            "Look at the counter's supply and plugs when it happens again.",
-            in_work=False,
-            raise_s=0.0,
-            clear_s=60.0,
-        ),
-        Rule(
-            "clock-stepped",
-            "caution",
-            "The clock stepped: times before and after don't follow each other; durations are right.",
-            "the board had no right time at start, or somebody set it",
-            "Nothing to do; the step is in the record.",
-            in_work=False,
-            raise_s=0.0,
-            clear_s=60.0,
-        ),
-    )
+
+_ALL = (
+    Rule(
+        "loss-over-limit", "danger",
+        "Machine loss is over its limit.",
+        "Grain is left on the ground with every metre.",
+        "More feed than the settings can separate, or a setting that moved.",
+        "Ease off a little now. Then change one setting and wait for its verdict.",
+    ),
+    Rule(
+        "no-data", "danger",
+        "No counts arrive from the kit's counter.",
+        "Nothing is measured, and loss could rise unseen.",
+        "The serial line is unplugged, or the counter has no power.",
+        f"{SAFE_STOP}: look at the plug and the counter's lamp. Recording goes on by itself.",
+        in_work=False, clear_s=5.0,
+    ),
+    Rule(
+        "returns-over-limit", "caution",
+        "Returns are over their limit.",
+        "Grain goes round, cracks, and takes room from the crop.",
+        "Bottom sieve too tight, air that doesn't suit the load, or hard threshing that breaks the straw.",
+        "See what the returns hold, at the place the manual gives and as it says, enter it as a look, and change one setting.",
+    ),
+    Rule(
+        "side-imbalance", "caution",
+        "One side of a loss point counts more than twice what its share would be.",
+        "That side is overloaded and sets the loss of the whole machine.",
+        "Uneven feeding, a side slope, a blocked or worn part on one side, or one sensor that hears worse.",
+        f"See whether it follows the slope or the row. If not: {SAFE_STOP}, then compare both sides and tap both sensors.",
+        raise_s=60.0,
+    ),
+    Rule(
+        "input-silent", "caution",
+        "A sensor gives no pulses while it should.",
+        "Its loss is missing from the figure, or stood in for by its twin.",
+        "A broken cable, a covered plate or a failed sensor.",
+        f"{SAFE_STOP}: look at the cable, clean the plate, tap it and see whether it counts.",
+        raise_s=0.0, clear_s=10.0,
+    ),
+    Rule(
+        "input-stuck", "caution",
+        "An input does not follow the machine.",
+        "The figure that rests on it is wrong.",
+        "Dirt or a shifted bracket at a light beam, a chafed cable, or a sensor that trembles by itself.",
+        f"{SAFE_STOP}: clean the beam's lenses, look at bracket and cable, then run the wiring check.",
+        raise_s=30.0, clear_s=10.0,
+    ),
+    Rule(
+        "input-saturated", "caution",
+        "A loss sensor is saturated.",
+        "The true loss may be higher than shown.",
+        "More impacts than the sensor can tell apart.",
+        "Take the figure as a lower bound and ease off. If it stays in ordinary crop, move the sensor or fit a smaller plate.",
+    ),
+    Rule(
+        "shaft-low", "caution",
+        "A shaft runs below its own working speed.",
+        "Threshing and cleaning fall off with it, and loss rises.",
+        "Engine pulled down by the load, a slipping belt, or a speed that was changed and not entered.",
+        "Ease off first. If it stays low in light crop: stop, engine off, key out, and look at belt and tensioner. "
+        "If you changed it, enter the setting: the new speed then counts as its own.",
+    ),
+    Rule(
+        "no-ground-speed", "caution",
+        "The thresher runs in crop but no ground speed arrives.",
+        "Loss per hectare can't be worked out.",
+        "The wheel sensor or the position receiver is silent.",
+        f"{SAFE_STOP}: look at the wheel sensor's gap and cable, or at the receiver.",
+        in_work=False, raise_s=10.0, clear_s=5.0,
+    ),
+    Rule(
+        "board-restarted", "caution",
+        "The counter board restarted.",
+        "What fell into the restart is lost; nothing is invented for it.",
+        "Its supply dropped out.",
+        "Nothing now. If it happens again, have its supply and plugs looked at with the engine off.",
+        in_work=False, raise_s=0.0, clear_s=60.0,
+    ),
+    Rule(
+        "clock-stepped", "caution",
+        "The clock stepped.",
+        "Times before and after don't follow each other; durations and areas are right.",
+        "The board had no right time at start, or somebody set it.",
+        "See that the time shown is right now. The step is in the record.",
+        in_work=False, raise_s=0.0, clear_s=60.0,
+    ),
+    Rule(
+        "mill-bypassed", "caution",
+        "The weed-seed mill is bypassed.",
+        "Weed seeds go back to the ground alive, and the air through the cleaning differs.",
+        "It was bypassed for a tray test or a blockage.",
+        "When the tray tests are done, engage it as its manual says, machine stopped, and enter the setting `mill`.",
+    ),
+    Rule(
+        "disk-low", "caution",
+        "The disk is nearly full.",
+        "Older seconds are given up first; when nothing is left, recording ends.",
+        "Many days kept, or something else that fills the disk.",
+        "Take a copy of the record, then free space or lower keep_days.",
+        in_work=False, raise_s=0.0, clear_s=0.0,
+    ),
+    Rule(
+        "store-moved", "caution",
+        "The record is kept in another place than the settings say.",
+        "It is safe for now, but earlier jobs are not beside it.",
+        "The usual place was damaged, full or could not be written.",
+        "Have the disk looked at before the next day; the record names both places.",
+        in_work=False, raise_s=0.0, clear_s=0.0,
+    ),
+    Rule(
+        "tray-overdue", "notice",
+        "No tray test for some hours of work.",
+        "Pulses may have drifted away from kilograms unseen.",
+        "Crop, moisture and settings change over a day.",
+        "Lay a tray test at the next good moment: two people in radio contact, chopper and spreader off and stopped, nobody in "
+        "front of a wheel or behind the discharge, trays fetched with the machine stopped; the operator's manual goes first.",
+        raise_s=0.0, clear_s=0.0,
+    ),
+    Rule(
+        "gauge-overdue", "notice",
+        "No gauge check of the sieves for many hours of work.",
+        "The readout may be 8 to 10 mm away from the gap (common practice).",
+        "Linkages wear and slacken.",
+        f"{SAFE_STOP}: gauge the sieve gaps and enter them.",
+        raise_s=0.0, clear_s=0.0,
+    ),
+    Rule(
+        "broker-away", "notice",
+        "The broker can't be reached.",
+        "Nobody outside hears the kit; minutes and entries wait on disk and are sent later.",
+        "The network or the broker is down.",
+        "Nothing is lost: look at the network when there is time.",
+        in_work=False, raise_s=30.0, clear_s=5.0,
+    ),
+    Rule(
+        "half-blind", "notice",
+        "One side of a loss point is silent.",
+        "Its twin stands in for it and the figure is less certain.",
+        "A silent sensor.",
+        "The figures stay usable. At the next stop, engine off, mend the silent side.",
+        raise_s=0.0, clear_s=10.0,
+    ),
+    Rule(
+        "flood", "notice",
+        "Many alerts at once: the worst three are shown as new, the others wait in the list.",
+        "Read one by one they would hide the one that matters.",
+        "Often one cause behind all: a plug, the counter's supply, or a blockage.",
+        "Deal with the worst first. If several sensors went together, look for what they share.",
+        in_work=False, raise_s=0.0, clear_s=0.0,
+    ),
+)  # fmt: skip
+
+RULES: dict[str, Rule] = {rule.name: rule for rule in _ALL}
+
+LOOKS: dict[str, tuple[str, str]] = {
+    "clean_grain": (
+        "The returns hold clean grain: the bottom sieve is too tight for this load, or the top sieve's rear too open.",
+        "Open the bottom sieve one step and watch the tank sample.",
+    ),
+    "unthreshed_heads": (
+        "The returns hold unthreshed heads: threshing is too gentle for this crop.",
+        "Tighten the concave one small step and watch the tank for cracked grain.",
+    ),
+    "chaff": (
+        "The returns hold chaff: broken straw from hard threshing, too little air, or a top sieve too open.",
+        "Add air one step, or ease the threshing if the straw comes out short.",
+    ),
 }
+"""What a look at the returns makes of `returns-over-limit`: cause and action, by what was seen much of."""

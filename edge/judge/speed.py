@@ -17,8 +17,9 @@ import numpy as np
 
 from edge.judge import grain
 from edge.judge.changes import numbered
-from edge.judge.contrast import DRIFT_LOG_SD, LEVEL, Effect, Floats, Sample, effect
+from edge.judge.contrast import LEVEL, Effect, Floats, Sample, effect
 from edge.judge.course import Course
+from edge.judge.drift import DRIFT_LOG_SD
 from edge.judge.speed_cost import Costs, Curve, cheapest_kmh, cost_per_ha
 from edge.judge.speed_steps import Passage, passages
 from edge.judge.speed_words import Said, said

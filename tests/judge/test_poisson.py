@@ -70,6 +70,8 @@ def test_counts_below_zero_after_a_background_still_fit() -> None:
         ([5.0, 0.0], [[1.0, 0.0], [1.0, 1.0]], None, "without any count"),
     ],
 )
-def test_what_cannot_be_fitted_is_named(counts: list[float], design: list[list[float]], offset: list[float] | None, names: str) -> None:
+def test_what_cannot_be_fitted_is_named(
+    counts: list[float], design: list[list[float]], offset: list[float] | None, names: str
+) -> None:
     with pytest.raises(ValueError, match=names):
         fit(np.array(counts), np.array(design), None if offset is None else np.array(offset))
