@@ -100,7 +100,7 @@ class Conditions:
         beams, grounds = settings.inputs(BeamInput), settings.inputs(GroundInput)
         self._beam: BeamInput | None = beams[0] if beams else None
         self._ground: GroundInput | None = grounds[0] if grounds else None
-        self._levels = {level.means: (1 << level.bit, level.inverted) for level in settings.level}
+        self._levels: dict[str, tuple[int, bool]] = {level.means: (1 << level.bit, level.inverted) for level in settings.level}
 
     # ------------------------------------------------------------------ entries
 

@@ -9,9 +9,11 @@ and Student t on n - 1 degrees of freedom (measurement.md 1.4 to 1.6).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from math import sqrt
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from math import exp, log, sqrt
+from typing import Literal, NamedTuple
+
+from edge.reckon import clicks
 
 PRIOR_SPREAD = 0.35
 """Assumed relative spread between tests while there are fewer than three."""
@@ -24,6 +26,15 @@ SPLIT_U = 0.4
 
 OUTLYING_Z = 3.0
 
+TREND_TESTS = 4
+TREND_T = 3.0
+"""Tests from which a trend of the factor in time is looked for, and the t value from which it is said."""
+
+LEAST_TREND = 0.01
+"""A trend of less than this from test to test is not worth a word."""
+
+MOST_U = 10.0
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -31,6 +42,8 @@ class Measured:
 
     `grain_mg_m`: grain per metre travelled; `u_grain_mg_m` its standard uncertainty; `pulses_m`: corrected pulses per
     metre of each loss point; `u_pulses`: relative standard uncertainty of their sum (counting with dispersion).
+    `width_m`: width in use (0: not known); `hidden_m`: how far each point's pulses per metre move with the logarithm of the
+    dead time.
     """
 
     number: int
@@ -42,11 +55,18 @@ class Measured:
     u_pulses: dict[str, float]
     counted: bool = False
     extra_u: float = 0.0
+    width_m: float = 0.0
+    hidden_m: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A factor: `k` in mg per pulse, relative standard uncertainty `u` with `dof`; `n` tests; `spread` between them."""
+    """A factor: `k` in mg per pulse, relative standard uncertainty `u` with `dof`; `n` tests; `spread` between them.
+
+    `hidden`: mean over the tests of d ln pulses / d ln dead time. `trend`: relative change of k from test to test where it is
+    beyond chance, else 0. With straw clicks, loss in mg/m2 = k (pulses/m2 - `clicks_m2`): `u` then is that of the loss at
+    `centre_m2` pulses/m2, and `slope_u` the relative one of k, uncorrelated with it.
+    """
 
     k: float
     u: float
@@ -55,6 +75,30 @@ class Fit:
     spread: float
     left_out: tuple[tuple[int, float], ...] = ()
     outlying: tuple[int, ...] = ()
+    hidden: float = 0.0
+    trend: float = 0.0
+    clicks_m2: float = 0.0
+    clicks_u_m2: float = 0.0
+    centre_m2: float = 0.0
+    slope_u: float = 0.0
+
+    def loss_mg_m2(self, pulses_m2: float) -> float:
+        """Grain in mg/m2 behind corrected pulses per m2, straw clicks taken off; never below 0."""
+        return self.k * max(pulses_m2 - self.clicks_m2, 0.0)
+
+    def u_mg_m2(self, pulses_m2: float) -> float:
+        """Standard uncertainty of that grain in mg/m2 from the factor and the straw clicks."""
+        if not self.clicks_m2:
+            return self.u * self.k * pulses_m2
+        level = self.u * (self.centre_m2 - self.clicks_m2)
+        return self.k * sqrt(level**2 + (self.slope_u * (pulses_m2 - self.centre_m2)) ** 2)
+
+    def u_at(self, pulses_m2: float) -> float:
+        """The same, relative to that grain; `u` itself without straw clicks, at most 10."""
+        if not self.clicks_m2:
+            return self.u
+        loss = self.loss_mg_m2(pulses_m2)
+        return min(self.u_mg_m2(pulses_m2) / loss, MOST_U) if loss > 0 else MOST_U
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,46 +190,122 @@ def factors(tests: Sequence[Measured], points: Sequence[str]) -> Factors:
     if len(known) == len(points) or not both:
         return Factors(known, common=False, reason="" if known else "no grain in any tray")
     rest = [point for point in points if point not in known]
-    if not known and len(points) == 2:
-        two = _two(both, points)
-        if two is not None:
-            return Factors(two)
+    two = _two(both, points) if not known and len(points) == 2 else None
     common = _common(both, rest, known)
+    if two is not None and (common is None or not common.clicks_m2 or two[points[0]].spread <= common.spread):
+        return Factors(two)
     if common is None:
         return Factors(known, reason="" if known else "no grain in any tray")
     return Factors({**known, **{point: common for point in rest}}, common=len(rest) > 1)
 
 
+class _Sample(NamedTuple):
+    """A test as one sum of pulses sees it: grain and pulses per metre, relative u of the pulses, and their `hidden`."""
+
+    test: Measured
+    grain_mg_m: float
+    pulses_m: float
+    u_pulses: float
+    hidden_m: float
+
+
 def _own(tests: Sequence[Measured], point: str) -> Fit | None:
-    chosen = [test for test in tests if test.catches == point and test.pulses_m.get(point, 0) > 0]
-    ks = [test.grain_mg_m / test.pulses_m[point] for test in chosen]
-    mean = sum(ks) / len(ks) if ks else 0.0
-    us = [_u_k(test, mean, test.pulses_m[point], test.u_pulses[point]) for test in chosen]
-    return fit([max(k, 0.0) for k in ks], us, [test.number for test in chosen])
+    return _fit_samples(
+        [
+            _Sample(test, test.grain_mg_m, test.pulses_m[point], test.u_pulses[point], test.hidden_m.get(point, 0.0))
+            for test in tests
+            if test.catches == point and test.pulses_m.get(point, 0) > 0
+        ]
+    )
 
 
 def _common(both: Sequence[Measured], rest: Sequence[str], known: dict[str, Fit]) -> Fit | None:
-    ks, us, numbers = [], [], []
+    samples = []
     for test in both:
         pulses = sum(test.pulses_m.get(point, 0.0) for point in rest)
         if pulses <= 0:
             continue
-        elsewhere = sum(found.k * test.pulses_m.get(point, 0.0) for point, found in known.items())
+        width = test.width_m
+        elsewhere = sum(
+            found.loss_mg_m2(test.pulses_m.get(point, 0.0) / width) * width if width else found.k * test.pulses_m.get(point, 0.0)
+            for point, found in known.items()
+        )
         square = sum((test.u_pulses.get(point, 0.0) * test.pulses_m.get(point, 0.0)) ** 2 for point in rest)
-        ks.append(max((test.grain_mg_m - elsewhere) / pulses, 0.0))
-        us.append((test, pulses, sqrt(square) / pulses))
-        numbers.append(test.number)
-    mean = sum(ks) / len(ks) if ks else 0.0
-    return fit(ks, [_u_k(test, mean, pulses, u) for test, pulses, u in us], numbers)
+        hidden = sum(test.hidden_m.get(point, 0.0) for point in rest)
+        samples.append(_Sample(test, test.grain_mg_m - elsewhere, pulses, sqrt(square) / pulses, hidden))
+    return _fit_samples(samples)
 
 
-def _u_k(test: Measured, mean: float, pulses_m: float, u_pulses: float) -> float:
+def _fit_samples(samples: Sequence[_Sample]) -> Fit | None:
+    """Through the origin, unless the tests support an intercept of straw clicks."""
+    straight = _through_origin(samples, 0.0)
+    if straight is None or any(one.test.width_m <= 0 for one in samples):
+        return straight
+    line = clicks.line(
+        [one.pulses_m / one.test.width_m for one in samples],
+        [one.grain_mg_m / one.test.width_m for one in samples],
+        [_u_k(one, straight.k) / straight.k for one in samples],
+        [one.pulses_m for one in samples],
+    )
+    if line is None:
+        return straight
+    net = _through_origin(samples, line.clicks)  # names outlying tests and a trend by what is left
+    return replace(
+        net or straight,
+        k=line.slope,
+        u=line.u_level,
+        dof=line.dof,
+        spread=line.spread,
+        clicks_m2=line.clicks,
+        clicks_u_m2=line.u_clicks,
+        centre_m2=line.centre,
+        slope_u=line.u_slope,
+    )
+
+
+def _through_origin(samples: Sequence[_Sample], clicks_m2: float) -> Fit | None:
+    left = [(one, one.pulses_m - clicks_m2 * one.test.width_m) for one in samples]
+    left = [(one, pulses) for one, pulses in left if pulses > 0]
+    ks = [max(one.grain_mg_m / pulses, 0.0) for one, pulses in left]
+    if not ks or sum(ks) <= 0:
+        return None
+    mean = sum(ks) / len(ks)
+    us = [_u_k(one, mean, pulses) for one, pulses in left]
+    found = fit(ks, us, [one.test.number for one, _ in left])
+    if found is None:
+        return None
+    hidden = sum(k * one.hidden_m / pulses for k, (one, pulses) in zip(ks, left, strict=True)) / sum(ks)
+    return replace(found, hidden=hidden, trend=trend([one.test.at_s for one, _ in left], ks))
+
+
+def trend(times_s: Sequence[float], ks: Sequence[float]) -> float:
+    """Relative change of factors from test to test (least squares of ln k on time) where |t| > 3 with 4 tests or more; else 0."""
+    known = [(at, log(k)) for at, k in zip(times_s, ks, strict=True) if k > 0]
+    n = len(known)
+    if n < TREND_TESTS:
+        return 0.0
+    middle_s, middle = sum(at for at, _ in known) / n, sum(y for _, y in known) / n
+    square = sum((at - middle_s) ** 2 for at, _ in known)
+    if square <= 0:
+        return 0.0
+    slope = sum((at - middle_s) * (y - middle) for at, y in known) / square
+    rest = sum((y - middle - slope * (at - middle_s)) ** 2 for at, y in known) / (n - 2)
+    first, last = min(at for at, _ in known), max(at for at, _ in known)
+    step = exp(slope * (last - first) / (n - 1)) - 1
+    beyond_chance = abs(slope) > TREND_T * sqrt(rest / square)
+    return step if beyond_chance and abs(step) >= LEAST_TREND else 0.0
+
+
+def _u_k(one: _Sample, mean: float, pulses_m: float | None = None) -> float:
     """Standard uncertainty of one test's factor: grain at the level that the common mean expects, and counting."""
+    pulses_m = one.pulses_m if pulses_m is None else pulses_m
+    test = one.test
     grain = test.u_grain_mg_m / pulses_m
     if test.grain_mg_m > 0:
         # Scaled to the mean, so that a tray that happened to catch little is not taken for a precise one.
         grain *= sqrt(max(mean, 1e-12) * pulses_m / test.grain_mg_m)
-    return sqrt(grain**2 + (mean * u_pulses) ** 2 + (mean * test.extra_u) ** 2)
+    counting = one.u_pulses * one.pulses_m / pulses_m
+    return sqrt(grain**2 + (mean * counting) ** 2 + (mean * test.extra_u) ** 2)
 
 
 def _two(both: Sequence[Measured], points: Sequence[str]) -> dict[str, Fit] | None:
@@ -207,5 +327,10 @@ def _two(both: Sequence[Measured], points: Sequence[str]) -> dict[str, Fit] | No
     us = [sqrt(residual * yy / determinant) / k[0], sqrt(residual * xx / determinant) / k[1]]
     if max(us) > SPLIT_U / 2:
         return None
-    return {point: Fit(k[i], us[i], n - 2, n, sqrt(residual)) for i, point in enumerate(points)}
+    found = {}
+    for i, point in enumerate(points):
+        seen = [test for test in both if test.pulses_m.get(point, 0.0) > 0]
+        hidden = sum(test.hidden_m.get(point, 0.0) / test.pulses_m[point] for test in seen) / max(len(seen), 1)
+        found[point] = Fit(k[i], us[i], n - 2, n, sqrt(residual), hidden=hidden)
+    return found
 
