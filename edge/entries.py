@@ -24,7 +24,7 @@ TgwG = Annotated[float, Meta(ge=0.5, le=2000)]
 Width = Annotated[float, Meta(gt=0, le=100)]
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
 LongText = Annotated[str, Meta(max_length=2000)]
-AlertName = Annotated[str, Meta(pattern=r"^[a-z0-9-]+(/[A-Za-z0-9_. -]+)?$", max_length=80)]
+AlertName = Annotated[str, Meta(pattern=r"^[a-z0-9-]+(/.+)?\Z", max_length=120)]
 Moment = float | str
 """Epoch seconds or RFC 3339."""
 
@@ -303,7 +303,7 @@ def epoch_s(moment: Moment) -> float:
     seconds: float
     if isinstance(moment, str):
         try:
-            when = datetime.fromisoformat(moment)
+            when = datetime.fromisoformat(moment.upper())  # RFC 3339 allows small t and z
         except ValueError as fault:
             raise EntryError(f"at: found {moment!r}; allowed: epoch seconds or RFC 3339") from fault
         if when.tzinfo is None:

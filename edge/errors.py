@@ -15,9 +15,12 @@ Library errors are translated with ``from``, so the cause stays readable in the 
 
 
 class TailgrainError(Exception):
-    """Base of all; its text is one clear line for a person."""
+    """Base of all; its text is one clear line for a person, whatever stood in what was found."""
 
     exit_status = 2
+
+    def __init__(self, text: str) -> None:
+        super().__init__("".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text))
 
 
 class WrongInput(TailgrainError):

@@ -11,6 +11,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from edge.errors import SettingsError
+from edge.reckon.guards import check_names
 from edge.typed import TypedFault, convert, did_you_mean
 
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
@@ -30,7 +31,7 @@ class Machine(Table, frozen=True):
 
     name: Text
     cut_width_m: Annotated[float, Meta(gt=0, le=30)]
-    kit: Annotated[str, Meta(pattern="^[a-z0-9-]{1,32}$")] = "kit1"
+    kit: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,32}\Z")] = "kit1"
     width_used: Annotated[float, Meta(ge=0, le=1)] = 1.0
     lag_s: Annotated[float, Meta(ge=0, le=60)] = 10.0
     separator: Literal["rotor", "walkers"] | None = None
@@ -90,7 +91,7 @@ class ShaftInput(Table, frozen=True, tag_field="reads", tag="shaft"):
     """Pulses per turn of a named shaft."""
 
     at: Place
-    shaft: Annotated[str, Meta(pattern="^[A-Za-z0-9_ -]{1,32}$")]
+    shaft: Annotated[str, Meta(pattern=r"^[^/+#\x00-\x1f]+\Z", max_length=64)]
     pulses_per_rev: Annotated[float, Meta(gt=0, le=10_000)] = 1.0
 
 
@@ -219,7 +220,7 @@ def parse(text: str, name: str = "settings") -> Settings:
     """Check the text of a settings file; `name` stands in the messages. Raises SettingsError."""
     try:
         plain = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+    except (ValueError, RecursionError) as fault:  # a number of over 4,300 digits is a bare ValueError
         raise SettingsError(f"{name}: no valid TOML: {fault}") from fault
     _check_reads(plain, name)
     try:
@@ -290,5 +291,12 @@ def _check_clashes(settings: Settings, name: str) -> None:
         if beam.full_pct <= beam.empty_pct:
             found = f"full_pct {beam.full_pct:g} with empty_pct {beam.empty_pct:g}"
             raise SettingsError(f"{name}: input at {beam.at}: found {found}; allowed: full_pct over empty_pct")
+    if settings.alerts.clear_p >= settings.alerts.raise_p:
+        found = f"clear_p {settings.alerts.clear_p:g} with raise_p {settings.alerts.raise_p:g}"
+        raise SettingsError(f"{name}: alerts.clear_p: found {found}; allowed: clear_p under raise_p")
+    try:
+        check_names(settings.machine.sieve_guards)
+    except SettingsError as fault:
+        raise SettingsError(f"{name}: {fault}") from fault
     if settings.mqtt.password_file and not settings.mqtt.username:
         raise SettingsError(f"{name}: mqtt.password_file: given without username; allowed: both or neither")

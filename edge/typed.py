@@ -133,6 +133,8 @@ def _words_of(info: inspect.Type) -> list[str]:
 
 
 def _show(value: Any) -> str:
+    if isinstance(value, int) and value.bit_length() > 200:
+        return f"a number of {value.bit_length()} bits"  # one too long to be written out at all
     text = repr(value) if not isinstance(value, bool) else str(value).lower()
     return text if len(text) <= 60 else text[:57] + "..."
 

@@ -1,4 +1,5 @@
 // The ribbon's card: its minutes, its history, the marks beside it in words, and its values as text.
+import { onAnswer } from './asks.js';
 import { byId, make, mark, shape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { amount, clock, has, say } from './format.js';
@@ -140,6 +141,7 @@ export function start() {
   on('live', take);
   on('entry', marksSoon);
   on('alert', marksSoon);
+  onAnswer((_, answer) => answer?.ok && marksSoon());
   on('broker', (broker) => broker?.connected && marksSoon());
   choose(minutes);
 }

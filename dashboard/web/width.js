@@ -35,7 +35,10 @@ export function start() {
   on('entry', (entry) => {
     if (entry?.entry === 'width_used') know(entry.part);
   });
-  asks.onAnswer(render);
+  asks.onAnswer((entry, answer) => {
+    if (answer?.ok && entry.entry === 'width_used') part = entry.part;
+    render();
+  });
   for (const button of buttons()) {
     button.addEventListener('click', () => {
       const entry = { entry: 'width_used', part: Number(button.dataset.part) };

@@ -176,19 +176,17 @@ class Assembler:
 
     def _take_by_board(self, line: bytes) -> list[Second]:
         sentence = decode(line)
-        step = self.counters.take(sentence, None) if type(sentence) is Counts else None
-        if self.stamp_ms is None and (type(sentence) is not Counts or step is None):
-            self._early.append(line)  # no board time yet: such lines share the first count's stamp
-            if len(self._early) > 1000:
-                self._early.pop(0)
-            return []
         if self.stamp_ms is None:
-            assert self._epoch_ms is not None and type(sentence) is Counts
+            assert self._epoch_ms is not None
+            if type(sentence) is not Counts:
+                self._early.append(line)  # no board time yet: such lines share the first count's stamp
+                return []
             first_ms = self._epoch_ms + sentence.ms
             early, self._early = self._early, []
             for other in early:
                 self._take_other(first_ms, other, decode(other))
-            return self._take_counts(first_ms, line, step)
+            return self._take_counts(first_ms, line, self.counters.take(sentence, None))
+        step = self.counters.take(sentence, None) if type(sentence) is Counts else None
         stamp_ms = self.stamp_ms
         if step is not None:
             stamp_ms += self.counters.tick_ms if step.restarted else step.elapsed_ms
@@ -234,7 +232,7 @@ class Assembler:
             self._events.append(Event("restart", stamp_ms, {}))
         self._last_data_ms = stamp_ms
         self._data += 1
-        if step.levels == self._levels:
+        if step.levels == self._levels and len(step.counts) == len(self._counts):
             self._ms += step.ms
             self._counts = list(map(add, self._counts, step.counts))
         else:

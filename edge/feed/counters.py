@@ -77,7 +77,7 @@ class Counters:
         None: nothing was taken, `take` must judge. This is the hot path: it holds for nearly every sentence.
         """
         last = self._last
-        if last is None or self._held is not None or seq != last.seq + 1 or len(counts) != self.inputs:
+        if last is None or self._held is not None or seq != last.seq + 1 or not len(counts) == self.inputs == len(last.counts):
             return None
         steps = list(map(sub, counts, last.counts))
         self.quick_ms = step_ms = ms - last.ms
@@ -98,11 +98,16 @@ class Counters:
             self.malformed += 1
             return None
         last = self._last
-        if last is None or len(last.counts) != self.inputs:
+        if last is None:
             return self._rebase(sentence, stamp_ms)
+        if len(last.counts) != self.inputs:
+            return self._other_inputs(last, sentence, stamp_ms)
         if self._held is not None:
             return self._settle(last, sentence, stamp_ms)
         seq, ms, levels, counts = sentence
+        if seq == last.seq and ms == last.ms:
+            self.good += 1
+            return None
         step_ms = (ms - last.ms) & LONG
         steps = [(new - old) & LONG for new, old in zip(counts, last.counts, strict=True)]
         if not max(steps) <= step_ms <= RESTART_MS:  # slower than 1 kHz each: nothing to examine
@@ -112,9 +117,6 @@ class Counters:
             if not self._is_plausible(step_ms, steps):
                 self._held = (sentence, stamp_ms)
                 return None
-        if step_ms == 0 and seq == last.seq:
-            self.good += 1
-            return None
         self._count_missing(last.seq, seq)
         self.good += 1
         self._last = Mark(seq, ms, counts, stamp_ms)
@@ -125,6 +127,14 @@ class Counters:
         if self._held is not None:
             self._held = None
             self.malformed += 1
+
+    def _other_inputs(self, last: Mark, sentence: Counts, stamp_ms: int | None) -> Step:
+        """A hello announced another number of inputs: begin anew; only the uptime can say whether it was a restart."""
+        self.finish()
+        step_ms = (sentence.ms - last.ms) & LONG
+        restarted = self._is_restart(last, step_ms, [0], stamp_ms)
+        self.restarts += restarted
+        return self._rebase(sentence, stamp_ms, restarted)
 
     def _rebase(self, sentence: Counts, stamp_ms: int | None, restarted: bool = False) -> Step:
         self.good += 1
@@ -169,4 +179,6 @@ class Counters:
         self._last = mark
         step = self.take(sentence, stamp_ms)
         skipped_ms = (held.ms - last.ms) & LONG
-        return step and step._replace(elapsed_ms=step.elapsed_ms + skipped_ms)
+        if step is None:  # the held one repeated, or another to be held: only its time has passed
+            return Step(0, skipped_ms, held.levels, [0] * len(held.counts))
+        return step._replace(elapsed_ms=step.elapsed_ms + skipped_ms)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from sqlite_utils import Database, Migrations
 
+from edge.errors import StoreError
 from edge.streams import STREAMS
 
 if TYPE_CHECKING:
@@ -48,12 +49,13 @@ def m001_first_tables(db: Database) -> None:
 def open_writer(path: Path) -> sqlite3.Connection:
     """The one writing connection: WAL, every commit on disk when it returns, tables up to date.
 
-    Raises sqlite3.Error; the caller decides whether the file is damaged.
+    Raises StoreError for a database of another program, which is left as it is; else sqlite3.Error: the caller decides
+    whether the file is damaged.
     """
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, cached_statements=256)
     try:
-        fresh = connection.execute("PRAGMA user_version").fetchone()[0] == 0
-        if fresh and connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+        _check_ours(connection, path)
+        if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
             connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("PRAGMA journal_mode = WAL")
@@ -69,3 +71,11 @@ def open_writer(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    """Before anything is changed. Tables of ours under another mark are ours: the mark was damaged, or never written."""
+    found = connection.execute("PRAGMA application_id").fetchone()[0]
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if found != APPLICATION_ID and tables and not {"run", "record", "second"} <= tables:
+        raise StoreError(f"{path}: a database of another program (application id {found:#x}); allowed: a new file or ours")

@@ -1,128 +1,150 @@
-"""The store: one writer thread that owns the one writing connection. One full commit a second, an entry at once.
+"""The store of one kit: what is kept, and how it is asked for. All of it goes through the one writer.
 
-Callers put work on a queue and go on; only `entry` waits until its row is on disk.
+Callers hand work over and go on; only `entry` waits until its row is on disk.
 """
 
 from __future__ import annotations
 
 import fcntl
-import logging
-import queue
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterable
-from concurrent.futures import Future
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any
 
 import msgspec
 import rfc8785
 
 from edge.errors import StoreError
 from edge.feed.assembler import Second
-from edge.keep.schema import APPLICATION_ID, open_writer
+from edge.keep import health
+from edge.keep.health import Moved
+from edge.keep.schema import open_writer
+from edge.keep.upkeep import Disk, Upkeep
+from edge.keep.writer import Do, Work, Writer
 from edge.messages import Told
 from edge.reckon.figures import Figures
 from edge.streams import STREAMS
 
-LOG = logging.getLogger("tailgrain.keep")
-
 FILE_NAME = "tailgrain.db"
-COMMIT_EVERY_S = 1.0
-ENTRY_WAIT_S = 10.0
-QUEUE_LENGTH = 5000
 _SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
 _COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
-_RECORD_SQL = "INSERT INTO record (seq, run, at_ms, kind, body, ask_id) VALUES (?, ?, ?, ?, ?, ?)"
-_OUTBOX_SQL = "INSERT INTO outbox (topic, payload) VALUES (?, ?)"
-
-
-class _Work(NamedTuple):
-    do: Callable[[sqlite3.Connection], Any]
-    future: Future[Any] | None
+_RECORD_SQL = "INSERT INTO record (run, at_ms, kind, body, ask_id) VALUES (?, ?, ?, ?, ?)"
+_RUN_SQL = "INSERT INTO run (run, started_ms, closed_cleanly, source, version, settings) VALUES (?, ?, 0, ?, ?, ?)"
 
 
 class Store:
     """Database of one kit, opened for writing. A second writer on the same file is refused (StoreError).
 
-    `on_told` is called from the writer thread after a commit that put rows into the outbox.
+    `on_told` is called from the writer's thread after a commit that put rows into the outbox. `upkeep`: a kit's own
+    database: damage moves it aside (see `moved`), old seconds go when the disk or the settings want it. Without it a
+    damaged file is refused.
     """
 
-    def __init__(self, path: Path, on_told: Callable[[], None] | None = None) -> None:
+    def __init__(self, path: Path, on_told: Callable[[], None] | None = None, upkeep: Upkeep | None = None) -> None:
         self.path = path
+        self.moved: Moved | None = None
+        self.run = 0
+        self._run_row: tuple[Any, ...] | None = None
+        self._on_told, self._upkeep = on_told, upkeep
+        self._told = self._told_kept = self._at_ms = 0
         self._lock = _take_lock(path)
         try:
-            self._connection = open_writer(path)
-            _check_ours(self._connection, path)
-        except sqlite3.Error as fault:
+            connection, unchecked = self._opened()
+        except (sqlite3.Error, OSError) as fault:
             self._lock.close()
             raise StoreError(f"{path}: can't be opened as a database ({fault})") from fault
         except BaseException:
             self._lock.close()
             raise
-        self.run = 0
-        self._seq: int = self._connection.execute("SELECT coalesce(max(seq), 0) FROM record").fetchone()[0]
-        self._on_told = on_told
-        self._told = False
-        self._in_transaction = False
-        self.fault: str | None = None
-        self._queue: queue.Queue[_Work | None] = queue.Queue(QUEUE_LENGTH)
-        self._thread = threading.Thread(target=self._work, name="store", daemon=True)
-        self._thread.start()
+        self._told = self._told_kept = connection.execute("SELECT coalesce(max(id), 0) FROM outbox").fetchone()[0]
+        self._writer = Writer(path, connection, upkeep, self)
+        self._writer.start()
+        if unchecked:
+            threading.Thread(target=self._check_beside, name="check", daemon=True).start()
+
+    def _opened(self) -> tuple[sqlite3.Connection, bool]:
+        if self._upkeep is None:
+            return open_writer(self.path), False
+        connection, self.moved, unchecked = health.open_sound(self.path, time.time_ns() // 1_000_000)
+        return connection, unchecked
+
+    def _check_beside(self) -> None:
+        why = health.check_beside(self.path)
+        if why:
+            self._writer.renew(why)
+
+    @property
+    def fault(self) -> str | None:
+        """Why nothing can be kept at present; None: all is well."""
+        return self._writer.fault
+
+    @property
+    def alive(self) -> bool:
+        """Whether the writer works; when not, only a new start helps."""
+        return self._writer.alive
+
+    @property
+    def disk(self) -> Disk | None:
+        """The disk as it was last looked at; None for a database without upkeep."""
+        return None if self._upkeep is None else self._upkeep.disk
 
     # ------------------------------------------------------------------ what callers do
 
     def holds_data(self) -> bool:
         """Whether any run is in the database."""
-        return bool(self.ask(lambda db: db.execute("SELECT EXISTS (SELECT 1 FROM run)").fetchone()[0]))
+        return bool(self._read(lambda db: db.execute("SELECT EXISTS (SELECT 1 FROM run)").fetchone()[0]))
 
     def begin_run(self, at_ms: int, settings: dict[str, Any], source: str, version: str) -> int:
         """Begin a run; returns its number. The settings in force stand in its row."""
+        text = canonical(settings)
 
         def do(db: sqlite3.Connection) -> int:
-            text = canonical(settings)
-            db.execute(
-                "INSERT INTO run (started_ms, closed_cleanly, source, version, settings) VALUES (?, 0, ?, ?, ?)",
-                (at_ms, source, version, text),
-            )
-            number: int = db.execute("SELECT max(run) FROM run").fetchone()[0]
+            number: int = db.execute("SELECT coalesce(max(run), 0) + 1 FROM run").fetchone()[0]
+            db.execute(_RUN_SQL, (number, at_ms, source, version, text))
             return number
 
-        self.run = self.ask(do)
+        self.run = self._writer.run = self.ask(do)
+        self._run_row = (self.run, at_ms, source, version, text)
         self.record("run start", at_ms, {"run": self.run, "source": source, "version": version})
+        if self.moved is not None:
+            self.record("store moved", at_ms, _moved_body(self.moved))
         return self.run
 
     def second(self, second: Second, figures: Figures) -> None:
         """Keep one closed second: its figures and its counts per input."""
-        row = (self.run, second.number, second.t, *(stream.read(figures) for stream in STREAMS))
+        run = self.run
+        self._at_ms = second.t * 1000
+        row = (run, second.number, second.t, *(stream.read(figures) for stream in STREAMS))
         parts = msgspec.json.encode([(part.levels, part.first_ms, part.ms, part.counts) for part in second.parts])
-        counts = (self.run, second.number, sum(part.ms for part in second.parts), parts.decode())
+        counts = (run, second.number, sum(part.ms for part in second.parts), parts.decode())
 
         def do(db: sqlite3.Connection) -> None:
             db.execute(_SECOND_SQL, row)
             db.execute(_COUNTS_SQL, counts)
 
-        self._put(do)
+        self._writer.put(Work(do, is_second=True))
 
     def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
         """Keep one record; with `tell` it goes into the outbox under that topic, its `seq` added."""
         text, run = canonical(body), self.run
+        self._at_ms = at_ms
 
         def do(db: sqlite3.Connection) -> None:
-            seq = self._next(db, run, at_ms, kind, text, None)
+            seq = self._insert(db, run, at_ms, kind, text, None)
             if tell:
-                self._tell(db, tell, {**body, "seq": seq})
+                self._tell(db, seq, tell, body)
 
-        self._put(do)
+        self._writer.put(Work(do))
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry and wait until it is on disk. Returns its number. Raises StoreError when it can't be kept."""
         text, run = canonical(body), self.run
 
         def do(db: sqlite3.Connection) -> int:
-            seq = self._next(db, run, at_ms, "entry", text, ask_id)
-            self._tell(db, "entry", {**body, "seq": seq})
+            seq = self._insert(db, run, at_ms, "entry", text, ask_id)
+            self._tell(db, seq, "entry", body)
             return seq
 
         seq: int = self.ask(do)
@@ -130,159 +152,113 @@ class Store:
 
     def answer(self, ask_id: str, at_ms: int, body: bytes) -> None:
         """Keep the answer given to an asked entry, so that the same id gets it again."""
-        self._put(lambda db: db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?)", (ask_id, at_ms, body.decode())))
+        row = (ask_id, at_ms, body.decode())
+
+        def do(db: sqlite3.Connection) -> None:
+            db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?)", row)
+
+        self._writer.put(Work(do))
 
     def answered(self, ask_id: str) -> bytes | None:
         """The answer once given to this id."""
-        row = self.ask(lambda db: db.execute("SELECT body FROM answer WHERE ask_id = ?", (ask_id,)).fetchone())
+        row = self._read(lambda db: db.execute("SELECT body FROM answer WHERE ask_id = ?", (ask_id,)).fetchone())
         return None if row is None else str(row[0]).encode()
 
     def entry_seq(self, ask_id: str) -> int | None:
         """The number under which an entry with this id was kept (its answer may have been lost with the power)."""
-        row = self.ask(lambda db: db.execute("SELECT seq FROM record WHERE ask_id = ?", (ask_id,)).fetchone())
+        row = self._read(lambda db: db.execute("SELECT seq FROM record WHERE ask_id = ?", (ask_id,)).fetchone())
         return None if row is None else int(row[0])
 
+    def mark_number(self, seq: int) -> int | None:
+        """The number of the tray mark kept as record `seq`; None when that is no tray mark."""
+        mark = "kind = 'entry' AND json_extract(body, '$.entry') = 'tray_mark'"
+        sql = f"SELECT count(*) FROM record WHERE {mark} AND seq <= ? AND EXISTS (SELECT 1 FROM record WHERE seq = ? AND {mark})"
+        number: int = self._read(lambda db: db.execute(sql, (seq, seq)).fetchone()[0])
+        return number or None
+
     def waiting(self, after: int, most: int) -> list[Told]:
-        """Outbox rows after an id, oldest first."""
-        sql = "SELECT id, topic, payload FROM outbox WHERE id > ? ORDER BY id LIMIT ?"
-        return [Told(*row) for row in self.ask(lambda db: db.execute(sql, (after, most)).fetchall())]
+        """Outbox rows after an id, oldest first; only what is on disk is told."""
+        sql = "SELECT id, topic, payload FROM outbox WHERE id > ? AND id <= ? ORDER BY id LIMIT ?"
+        return [Told(*row) for row in self._read(lambda db: db.execute(sql, (after, self._told_kept, most)).fetchall())]
 
     def delivered(self, ids: Iterable[int]) -> None:
         """The broker has these rows."""
         rows = [(one,) for one in ids]
-        self._put(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows))
+        self._writer.put(Work(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
 
     def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[str, int, dict[str, Any]]]:
         """Records of earlier runs of these kinds in order: kind, time in epoch ms, body."""
         marks = ", ".join("?" * len(kinds))
         sql = f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
-        rows = self.ask(lambda db: db.execute(sql, kinds).fetchall())
+        rows = self._read(lambda db: db.execute(sql, kinds).fetchall())
         return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
 
-    def ask(self, do: Callable[[sqlite3.Connection], Any]) -> Any:
+    def ask(self, do: Do) -> Any:
         """Run a function on the writer's connection, commit, and return what it returned. Raises StoreError."""
-        future: Future[Any] = Future()
-        self._put(do, future)
-        try:
-            return future.result(timeout=ENTRY_WAIT_S)
-        except sqlite3.Error as fault:
-            raise StoreError(f"{self.path}: not kept ({fault})") from fault
-        except TimeoutError as fault:
-            raise StoreError(f"{self.path}: the writer did not answer in {ENTRY_WAIT_S:.0f} s") from fault
+        return self._writer.ask(do)
+
+    def _read(self, do: Do) -> Any:
+        return self._writer.ask(do, reads=True)
 
     def end_run(self, at_ms: int) -> None:
         """The run was closed cleanly."""
         run = self.run
         self.record("run end", at_ms, {"run": run})
-        self._put(lambda db: db.execute("UPDATE run SET ended_ms = ?, closed_cleanly = 1 WHERE run = ?", (at_ms, run)))
+        sql = "UPDATE run SET ended_ms = ?, closed_cleanly = 1 WHERE run = ?"
+        self._writer.put(Work(lambda db: db.execute(sql, (at_ms, run))))
 
     def close(self) -> None:
         """Finish the queue, checkpoint, close."""
-        if self._thread.is_alive():
-            self._queue.put(None)
-            self._thread.join(timeout=30)
+        self._writer.close()
         self._lock.close()
 
-    # ------------------------------------------------------------------ the writer thread
+    # ------------------------------------------------------------------ what the writer tells, in its thread
 
-    def _put(self, do: Callable[[sqlite3.Connection], Any], future: Future[Any] | None = None) -> None:
-        self._queue.put(_Work(do, future))
+    def committed(self) -> None:
+        """The outbox rows of this commit may be told."""
+        if self._told > self._told_kept:
+            self._told_kept = self._told
+            if self._on_told is not None:
+                self._on_told()
 
-    def _work(self) -> None:
-        due = time.monotonic() + COMMIT_EVERY_S
-        while True:
-            try:
-                work = self._queue.get(timeout=max(0.0, due - time.monotonic()) if self._in_transaction else None)
-            except queue.Empty:
-                self._commit([])
-                continue
-            if work is None:
-                break
-            if not self._in_transaction:
-                due = time.monotonic() + COMMIT_EVERY_S
-            self._run(work)
-            if time.monotonic() >= due:
-                self._commit([])
-        self._commit([])
-        try:
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        except sqlite3.Error as fault:
-            LOG.warning("last checkpoint failed: %s", fault)
-        self._connection.close()
+    def rolled_back(self) -> None:
+        """Nothing of the last transaction may be told."""
+        self._told = self._told_kept
 
-    def _run(self, work: _Work) -> None:
-        try:
-            if not self._in_transaction:
-                self._connection.execute("BEGIN IMMEDIATE")
-                self._in_transaction = True
-            self._connection.execute("SAVEPOINT work")
-            try:
-                result = work.do(self._connection)
-            except BaseException:
-                self._connection.execute("ROLLBACK TO work")
-                raise
-            finally:
-                self._connection.execute("RELEASE work")
-        except (sqlite3.Error, ValueError) as fault:
-            self._failed(fault)
-            if work.future is not None:
-                work.future.set_exception(fault)
+    def moved_aside(self, db: sqlite3.Connection, moved: Moved) -> None:
+        """A fresh database in the middle of a run: its run's row, and the record of what happened."""
+        self.moved = moved
+        self._told = self._told_kept = db.execute("SELECT coalesce(max(id), 0) FROM outbox").fetchone()[0]
+        if self._run_row is None:
             return
-        if work.future is not None:
-            self._commit([(work.future, result)])
+        if db.execute("SELECT 1 FROM run WHERE run = ?", (self.run,)).fetchone() is None:
+            db.execute(_RUN_SQL, self._run_row)
+        self._insert(db, self.run, self._at_ms, "store moved", canonical(_moved_body(moved)), None)
 
-    def _commit(self, futures: list[tuple[Future[Any], Any]]) -> None:
-        try:
-            if self._in_transaction:
-                self._connection.execute("COMMIT")
-                self._in_transaction = False
-                self.fault = None
-        except sqlite3.Error as fault:
-            self._failed(fault)
-            self._roll_back()
-            for future, _ in futures:
-                future.set_exception(fault)
-            return
-        for future, result in futures:
-            future.set_result(result)
-        if self._told and self._on_told is not None:
-            self._told = False
-            self._on_told()
+    def lost(self, db: sqlite3.Connection, lost: dict[str, int]) -> None:
+        """What could not be kept for too long is gone; the record says so."""
+        self._insert(db, self.run, self._at_ms, "gap", canonical(dict(lost)), None)
 
-    def _roll_back(self) -> None:
-        try:
-            self._connection.execute("ROLLBACK")
-        except sqlite3.Error as fault:
-            LOG.error("roll back failed: %s", fault)
-        self._in_transaction = False
-        self._seq = self._connection.execute("SELECT coalesce(max(seq), 0) FROM record").fetchone()[0]
-
-    def _failed(self, fault: Exception) -> None:
-        if self.fault != str(fault):
-            LOG.error("not kept: %s", fault)
-        self.fault = str(fault)
-
-    def _next(self, db: sqlite3.Connection, run: int, at_ms: int, kind: str, text: str, ask_id: str | None) -> int:
-        seq = self._seq + 1
-        db.execute(_RECORD_SQL, (seq, run, at_ms, kind, text, ask_id))
-        self._seq = seq
+    def _insert(self, db: sqlite3.Connection, run: int, at_ms: int, kind: str, text: str, ask_id: str | None) -> int:
+        # No `seq` is given: SQLite takes the next one, so a number undone with its row is given again and no gap is left.
+        seq = db.execute(_RECORD_SQL, (run, at_ms, kind, text, ask_id)).lastrowid
+        assert seq is not None
         return seq
 
-    def _tell(self, db: sqlite3.Connection, topic: str, payload: dict[str, Any]) -> None:
-        db.execute(_OUTBOX_SQL, (topic, msgspec.json.encode(payload)))
-        self._told = True
+    def _tell(self, db: sqlite3.Connection, seq: int, topic: str, body: dict[str, Any]) -> None:
+        # The record's number is the row's: numbers of an emptied table would begin anew, and the voice goes by order.
+        payload = msgspec.json.encode({**body, "seq": seq})
+        db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (seq, topic, payload))
+        self._told = seq
+
+
+def _moved_body(moved: Moved) -> dict[str, Any]:
+    return {"to": moved.to.name, "why": moved.why, "records": moved.records}
 
 
 def canonical(body: dict[str, Any]) -> str:
     """Canonical JSON (RFC 8785) of a record's body; tuples become lists, infinite degrees of freedom null."""
     return rfc8785.dumps(msgspec.json.decode(msgspec.json.encode(body))).decode()
-
-
-def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
-    found = connection.execute("PRAGMA application_id").fetchone()[0]
-    if found != APPLICATION_ID:
-        connection.close()
-        raise StoreError(f"{path}: a database of another program (application id {found:#x}); allowed: a new file or ours")
 
 
 def _take_lock(path: Path) -> IO[bytes]:

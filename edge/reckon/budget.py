@@ -22,6 +22,9 @@ SPEED_U = 0.01
 """Ground calibration by a measured run, relative. From memory: 1 to 3 % slip and rolling radius, most of it common to
 tray tests and work."""
 
+DEAD_TIME_U = 0.1
+"""Length of the conditioner's one-shot against the settings, relative. From memory: tolerance of its resistor and capacitor."""
+
 LIGHT_GRAIN_U = 0.05
 """Counts times tank TGW: lost grain is smaller than tank grain (two-year Kansas wheat survey, 1994-95; the survey's
 abstract gives no figure, the size is from memory)."""

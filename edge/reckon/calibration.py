@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 from edge.entries import Tray, epoch_s, given
 from edge.reckon.budget import LIGHT_GRAIN_U
-from edge.reckon.factor import ENOUGH, ROUGH_U, Factors, Measured, factors
+from edge.reckon.factor import ENOUGH, ROUGH_U, Factors, Fit, Measured, factors
 from edge.reckon.inforce import InForce
 from edge.reckon.loss import HALF_BLIND_U, MILL_U
 from edge.reckon.trays import TrayResult
@@ -35,7 +35,7 @@ class Row(NamedTuple):
     """One closed second as tray windows need it.
 
     `pulses`, `variance` per loss point: corrected pulses (silent side stood in for) and the variance that Poisson
-    counting leaves them, both before background; `threshing_s` exposure of the background.
+    counting leaves them, both before background; `threshing_s` exposure of the background; `area_m2` cut.
     """
 
     t: int
@@ -46,6 +46,7 @@ class Row(NamedTuple):
     pulses: tuple[float, ...]
     variance: tuple[float, ...]
     half_blind: bool
+    area_m2: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,7 @@ class Window:
     pulses: tuple[float, ...]
     variance: tuple[float, ...]
     half_blind: bool
+    area_m2: float = 0.0
 
 
 def window(rows: Sequence[Row], at_s: float) -> Window:
@@ -75,6 +77,7 @@ def window(rows: Sequence[Row], at_s: float) -> Window:
         pulses=tuple(sum(row.pulses[i] for row in chosen) for i in range(points)),
         variance=tuple(sum(row.variance[i] for row in chosen) for i in range(points)),
         half_blind=any(row.half_blind for row in chosen),
+        area_m2=sum(row.area_m2 for row in chosen),
     )
 
 
@@ -151,10 +154,12 @@ class Calibration:
 
     def _measured(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Measured:
         seen, metres = test.seen, test.seen.metres
-        pulses, us = {}, {}
+        pulses, us, hidden = {}, {}, {}
         for i, point in enumerate(self.points):
             grain_pulses = max(seen.pulses[i] - vibration_hz[i] * seen.threshing_s, 0.0)
             pulses[point] = grain_pulses / metres
+            # Corrected n = m / (1 - m tau): dn / d ln tau = n x m tau / (1 - m tau), and the variance is n / (1 - m tau).
+            hidden[point] = max(seen.variance[i] - seen.pulses[i], 0.0) / metres
             us[point] = sqrt(dispersion[i] * max(seen.variance[i], 1.0)) / grain_pulses if grain_pulses > 0 else 0.0
         return Measured(
             number=test.number,
@@ -166,6 +171,8 @@ class Calibration:
             u_pulses=us,
             counted=test.result.counted,
             extra_u=HALF_BLIND_U if seen.half_blind else 0.0,
+            width_m=seen.area_m2 / metres,
+            hidden_m=hidden,
         )
 
     @property
@@ -197,11 +204,32 @@ class Calibration:
         if missing:
             return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown"
         worst = max(found.u for found in self.factors.points.values())
+        besides = self._why_clicks() + self._why_trend()
         if worst > ROUGH_U:
-            return "rough", f"the {n} tray tests differ much (uncertainty {worst:.0%}); further tests would narrow it"
+            return "rough", f"the {n} tray tests differ much (uncertainty {worst:.0%}); further tests would narrow it{besides}"
         outlying = sorted({number for found in self.factors.points.values() for number in found.outlying})
         named = f"; test {', '.join(map(str, outlying))} lies far from the others" if outlying else ""
-        return "good", f"{n} tray tests used (uncertainty {worst:.0%}){named}"
+        return "good", f"{n} tray tests used (uncertainty {worst:.0%}){named}{besides}"
+
+    def _each(self) -> list[tuple[str, Fit]]:
+        """Where a fit holds, in words, and the fit; a common one once."""
+        found = [(f" at the {name}", fit) for name, fit in self.factors.points.items()]
+        return [("", found[0][1])] if self.factors.common or len(found) == 1 else found
+
+    def _why_clicks(self) -> str:
+        return "".join(
+            f"; {fit.clicks_m2:.2g} pulses per m2{where} come with straw, not grain, and are taken off"
+            for where, fit in self._each()
+            if fit.clicks_m2 > 0
+        )
+
+    def _why_trend(self) -> str:
+        return "".join(
+            f"; the factor{where} {'rises' if fit.trend > 0 else 'falls'} about {abs(fit.trend):.0%} from test to test: "
+            "look for dirt on the sensors, wear or a changing crop, and lay further trays (nothing is corrected for it)"
+            for where, fit in self._each()
+            if fit.trend
+        )
 
     def _why_none(self) -> str:
         if any(test.used for test in self.tests):

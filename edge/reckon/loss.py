@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, inf, log, sqrt
+from typing import NamedTuple
 
-from edge.reckon.budget import SPEED_U, WIDTH_U, effective_dof, quantile
-from edge.reckon.factor import SPLIT_U, Factors
+from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, effective_dof, quantile
+from edge.reckon.factor import SPLIT_U, Factors, Fit
 from edge.reckon.quantiles import t_cdf
 from edge.reckon.smoothing import Z90, Level
 
@@ -24,13 +25,17 @@ FARTHEST = 50.0
 
 @dataclass(frozen=True, slots=True)
 class PointLevel:
-    """One point's smoothed rate and what is wrong with it. `upper_known` is false while an input is saturated."""
+    """One point's smoothed rate and what is wrong with it. `upper_known` is false while an input is saturated.
+
+    `background_u`: standard uncertainty of the background in pulses/m2; `hidden`: d ln pulses / d ln dead time of late.
+    """
 
     name: str
     level: Level
     half_blind: bool = False
     upper_known: bool = True
     background_u: float = 0.0
+    hidden: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,40 +64,89 @@ def machine_loss(points: Sequence[PointLevel], factors: Factors, extra_u: float 
     `extra_u`: a further relative uncertainty of the factor, such as a mill that runs now and not during the tests.
     """
     each: dict[str, Interval] = {}
-    sides: list[tuple[float, float, float, float, float, float]] = []
+    sides: list[_Side] = []
     shared_u = sqrt(WIDTH_U**2 + SPEED_U**2 + extra_u**2)
+    pulses = sum([point.level.mean for point in points])
     for point in points:
         found = factors.points.get(point.name)
         if found is None:
             continue
         scale = found.k / MG_M2_PER_KG_HA
-        x, low, high = (value * scale for value in point.level[:3])
+        level, low, high, background = point.level[:4]
+        # Trays of both points tell their straw clicks together only: each point's share is that of its pulses.
+        share = level / pulses if factors.common and pulses > 0 else 1.0
+        clicks = found.clicks_m2 * share
+        x = max(level - clicks, 0.0) * scale
+        down, up = min((level - low) * scale, x), max(high - clicks, 0.0) * scale - x
         own_u = HALF_BLIND_U if point.half_blind else 0.0
         noise_u = point.background_u * scale / x if x > 0 else 0.0
+        dead_u = 0.0
+        if point.hidden or found.hidden:
+            dead_u = DEAD_TIME_U * abs(point.hidden * (level + background) * scale / x - found.hidden) if x > 0 else 0.0
+        clicks_kg_ha = _clicks_u(found, level if not factors.common else pulses) * share
+        side = _Side(x, down, up, found, own_u, noise_u, dead_u, clicks_kg_ha)
+        sides.append(side)
         split_u = SPLIT_U if factors.common else 0.0
-        systematic = sqrt(found.u**2 + shared_u**2 + own_u**2 + noise_u**2 + split_u**2)
+        systematic = sqrt(found.u**2 + shared_u**2 + own_u**2 + noise_u**2 + dead_u**2 + split_u**2)
         dof = effective_dof([(found.u, found.dof), (sqrt(systematic**2 - found.u**2), inf)])
-        each[point.name] = _interval(x, x - low, high - x, systematic, dof, point.upper_known)
-        sides.append((x, x - low, high - x, found.u, found.dof, sqrt(own_u**2 + noise_u**2)))
+        down, up = _widened(down, up, clicks_kg_ha, found.dof)
+        each[point.name] = _interval(x, min(down, x), up, systematic, dof, point.upper_known)
     if len(each) < len(points) or not points:
         return MachineLoss(None, each)
     return MachineLoss(_total(sides, factors.common, shared_u, all(p.upper_known for p in points)), each)
 
 
-def _total(
-    sides: list[tuple[float, float, float, float, float, float]], common: bool, shared_u: float, upper_known: bool
-) -> Interval:
-    x = sum(side[0] for side in sides)
-    down, up = sqrt(sum(side[1] ** 2 for side in sides)), sqrt(sum(side[2] ** 2 for side in sides))
+class _Side(NamedTuple):
+    """One point's loss in kg/ha, its 90 % counting deviations, its factor, and what else is uncertain.
+
+    Relative: `own_u` half blind, `noise_u` background, `dead_u` dead time; `clicks` straw clicks in kg/ha.
+    """
+
+    x: float
+    down: float
+    up: float
+    factor: Fit
+    own_u: float
+    noise_u: float
+    dead_u: float
+    clicks: float
+
+
+def _clicks_u(found: Fit, pulses_m2: float) -> float:
+    """What straw clicks add to the uncertainty of the factor, in kg/ha: near them it is no longer relative."""
+    if not found.clicks_m2:
+        return 0.0
+    relative = found.u * found.loss_mg_m2(pulses_m2)
+    return sqrt(max(found.u_mg_m2(pulses_m2) ** 2 - relative**2, 0.0)) / MG_M2_PER_KG_HA
+
+
+def _widened(down: float, up: float, clicks: float, dof: float) -> tuple[float, float]:
+    """Deviations joined with the 90 % deviation of straw clicks."""
+    if not clicks:
+        return down, up
+    reach = clicks * quantile(dof)
+    return sqrt(down**2 + reach**2), sqrt(up**2 + reach**2)
+
+
+def _total(sides: list[_Side], common: bool, shared_u: float, upper_known: bool) -> Interval:
+    x = sum([side.x for side in sides])
+    down, up = sqrt(sum([side.down**2 for side in sides])), sqrt(sum([side.up**2 for side in sides]))
     # At no loss at all the shares are undefined: each point counts alike.
-    shares = [side[0] / x if x > 0 else 1 / len(sides) for side in sides]
-    own = sqrt(sum((share * side[5]) ** 2 for share, side in zip(shares, sides, strict=True)))
+    shares = [side.x / x if x > 0 else 1 / len(sides) for side in sides]
+    own = sum([share**2 * (side.own_u**2 + side.noise_u**2) for share, side in zip(shares, sides, strict=True)])
+    # One make of conditioner: dead times are off together.
+    dead = sum([share * side.dead_u for share, side in zip(shares, sides, strict=True)])
+    first = sides[0].factor
     if common:  # one factor: fully correlated
-        parts = [(sides[0][3], sides[0][4])]
+        parts = [(first.u, first.dof)]
+        clicks = sum([side.clicks for side in sides])
     else:
-        parts = [(share * side[3], side[4]) for share, side in zip(shares, sides, strict=True)]
-    parts.append((sqrt(shared_u**2 + own**2), inf))
-    return _interval(x, down, up, sqrt(sum(u * u for u, _ in parts)), effective_dof(parts), upper_known)
+        parts = [(share * side.factor.u, side.factor.dof) for share, side in zip(shares, sides, strict=True)]
+        clicks = sqrt(sum([side.clicks**2 for side in sides]))
+    parts.append((sqrt(shared_u**2 + own + dead**2), inf))
+    if clicks:
+        down, up = _widened(down, up, clicks, min([side.factor.dof for side in sides if side.clicks]))
+    return _interval(x, min(down, x), up, sqrt(sum([u * u for u, _ in parts])), effective_dof(parts), upper_known)
 
 
 def _interval(x: float, down: float, up: float, systematic: float, dof: float, upper_known: bool) -> Interval:

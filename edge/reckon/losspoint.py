@@ -17,6 +17,7 @@ BLIND_PULSES = 60.0
 BLIND_S = 20.0
 SATURATED_LASTS_S = 5
 RATE_MEMORY_S = 300.0
+HIDDEN_MEMORY_S = 10.0
 
 
 @dataclass(slots=True)
@@ -40,7 +41,7 @@ class LossPoint:
 
     After `step`: `pulses` dead-time corrected, sides summed; `effective` the same with a silent side stood in for by its
     twin; `background` pulses of `effective` expected without grain; `scatter` variance over mean that the dead-time
-    correction brings.
+    correction brings; `hidden` d ln pulses / d ln dead time over the last 10 s or so.
     """
 
     def __init__(self, name: str, inputs: list[LossInput]) -> None:
@@ -48,6 +49,7 @@ class LossPoint:
         self.sensors = [Sensor(one.at, one.side, DeadTime(one.dead_time_us), one.vibration_hz) for one in inputs]
         self.pulses = self.effective = self.background = 0.0
         self.scatter = 1.0
+        self.hidden = 0.0
         self.half_blind = self.blind = self.saturated = False
         self._saturated_for_s = 0.0
         self._quiet_s = 0.0
@@ -69,6 +71,9 @@ class LossPoint:
         self.pulses = total
         self.scatter = total / measured if measured else 1.0
         seconds = ms / 1000
+        if ms:
+            # m tau / (1 - m tau) is also how far the correction stretches the counts.
+            self.hidden += (self.scatter - 1.0 - self.hidden) * min(1.0, seconds / HIDDEN_MEMORY_S)
         self._judge_silence(seconds, working)
         self._judge_saturation(seconds)
         self._stand_in(threshing_ms / 1000)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from itertools import zip_longest
 from typing import Any
 
 import msgspec
@@ -101,7 +102,7 @@ class Reckoner:
         self._watch_pulses(ms, threshing_ms)
         self._smooth(ms)
         self._see_returns(counts, ms, threshing_ms, front_ms, state)
-        self._remember(second, state, speed_kmh, metres, threshing_ms)
+        self._remember(second, state, speed_kmh, metres, area_m2, threshing_ms)
         self._close_windows(second.t)
         self._sum(state, metres, area_m2, ms, threshing_ms)
         return self._figures(second, state, speed_kmh, metres, area_m2, ms, counts)
@@ -117,7 +118,7 @@ class Reckoner:
             return 0, [], 0, 0, 0
         ground_at = self.ground.at if self.ground is not None else -1
         ms = front_ms = threshing_ms = front_ground = 0
-        counts = parts[0].counts if len(parts) == 1 else [sum(c) for c in zip(*(part.counts for part in parts), strict=True)]
+        counts = parts[0].counts if len(parts) == 1 else [sum(c) for c in zip_longest(*(part.counts for part in parts), fillvalue=0)]
         for part in parts:
             ms += part.ms
             if self.work.front_down(part):
@@ -186,14 +187,14 @@ class Reckoner:
             self._minute.returns_weight += ms
 
     def _remember(
-        self, second: Second, state: State, speed_kmh: float | None, metres: float, threshing_ms: int
+        self, second: Second, state: State, speed_kmh: float | None, metres: float, area_m2: float, threshing_ms: int
     ) -> None:
         threshing_s = threshing_ms / 1000
         pulses = tuple([point.effective for point in self.points])
         variance = tuple([point.effective * point.scatter for point in self.points])
         half_blind = any(point.half_blind for point in self.points)
         self.tests.remember(
-            cal.Row(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind)
+            cal.Row(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2)
         )
         quiet = state not in ("working", "filling") and threshing_ms > 0
         self._idle.remember(second.t, threshing_s if quiet else 0.0, quiet, self.points)
@@ -240,7 +241,7 @@ class Reckoner:
                 return None
             relative = point.vibration_u_hz / point.vibration_hz if point.vibration_hz else 0.0
             noise_u = level.background * relative
-            levels.append(PointLevel(point.name, level, point.half_blind, not point.saturated, noise_u))
+            levels.append(PointLevel(point.name, level, point.half_blind, not point.saturated, noise_u, point.hidden))
         return levels
 
     def _loss(self, state: State) -> MachineLoss:

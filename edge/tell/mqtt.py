@@ -14,6 +14,7 @@ import secrets
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
@@ -35,13 +36,17 @@ LOG = logging.getLogger("tailgrain.tell")
 KEEPALIVE_S = 15
 CONNECT_LIMIT_S = 5.0
 FIRST_WAIT_S = 0.5
-LONGEST_WAIT_S = 30.0
+LONGEST_WAIT_S = 5.0
 STABLE_S = 10.0
 """A connection must last this long before the next wait starts small again: a broker may accept and kick at once."""
 
 IN_FLIGHT = 20
 LARGEST_QUESTION = 20_000
-LEFTOVERS_S = 1.0
+LOOK_AGAIN_S = 0.05
+MOST_ANSWERS = 100
+SAY_AGAIN_S = 60.0
+TWIN_S = 150.0
+"""A kit of the same name that was not heard for this long is gone."""
 
 
 class Outbox(Protocol):
@@ -106,6 +111,11 @@ class Voice:
         self._alerts: dict[str, bytes] = {}
         self._retained: dict[str, bytes] = {}
         self._in_flight: dict[int, int] = {}
+        self._live_sent: paho.MQTTMessageInfo | None = None
+        self._live_waits = False
+        self._answers: deque[tuple[str, Any]] = deque(maxlen=MOST_ANSWERS)
+        self._twin_heard: float | None = None
+        self._present_at = 0.0
         self._sent = 0
         self._lock = threading.Lock()
         self._client = self._new_client()
@@ -113,6 +123,7 @@ class Voice:
         self._stopping = threading.Event()
         self.connected = threading.Event()
         self.away_since: float | None = time.monotonic()
+        self.why_away = "not connected yet"
 
     def start(self, outbox: Outbox) -> None:
         """Begin connecting; never blocks."""
@@ -158,6 +169,12 @@ class Voice:
         if self._thread.is_alive():
             self._thread.join(timeout=10)
 
+    @property
+    def twin(self) -> bool:
+        """Whether another kit of the same name speaks on this broker: what is asked would be kept by both."""
+        heard = self._twin_heard
+        return heard is not None and time.monotonic() - heard < TWIN_S
+
     # ------------------------------------------------------------------ our thread
 
     def _new_client(self) -> paho.Client:
@@ -168,6 +185,7 @@ class Voice:
         client.on_publish = self._on_publish
         client.on_message = self._on_message
         client.message_callback_add(self._base + topics.ASK.name, self._on_ask)
+        client.message_callback_add(self._base + topics.PRESENCE.name, self._on_presence)
         client.message_callback_add(self._base + "alert/#", self._on_leftover)
         return client
 
@@ -177,6 +195,7 @@ class Voice:
         while not self._stopping.is_set():
             began = time.monotonic()
             why = self._connect()
+            self.why_away = why or "connection lost"
             if not why:
                 said = ""
                 self._serve()
@@ -194,8 +213,10 @@ class Voice:
         """Connect and be accepted; returns why not, or nothing."""
         self._drop_events()
         try:
+            # A new client each time: an old one would send again what it holds, beside our outbox and out of date.
+            self._client = self._new_client()
             self._client.connect(self._settings.host, self._settings.port, KEEPALIVE_S)
-        except (OSError, ValueError) as fault:
+        except (OSError, ValueError, SettingsError) as fault:
             return str(fault)
         self._client.loop_start()
         deadline = time.monotonic() + CONNECT_LIMIT_S
@@ -211,20 +232,24 @@ class Voice:
         return "no answer"
 
     def _drop_events(self) -> None:
-        """What happened while the broker was away is state (published anew) or waits in the outbox."""
+        """What happened while the broker was away is state (published anew) or waits in the outbox; answers are kept."""
         while True:
             try:
-                self._events.get_nowait()
+                kind, detail = self._events.get_nowait()
             except queue.Empty:
                 return
+            if kind == "answer":
+                self._answers.append(detail)
 
     def _serve(self) -> None:
         """Connected: publish all state, then whatever comes, until the connection ends."""
         LOG.info("broker %s:%s: connected", self._settings.host, self._settings.port)
         self._in_flight.clear()
         self._sent = 0
-        self._publish(topics.PRESENCE, messages.encode(self._present))
-        self._client.subscribe([(self._base + topics.ASK.name, 1), (self._base + "alert/#", 1)])
+        self._live_sent, self._live_waits = None, False
+        self._say_present()
+        heard = (topics.ASK.name, topics.PRESENCE.name, "alert/#")
+        self._client.subscribe([(self._base + name, 1) for name in heard])
         with self._lock:
             alerts, retained, live = dict(self._alerts), dict(self._retained), self._live
             self._live_told = False
@@ -234,23 +259,35 @@ class Voice:
             self._client.publish(self._base + name, payload, qos=1, retain=True)
         if live is not None:
             self._publish(topics.LIVE, live)
+        while self._answers:
+            ask_id, payload = self._answers.popleft()
+            self._publish(topics.ANSWER, payload, ask_id)
         self._drain()
         self.connected.set()
         self.away_since = None
         try:
-            while self._handle(*self._events.get()):
+            while self._handle(*self._next_event()):
                 pass
         finally:
             self.connected.clear()
             self.away_since = time.monotonic()
+
+    def _next_event(self) -> tuple[str, Any]:
+        try:
+            return self._events.get(timeout=LOOK_AGAIN_S if self._live_waits else None)
+        except queue.Empty:
+            return "live", None
 
     def _handle(self, kind: str, detail: Any) -> bool:
         """One event; False ends the connection."""
         if kind == "live":
             with self._lock:
                 payload, self._live_told = self._live, False
-            if payload is not None:
-                self._publish(topics.LIVE, payload)
+            self._live_waits = _is_stuck(self._live_sent)
+            if payload is not None and not self._live_waits:
+                self._live_sent = self._publish(topics.LIVE, payload)
+            if self.twin and time.monotonic() - self._present_at >= SAY_AGAIN_S:
+                self._say_present()
         elif kind == "alert":
             with self._lock:
                 payload = self._alerts[detail]
@@ -269,6 +306,8 @@ class Voice:
         elif kind == "answer":
             ask_id, payload = detail
             self._publish(topics.ANSWER, payload, ask_id)
+        elif kind == "presence":
+            self._hear_presence(detail)
         elif kind == "leftover":
             self._clear_leftover(*detail)
         elif kind == "disconnected":
@@ -284,8 +323,8 @@ class Voice:
         return self._client.publish(name, payload, qos=topic.qos, retain=topic.retained)
 
     def _drain(self) -> None:
-        """Send outbox rows in order, no more than the broker has room for."""
-        if self._outbox is None or len(self._in_flight) >= IN_FLIGHT:
+        """Send outbox rows in order, no more at a time than the broker has room for, half a window at once."""
+        if self._outbox is None or len(self._in_flight) > IN_FLIGHT // 2:
             return
         for row in self._outbox.waiting(self._sent, IN_FLIGHT - len(self._in_flight)):
             info = self._client.publish(self._base + row.topic, row.payload, qos=1)
@@ -293,6 +332,27 @@ class Voice:
                 return  # the connection is ending; the row stays
             self._in_flight[info.mid] = row.id
             self._sent = row.id
+
+    def _say_present(self) -> None:
+        self._publish(topics.PRESENCE, messages.encode(self._present))
+        self._present_at = time.monotonic()
+
+    def _hear_presence(self, payload: bytes) -> None:
+        """Our own presence topic: the late will of a dead connection says we are gone; a twin says it is we."""
+        try:
+            message = msgspec.json.decode(payload)
+        except msgspec.DecodeError:
+            return
+        if not isinstance(message, dict) or message == self._present:
+            return
+        if message.get("online") is True:
+            known, self._twin_heard = self.twin, time.monotonic()
+            if not known:
+                LOG.error("another kit named `%s` speaks on this broker; give each its own machine.kit", self._kit)
+                self._say_present()  # so that the other one hears of it too
+        else:
+            self._twin_heard = None
+            self._say_present()
 
     def _clear_leftover(self, name: str, payload: bytes) -> None:
         """A retained alert that this run knows nothing of was left by an earlier one: its condition is not ours."""
@@ -329,12 +389,25 @@ class Voice:
         """Anything else: a broker may repeat other clients' retained messages; they mean nothing here."""
 
     def _on_ask(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
-        if len(message.payload) <= LARGEST_QUESTION and not message.retain:
-            self._on_question(bytes(message.payload))
+        if message.retain:
+            return  # an old question, not one that somebody waits for
+        if len(message.payload) > LARGEST_QUESTION:
+            LOG.warning("ask/entry: %d bytes; allowed: up to %d", len(message.payload), LARGEST_QUESTION)
+            return
+        self._on_question(bytes(message.payload))
+
+    def _on_presence(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
+        if not message.retain:  # retained: ours, or of a run before ours
+            self._events.put(("presence", bytes(message.payload)))
 
     def _on_leftover(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         if message.retain:
             self._events.put(("leftover", (message.topic.removeprefix(self._base + "alert/"), bytes(message.payload))))
+
+
+def _is_stuck(sent: paho.MQTTMessageInfo | None) -> bool:
+    """Whether a message still waits for its way out: the next would only queue behind it."""
+    return sent is not None and sent.rc == paho.MQTT_ERR_SUCCESS and not sent.is_published()
 
 
 def alert_message(change: Change) -> dict[str, Any]:

@@ -30,8 +30,9 @@ def _chain() -> ModuleType:
 chains = _chain()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """Chromium. No longer than a module: playwright keeps an event loop running that other tests would trip over."""
     chromium = chains.need_tool("chromium")
     with sync_playwright() as play:
         launched = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])

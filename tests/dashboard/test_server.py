@@ -16,8 +16,11 @@ from typing import Any
 
 import pytest
 
+from dashboard import history
+from dashboard.assets import Assets, word
 from dashboard.guard import host_name, is_loopback, own_names
 from dashboard.server import address
+from edge.errors import WrongInput
 
 POLICY = {
     "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' data:", "connect-src 'self'",
@@ -214,3 +217,14 @@ def test_only_three_spans_can_be_asked(server: Any) -> None:
         answer = server.ask("GET", f"/ribbon?minutes={asked.replace(' ', '%20')}")
         assert answer.status == 400
         assert answer.json()["why"].endswith("allowed: 10, 30, 120")
+
+
+def test_every_text_a_module_asks_for_is_in_the_words() -> None:
+    web = Path(history.__file__).parent / "web"
+    words = Assets(web).words
+    asked = {name for path in web.glob("*.js") for name in re.findall(r"say\('([a-z0-9_.]+)'", path.read_text(encoding="utf-8"))}
+    assert len(asked) > 40
+    for name in asked:
+        assert word(words, name)
+    with pytest.raises(WrongInput, match="no text named"):
+        word(words, "loss.nothing")

@@ -14,7 +14,7 @@ from edge.feed.counters import Counters
 from edge.feed.sentences import Counts
 from tests.feed.wire import LONG, START_MS, count_line, framed
 
-EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "150"))
+EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 
 
 @dataclass
@@ -82,7 +82,7 @@ def boards(draw):
 
 
 @given(boards())
-@settings(max_examples=2 * EXAMPLES)
+@settings(max_examples=EXAMPLES)
 def test_no_pulse_is_lost_or_invented(board):
     assembler = Assembler()
     for stamp_ms, line in board.lines:
@@ -246,7 +246,9 @@ def test_the_same_seq_and_ms_is_ignored_whatever_its_counts_say():
     assert (assembler.lines.good, assembler.lines.malformed) == (3, 0)
 
 
-@pytest.mark.parametrize("twice", [1, 2])
+@pytest.mark.parametrize(
+    "twice", [1, 2]
+)
 def test_board_stamps_follow_the_board_s_ms_past_counts_that_were_left_out(twice):
     held = count_line(2, 200, 9000)
     assembler = assemble(count_line(1, 100, 0), *[held] * twice, count_line(3, 300, 9001), epoch_ms=START_MS)

@@ -12,7 +12,7 @@ from edge.feed.nmea import Fix
 from edge.feed.sentences import Counts, Fault, Hello, Periods, decode, decode_plain_counts, frame
 from tests.feed.wire import START_MS, count_line, crc16, framed, nmea_line
 
-EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "150"))
+EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 
 WORDS = st.integers(0, 0xFFFF)
 LONGS = st.integers(0, 0xFFFFFFFF)
