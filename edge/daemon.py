@@ -9,6 +9,7 @@ import signal
 import stat
 import sys
 import threading
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
@@ -18,12 +19,14 @@ import msgspec
 
 from edge import entries, messages
 from edge import settings as settings_module
-from edge.clock import Clock, SystemClock
+from edge.clock import Clock, Stamps, SystemClock
 from edge.engine import Engine
 from edge.errors import EntryError, SettingsError, StoreError
+from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
 from edge.keep.store import FILE_NAME, Store
+from edge.keep.upkeep import Upkeep
 from edge.settings import Settings
 from edge.tell.mqtt import Voice
 from edge.tell.topics import ASK_ID
@@ -33,7 +36,10 @@ LOG = logging.getLogger("tailgrain")
 TURN_S = 0.05
 """The loop looks at the clock at least this often, for the seconds that silence closes."""
 
-QUEUE_CHUNKS = 2000
+QUEUE_CHUNKS = 400
+"""Chunks that may wait: over half a minute of a full line. Then the readers wait too, and memory stays bounded."""
+
+TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
 RESTORED = ("entry", "tray window", "calibration", "learned")
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 
@@ -49,15 +55,18 @@ class Daemon:
         self._settings = settings
         self._clock = clock or SystemClock()
         self._by_board = epoch_ms is not None
-        self._queue: queue.Queue[tuple[str, int, Any]] = queue.Queue(QUEUE_CHUNKS)
-        now_ms = self._clock.wall_ms()
-        self._store = Store(settings_module.state_directory(settings) / FILE_NAME, self._told)
+        self._queue: queue.Queue[tuple[str, int, int, Any]] = queue.Queue(QUEUE_CHUNKS)
+        self._stamps = Stamps(self._clock)
+        self._life = 0
+        now_ms = self._stamps.now()
+        self._store = _open_store(settings, self._told)
         try:
             self._recorder = Recorder(record) if record is not None else None
             name = version("tailgrain")
             self._voice = Voice(settings.mqtt, settings.machine.kit, name, now_ms, self._asked)
-            on_stamped = self._recorder.write if self._recorder is not None else None
-            self._engine = Engine(settings, self._store, self._voice, epoch_ms, on_stamped)
+            on_stamped = self._record if self._recorder is not None else None
+            ear = FixEar(self._store)
+            self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
             for kind, at_ms, body in self._store.earlier_records(RESTORED):
                 self._engine.restore(kind, at_ms, body)
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
@@ -66,10 +75,12 @@ class Daemon:
             raise
         self._last_chunk = (now_ms, self._clock.monotonic())
         self._readers = self._make_readers(settings)
+        outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
+        self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
 
     def _make_readers(self, settings: Settings) -> list[Reader]:
         wires = [(settings.serial.port, settings.serial.baud), (settings.serial.nmea_port, settings.serial.nmea_baud)]
-        return [Reader(port, baud, self._clock.wall_ms, self._arrived) for port, baud in wires if port is not None]
+        return [Reader(port, baud, self._stamps.now, self._arrived) for port, baud in wires if port is not None]
 
     def run(self) -> None:
         """Until SIGTERM, SIGINT or `stop`."""
@@ -79,30 +90,51 @@ class Daemon:
         for reader in self._readers:
             reader.start()
         try:
-            while True:
-                try:
-                    kind, stamp_ms, detail = self._queue.get(timeout=TURN_S)
-                except queue.Empty:
-                    self._close_silent()
-                    continue
-                if kind == "stop":
-                    break
-                if kind == "lines":
-                    self._take_lines(stamp_ms, detail)
-                else:
-                    self._answer(stamp_ms, detail)
+            while self._turn():
+                self._facts.look(*self._moment())
         finally:
             self._end()
 
+    def _turn(self) -> bool:
+        """One thing out of the queue, or the seconds that silence closes; False ends the loop."""
+        try:
+            kind, stamp_ms, life, detail = self._queue.get(timeout=TURN_S)
+        except queue.Empty:
+            self._close_silent()
+            return True
+        if kind == "lines":
+            self._take_lines(self._in_order(stamp_ms, life), detail)
+        elif kind == "ask":
+            self._answer(self._in_order(stamp_ms, life), detail)
+        return kind != "stop"
+
+    def _in_order(self, stamp_ms: int, life: int) -> int:
+        """Threads may overtake each other between stamp and queue; only a step of the clock sends stamps back."""
+        if life > self._life:
+            self._life = life
+        elif self._engine.assembler.stamp_ms is not None and not self._by_board:
+            stamp_ms = max(stamp_ms, self._engine.assembler.stamp_ms)
+        return stamp_ms
+
+    def _moment(self) -> tuple[int, float]:
+        """This moment's stamp, and the seconds since the last bytes."""
+        stamp_ms, monotonic = self._last_chunk
+        idle_s = self._clock.monotonic() - monotonic
+        return stamp_ms + round(idle_s * 1000), idle_s
+
     def stop(self) -> None:
         """End after what is already queued. Safe from any thread and from a signal."""
-        threading.Thread(target=self._queue.put, args=(("stop", 0, None),), daemon=True).start()
+        threading.Thread(target=self._queue.put, args=(("stop", 0, 0, None),), daemon=True).start()
 
     def _arrived(self, stamp_ms: int, lines: list[bytes]) -> None:
-        self._queue.put(("lines", stamp_ms, lines))
+        self._queue.put(("lines", stamp_ms, self._stamps.life, lines))
 
     def _asked(self, payload: bytes) -> None:
-        self._queue.put(("ask", self._clock.wall_ms(), payload))
+        stamp_ms = self._stamps.now()
+        try:
+            self._queue.put_nowait(("ask", stamp_ms, self._stamps.life, payload))
+        except queue.Full:  # the network thread may not wait; whoever asked hears nothing, and nothing is kept
+            LOG.warning("ask/entry: too much waits already; a question was dropped")
 
     def _told(self) -> None:
         self._voice.told()
@@ -127,11 +159,30 @@ class Daemon:
 
     def _close_silent(self) -> None:
         if self._recorder is not None:
-            self._recorder.flush()
-        if self._by_board:
-            return
-        stamp_ms, monotonic = self._last_chunk
-        self._engine.close_silent(stamp_ms + round((self._clock.monotonic() - monotonic) * 1000))
+            try:
+                self._recorder.flush()
+            except OSError as fault:
+                self._end_recording(fault)
+        if not self._by_board:
+            self._engine.close_silent(self._moment()[0])
+
+    def _record(self, stamp_ms: int, line: bytes) -> None:
+        if self._recorder is not None:
+            try:
+                self._recorder.write(stamp_ms, line)
+            except OSError as fault:
+                self._end_recording(fault)
+
+    def _end_recording(self, fault: OSError | None = None) -> None:
+        """The capture is for looking into; a full disk ends it and nothing else."""
+        recorder, self._recorder = self._recorder, None
+        if fault is not None:
+            LOG.error("the recording ends here: %s", fault)
+        if recorder is not None:
+            try:
+                recorder.close()
+            except OSError as other:
+                LOG.error("the recording lacks its end: %s", other)
 
     def _answer(self, stamp_ms: int, payload: bytes) -> None:
         """One question from the broker: the same id again gets the same answer."""
@@ -144,7 +195,11 @@ class Daemon:
             LOG.warning("ask/entry: no usable question (%s)", fault)
             return
         try:
-            answer = self._store.answered(ask_id) or self._keep(stamp_ms, ask_id, question.get("entry"))
+            answer = self._store.answered(ask_id)
+            if answer is None and self._voice.twin:
+                answer = messages.encode({"id": ask_id, "ok": False, "why": TWIN})
+            elif answer is None:
+                answer = self._keep(stamp_ms, ask_id, question.get("entry"))
         except StoreError as fault:
             answer = messages.encode({"id": ask_id, "ok": False, "why": str(fault)})
         self._voice.answer(ask_id, answer)
@@ -152,7 +207,8 @@ class Daemon:
     def _keep(self, stamp_ms: int, ask_id: str, plain: Any) -> bytes:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
-            return messages.encode({"id": ask_id, "ok": True, "seq": seq})
+            mark = self._store.mark_number(seq)
+            return messages.encode({"id": ask_id, "ok": True, "seq": seq} | ({"mark": mark} if mark else {}))
         try:
             entry = entries.from_plain(plain)
             answer = {"id": ask_id, "ok": True, **self._take_entry(stamp_ms, entry, ask_id)}
@@ -172,11 +228,19 @@ class Daemon:
             reader.stop()
         self._engine.finish()
         self._voice.stop()
-        if self._recorder is not None:
-            self._recorder.close()
+        self._end_recording()
         self._store.end_run(self._clock.wall_ms())
         self._store.close()
         LOG.info("ended cleanly")
+
+
+def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
+    path = settings_module.state_directory(settings) / FILE_NAME
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
+    except OSError as fault:
+        raise StoreError(f"{path.parent}: can't be made ({fault.strerror or fault})") from fault
+    return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 
 def run(config: Path, record: Path | None = None, epoch_ms: int | None = None) -> None:

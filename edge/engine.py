@@ -138,6 +138,11 @@ class Engine:
         for second in self.assembler.close_silent(now_ms):
             self._close(second)
 
+    def judge_notes(self, at_ms: int | None) -> None:
+        """Judge what was noted from outside, for as long as no second closes (None: seconds do it)."""
+        if at_ms is not None:
+            self._changed(self.judge.facts(at_ms))
+
     def finish(self) -> None:
         """The input has ended; nothing more is closed."""
         self.assembler.counters.finish()
@@ -150,6 +155,9 @@ class Engine:
         for event in second.events:
             self._keeper.record(event.kind, event.stamp_ms, dict(event.detail))
         self._keeper.second(second, figures)
+        if self.reckoner.background_changed:
+            self.reckoner.background_changed = False
+            self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self._teller.live(figures)

@@ -9,6 +9,7 @@ import msgspec
 
 from edge.feed.assembler import Lines
 from edge.reckon.figures import Figures, LossFigure, PointFigure
+from edge.reckon.laglearn import LearnedLag
 from edge.reckon.reckoner import AREA_HA, Reckoner
 from edge.reckon.totals import MeanLoss, Totals
 
@@ -60,7 +61,13 @@ def live(figures: Figures) -> dict[str, Any]:
         "position": {"lat": figures.lat, "lon": figures.lon},
         "flags": figures.flags,
         "limit_kg_ha": figures.limit_kg_ha,
+        "lag": None if figures.lag is None else lag(figures.lag),
     }
+
+
+def lag(learned: LearnedLag) -> dict[str, float | int | None]:
+    """The lag in force beside the learned one, which is only shown."""
+    return learned._asdict()
 
 
 def _loss(loss: LossFigure) -> dict[str, float | None]:
@@ -123,6 +130,7 @@ def calibration(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "state": status.state,
         "factor_mg_per_pulse": status.factor_mg_per_pulse,
         "u_relative": {name: found.u for name, found in fits.items()},
+        "clicks_per_m2": {name: found.clicks_m2 for name, found in fits.items() if found.clicks_m2},
         "tests": status.tests,
         "age_s": status.age_s,
         "why": status.why,

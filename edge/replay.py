@@ -99,6 +99,7 @@ def summary(engine: Engine) -> dict[str, Any]:
         **{key: parts[key] for key in ("loss", "points", "returns_pct")},
         "calibration": {**messages.calibration(reckoner, now_s), "applied": "whole job"},
         "budget": budget.to_plain() if budget is not None else None,
+        "lag": messages.lag(reckoner.lag.learned(reckoner.now.lag_s)),
         "alerts": alert_lives(engine.alerts),
         "settings": messages.settings_changes(reckoner),
         "tests": messages.tests(reckoner),

@@ -8,9 +8,9 @@ because field noise multiplies). Neighbouring batches still correlate a little: 
 that of a memory of 25 s, is turned into the long-run variance by the relation that holds for exponentially fading
 memory. Counting alone, with the dispersion that clumped kernels give it, is the floor.
 
-Drift: over tens of minutes the field itself drifts, which half an hour of work cannot tell from an effect. A drift of
-5 % (log) with a memory of 20 minutes is allowed for; how much of it enters depends on when each side was worked, so
-going back and forth (A-B-A-B) is rewarded by itself.
+Drift: over tens of minutes the field itself drifts, which half an hour of work can hardly tell from an effect. A drift
+of 5 % (log) with a memory of 20 minutes is allowed for, more where the work shows it (drift.py); how much of it enters
+depends on when each side was worked, so going back and forth (A-B-A-B) is rewarded by itself.
 
 Boundary: the t-mixture confidence sequence of Lindon, Ham, Tingley and Bojinov 2022, "Anytime-valid linear models and
 regression adjusted causal inference in randomized experiments" (arXiv 2210.08589), as in Wang and Ramdas 2023,
@@ -45,12 +45,13 @@ UNIT_S = 120.0
 """Information is counted in units of two minutes of steady work; the mixture's prior weighs one."""
 
 MEMORY_S = 25.0
-MEMORY_WEIGHT = 15.0
+MEMORY_WEIGHT = 40.0
 """How many pairs of neighbouring batches the assumed memory counts for."""
 
 LARGEST_INFLATION = 4.0
-DRIFT_Z = 2.0
-"""Standard deviations of drift allowed for: it hardly moves between looks, so an hour holds about three draws of it."""
+DRIFT_Z = 1.645
+"""Standard deviations of drift allowed for. Drift hardly moves between looks, so the factor is that of a single look (90 %):
+most of what looking adds is in the noise."""
 
 LEAST_COUNT = 0.5
 """A side without any pulse is given half a one, so that its rate is small and not nothing."""

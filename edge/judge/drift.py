@@ -20,7 +20,7 @@ DRIFT_MEMORY_S = 1200.0
 DOUBLINGS = np.linspace(0.0, 2.5, 11)
 """Drift from 5 to 28 %."""
 
-PRIOR_ODDS = 4.0
+PRIOR_ODDS = 10.0
 NOISE_GRID = np.geomspace(0.25, 2.5, 25)
 LEAST_BATCHES = 6
 

@@ -30,6 +30,7 @@ _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 _TAKEN_OVER = (("run", "run"), ("record", "seq"), ("answer", "ask_id"), ("outbox", "id"))
 """Tables of the log and their keys, in the order of their references. Seconds stay in the moved file."""
 
+_BEGIN = b"SQLite format 3\0"
 _SIDE_FILES = ("-wal", "-shm", "-journal")
 
 
@@ -65,6 +66,8 @@ def open_sound(path: Path, at_ms: int) -> tuple[sqlite3.Connection, Moved | None
     Returns it with what was moved, and whether the rest of the file still wants a check beside the work. Raises
     sqlite3.Error for anything but damage (full, read-only), StoreError for a database of another program.
     """
+    if _is_no_database(path):  # SQLite would throw its write-ahead log away
+        return *_replaced(path, at_ms, "file is not a database"), False
     try:
         connection = open_writer(path)
     except sqlite3.DatabaseError as fault:
@@ -76,26 +79,35 @@ def open_sound(path: Path, at_ms: int) -> tuple[sqlite3.Connection, Moved | None
         small = path.stat().st_size <= CHECKED_AT_START
         why = first_fault(connection) if unclean and small else ""
     except sqlite3.DatabaseError as fault:
-        connection.close()
         if not is_damage(fault):
+            connection.close()
             raise
-        return *_replaced(path, at_ms, str(fault)), False
+        return *_replaced(path, at_ms, str(fault), connection), False
     if why:
-        connection.close()
-        return *_replaced(path, at_ms, why), False
+        return *_replaced(path, at_ms, why, connection), False
     return connection, None, unclean and not small
 
 
-def _replaced(path: Path, at_ms: int, why: str) -> tuple[sqlite3.Connection, Moved]:
-    moved_to = move_aside(path, at_ms)
+def _is_no_database(path: Path) -> bool:
+    """Whether there is something that does not begin like a database; an empty file is one that was never written."""
+    try:
+        with path.open("rb") as file:
+            begin = file.read(len(_BEGIN))
+    except FileNotFoundError:
+        return False
+    return begin not in (b"", _BEGIN)
+
+
+def _replaced(path: Path, at_ms: int, why: str, old: sqlite3.Connection | None = None) -> tuple[sqlite3.Connection, Moved]:
+    moved_to = move_aside(path, at_ms, old)
     connection = open_writer(path)
     return connection, Moved(moved_to, why, take_over(moved_to, connection))
 
 
-def move_aside(path: Path, at_ms: int) -> Path:
-    """Rename a database with its side files; returns its new name. No connection of this process may be open on it.
+def move_aside(path: Path, at_ms: int, old: sqlite3.Connection | None = None) -> Path:
+    """Rename a database with its side files, then close the connection to it; returns its new name. Raises OSError.
 
-    Side files go first: a fresh database must never meet the old write-ahead log. Raises OSError.
+    Renamed first: closing would fold the write-ahead log into the damaged file and remove it.
     """
     when = datetime.fromtimestamp(at_ms // 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
     for number in range(1, 1000):
@@ -103,10 +115,12 @@ def move_aside(path: Path, at_ms: int) -> Path:
         to = path.with_name(name)
         if not to.exists():
             break
-    for side in _SIDE_FILES:
+    for side in _SIDE_FILES:  # first, so that a fresh database never meets an old log
         with suppress(FileNotFoundError):
             path.with_name(path.name + side).rename(to.with_name(to.name + side))
     path.rename(to)
+    if old is not None:
+        old.close()
     _sync_folder(path.parent)
     LOG.error("%s: damaged; moved aside as %s, recording goes on in a new file", path, to.name)
     return to

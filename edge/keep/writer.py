@@ -38,6 +38,7 @@ WAIT_S = 10.0
 QUEUE_LENGTH = 5000
 MOST_OWED = 4000
 RETRY_S = 2.0
+CHECKPOINT_EVERY_S = 2.0
 CHECKPOINT_WAIT_MS = 100
 BUSY_MS = 5000
 NEVER = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError, ValueError, OverflowError)
@@ -298,11 +299,9 @@ class Writer:
         self._queue.put(Damage(why))
 
     def _renew(self, why: str) -> None:
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
+        old, self._connection = self._connection, None
         try:
-            moved_to = health.move_aside(self.path, time.time_ns() // 1_000_000)
+            moved_to = health.move_aside(self.path, time.time_ns() // 1_000_000, old)
             self._connection = db = open_writer(self.path)
             moved = Moved(moved_to, why, health.take_over(moved_to, db))
             self._owner.moved_aside(db, moved)
@@ -314,7 +313,7 @@ class Writer:
     def _bound_wal(self) -> None:
         """SQLite's own checkpoints can't start the log anew while readers follow each other closely: insist, now and then."""
         now = time.monotonic()
-        if now - self._checkpointed_at < EVERY_S or _size(self.path.with_name(self.path.name + "-wal")) <= LARGEST_WAL_BYTES:
+        if now - self._checkpointed_at < CHECKPOINT_EVERY_S or _size(self.path.with_name(self.path.name + "-wal")) <= LARGEST_WAL_BYTES:
             return
         self._checkpointed_at = now
         db = self._open()

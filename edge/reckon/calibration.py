@@ -27,6 +27,9 @@ SETTLING_S = 20.0
 STALE_S = 7 * 86_400.0
 SIEVE_STEP_MM = 3.0
 SHAFT_STEP = 0.15
+EXACT = 1 - 1e-9
+"""15 % is 15 % whatever binary fractions make of it."""
+
 SIEVES = ("top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm")
 SHAFTS = ("fan_rpm", "rotor_rpm")
 
@@ -248,7 +251,7 @@ class Calibration:
             if moved is None:
                 continue
             was, to = moved
-            far = abs(to - was) >= SIEVE_STEP_MM if what in SIEVES else was > 0 and abs(to / was - 1) >= SHAFT_STEP
+            far = abs(to - was) >= SIEVE_STEP_MM * EXACT if what in SIEVES else was > 0 and abs(to - was) >= SHAFT_STEP * was * EXACT
             if far:
                 return f"{what} went from {was:g} to {to:g} since the last tray test"
         return ""

@@ -12,15 +12,15 @@ from collections.abc import Sequence
 from math import sqrt
 from typing import NamedTuple
 
-from edge.reckon.quantiles import normal_cdf, t_quantile
+from edge.reckon.quantiles import t_quantile
 
 LEAST_TESTS = 5
 LEAST_RANGE = 2.0
 """Highest over lowest pulses per metre from which trays tell clicks from grain."""
 
 LEAST_Z = 2.5
-"""Standard uncertainties that the clicks must be above 0, as sure as a normal deviate of this size: with few tests Student's t
-asks for more."""
+CHANCE = 0.015
+"""Clicks must be so many standard uncertainties above 0, and more where Student's t would reach that by chance more often."""
 
 FLOOR = 0.1
 """Fitted grain counts as at least this part of its mean in the weights: a test next to the clicks is not precise for that."""
@@ -72,7 +72,9 @@ def line(
         return None
     clicks = middle_x - middle_y / slope
     u_clicks = sqrt(v_level + (middle_y / slope) ** 2 * v_slope) / slope
-    if clicks <= 0 or clicks < max(LEAST_Z, t_quantile(normal_cdf(LEAST_Z), n - 2)) * u_clicks:
+    # Judged on the grain at no pulses at all (Fieller 1954): under no clicks that follows Student's t, their ratio does not.
+    u_there = sqrt(v_level + middle_x**2 * v_slope) / slope
+    if clicks <= 0 or clicks < max(LEAST_Z, t_quantile(1 - CHANCE, n - 2)) * max(u_there, u_clicks):
         return None
     return Line(slope, clicks, u_clicks, middle_x, sqrt(v_level) / middle_y, sqrt(v_slope) / slope, sqrt(spread), n - 2)
 

@@ -34,6 +34,8 @@ LEAST_TREND = 0.01
 """A trend of less than this from test to test is not worth a word."""
 
 MOST_U = 10.0
+LEAST_MG_PER_PULSE = 1e-9
+"""Less is no grain: a millionth of the lightest kernel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +269,7 @@ def _through_origin(samples: Sequence[_Sample], clicks_m2: float) -> Fit | None:
     left = [(one, one.pulses_m - clicks_m2 * one.test.width_m) for one in samples]
     left = [(one, pulses) for one, pulses in left if pulses > 0]
     ks = [max(one.grain_mg_m / pulses, 0.0) for one, pulses in left]
-    if not ks or sum(ks) <= 0:
+    if not ks or max(ks) < LEAST_MG_PER_PULSE:
         return None
     mean = sum(ks) / len(ks)
     us = [_u_k(one, mean, pulses) for one, pulses in left]
@@ -303,7 +305,8 @@ def _u_k(one: _Sample, mean: float, pulses_m: float | None = None) -> float:
     grain = test.u_grain_mg_m / pulses_m
     if test.grain_mg_m > 0:
         # Scaled to the mean, so that a tray that happened to catch little is not taken for a precise one.
-        grain *= sqrt(max(mean, 1e-12) * pulses_m / test.grain_mg_m)
+        expected = max(mean, LEAST_MG_PER_PULSE) * pulses_m
+        grain *= sqrt(expected / max(test.grain_mg_m, 1e-6 * expected))
     counting = one.u_pulses * one.pulses_m / pulses_m
     return sqrt(grain**2 + (mean * counting) ** 2 + (mean * test.extra_u) ** 2)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from edge.reckon.calibration import CalibrationState
+from edge.reckon.laglearn import LearnedLag
 from edge.reckon.workstate import State
 
 
@@ -69,3 +70,4 @@ class Figures:
     limit_kg_ha: float | None = None
     silent_inputs: tuple[int, ...] = ()
     saturated_inputs: tuple[int, ...] = ()
+    lag: LearnedLag | None = None

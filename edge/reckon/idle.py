@@ -1,4 +1,5 @@
-"""Vibration background: pulses with the thresher on and no crop, learned from an idle run that the operator names."""
+"""Vibration background: pulses with the thresher on and no crop, learned from an idle run that the operator names, or without
+one from turns and idling."""
 
 from __future__ import annotations
 
@@ -38,4 +39,69 @@ class IdleSeconds:
             pulses = sum(row[3][i] for row in quiet)
             sensor.vibration_hz = pulses / threshing_s
             sensor.vibration_u_hz = max(pulses, 1.0) ** 0.5 / threshing_s
+            sensor.background_from = "idle run"
         return ""
+
+
+EMPTY_WAIT_MS = 15_000
+"""Front up this long beyond the lag before the machine is taken for empty. From memory: no published figure."""
+
+GAP_MS = 2000
+"""Nobody knows what the machine did in a longer second, which closes a gap."""
+
+ENOUGH_S = 30.0
+POOLED_S = 600.0
+"""Older quiet time counts for at most this much: vibration changes with wear and rotor speed."""
+
+
+class QuietTime:
+    """Automatic estimate: pulses of whole seconds with the thresher on and the machine empty, pooled over stretches.
+
+    A stretch ends where the crop is entered; only then is it used, so that one figure holds for a whole pass.
+    """
+
+    def __init__(self, inputs: int) -> None:
+        self.seconds = 0.0
+        self.pulses = [0.0] * inputs
+        self.is_restored = False
+        self._up_ms = 0
+        self._has_cut = False
+        self._stretch_ms = 0
+        self._stretch = [0.0] * inputs
+
+    def step(self, ms: int, front_ms: int, threshing_ms: int, lag_s: float, points: Sequence[LossPoint]) -> bool:
+        """One closed second; True when the crop has just been entered and there is something new to use."""
+        if front_ms:
+            entered = self._stretch_ms > 0
+            self._up_ms, self._has_cut = 0, True
+            return entered and self._pool()
+        self._up_ms += ms
+        # Before the first cut the machine is empty, unless the kit was started anew with crop in it.
+        empty = not (self._has_cut or self.is_restored) or self._up_ms >= lag_s * 1000 + EMPTY_WAIT_MS
+        if 0 < ms <= GAP_MS and threshing_ms == ms and empty:
+            self._stretch_ms += ms
+            i = 0
+            for point in points:
+                for sensor in point.sensors:
+                    self._stretch[i] += sensor.count
+                    i += 1
+        return False
+
+    def _pool(self) -> bool:
+        keep = min(1.0, max(POOLED_S - self._stretch_ms / 1000, 0.0) / self.seconds) if self.seconds else 1.0
+        self.seconds = self.seconds * keep + self._stretch_ms / 1000
+        self.pulses = [old * keep + new for old, new in zip(self.pulses, self._stretch, strict=True)]
+        self._stretch_ms, self._stretch = 0, [0.0] * len(self.pulses)
+        return self.seconds >= ENOUGH_S
+
+    def use(self, points: Sequence[LossPoint]) -> bool:
+        """Set the background of each input that has neither an entry in the settings nor an idle run; True if one changed."""
+        changed = False
+        for pulses, sensor in zip(self.pulses, [sensor for point in points for sensor in point.sensors], strict=True):
+            if sensor.background_from not in ("nothing", "automatic"):
+                continue
+            found = pulses / self.seconds, max(pulses, 1.0) ** 0.5 / self.seconds
+            changed = changed or found != (sensor.vibration_hz, sensor.vibration_u_hz)
+            sensor.vibration_hz, sensor.vibration_u_hz = found
+            sensor.background_from = "automatic"
+        return changed

@@ -22,7 +22,10 @@ HIDDEN_MEMORY_S = 10.0
 
 @dataclass(slots=True)
 class Sensor:
-    """One input of the point, with what is learned about it."""
+    """One input of the point, with what is learned about it.
+
+    `background_from`: "nothing", "settings", "automatic" (turns and idling) or "idle run", which always wins.
+    """
 
     at: int
     side: str
@@ -34,6 +37,7 @@ class Sensor:
     silent: bool = False
     saturated: bool = False
     count: float = 0.0
+    background_from: str = "nothing"
 
 
 class LossPoint:
@@ -47,6 +51,9 @@ class LossPoint:
     def __init__(self, name: str, inputs: list[LossInput]) -> None:
         self.name = name
         self.sensors = [Sensor(one.at, one.side, DeadTime(one.dead_time_us), one.vibration_hz) for one in inputs]
+        for sensor in self.sensors:
+            if sensor.vibration_hz > 0:
+                sensor.background_from = "settings"
         self.pulses = self.effective = self.background = 0.0
         self.scatter = 1.0
         self.hidden = 0.0

@@ -90,6 +90,12 @@ class TrayTests:
         self._calibration.add(test, vibration_hz, dispersion)
         self.fits[test.crop] = self._calibration.factors
 
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
+        """Another background holds: the factors of a crop follow from its windows anew."""
+        if any(test.used and test.crop == crop for test in self._calibration.tests):
+            self._calibration.refit(crop, vibration_hz, dispersion)
+            self.fits[crop] = self._calibration.factors
+
     # ------------------------------------------------------------------ for the record
 
     def new_windows(self, known: set[int]) -> list[tuple[int, dict[str, Any]]]:

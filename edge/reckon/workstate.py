@@ -42,6 +42,8 @@ class WorkState:
     def __init__(self, front: Bit | None, threshing: Bit | None) -> None:
         self._front, self._threshing = front, threshing
         self.inferred = front is None and threshing is None
+        self.knows_front = front is not None
+        self.knows_both = front is not None and threshing is not None
         self._clock_ms = 0
         self._is_down: bool | None = None
         self._is_threshing = False

@@ -43,7 +43,8 @@ def test_a_silent_side_is_stood_in_for_by_its_twin():
 
 
 def test_silence_needs_time_work_and_a_twin_that_counts():
-    for seconds, twin, working, silent in ((9, 20, True, False), (30, 1, True, False), (30, 20, False, False), (10, 20, True, True)):
+    cases = ((9, 20, True, False), (30, 1, True, False), (30, 20, False, False), (10, 20, True, True))
+    for seconds, twin, working, silent in cases:
         one = point()
         go(one, 5, 20, 20)
         go(one, seconds, 0, twin, working=working)

@@ -274,8 +274,10 @@ def test_what_the_broker_missed_comes_in_order_and_nothing_comes_twice(tmp_path,
 def test_what_waited_when_the_power_went_is_told_by_the_next_run(tmp_path, mosquitto, opened):
     board = opened(Board())
     kit = opened(Kit(tmp_path, board, mosquitto.port))
-    mosquitto.stop()
+    before = opened(Listener(mosquitto))
     kit.start()
+    wait_until(lambda: online(before), 10, "presence online")
+    mosquitto.stop()
     board.send(5 * 60 + 1)
     wait_until(lambda: kit.waiting() >= 5, 20, "minutes in the outbox")
     kit.end(signal.SIGKILL)

@@ -1,0 +1,154 @@
+"""What a kit learns beside its seconds: operator entries, checked and acted on, and the record of earlier runs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from edge import entries
+from edge.entries import given
+from edge.errors import EntryError
+from edge.reckon.kit import Kit
+from edge.reckon.trays import measure, residue_width
+
+AREA_HA = 10_000.0
+VOLUME_TO_T = 1000.0
+
+
+class Learning(Kit):
+    """Entries and records -> state."""
+
+    def admit(self, entry: entries.AnyEntry, stamp_ms: int) -> entries.AnyEntry:
+        """Check an entry against what is in force; returns it completed (a tray with its mark's time).
+
+        Raises EntryError naming the key; nothing has changed then.
+        """
+        if isinstance(entry, entries.Tray):
+            mark = given(entry.mark)
+            if mark is not None and given(entry.at) is None:
+                if mark not in self.now.marks:
+                    known = f"1 to {max(self.now.marks)}" if self.now.marks else "no mark was set yet"
+                    raise EntryError(f"tray: mark: found {mark}; allowed: {known}")
+                entry = _with_at(entry, self.now.marks[mark])
+            width = residue_width(entry, self.now.residue_width_m, self.settings.machine.cut_width_m)
+            measure(entry, self.now.tgw_g, width)
+        elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
+            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: 1 to {self.now.jobs}")
+        elif isinstance(entry, entries.GroundRun) and self.ground is None:
+            raise EntryError("ground_run: entry: no ground input is wired; allowed: with an [[input]] that reads ground")
+        elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
+            raise EntryError("returns_catch: entry: no beam input is wired; allowed: with an [[input]] that reads beam")
+        return entry
+
+    def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:
+        """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
+        at = given(entry.at)
+        at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
+        match entry:
+            case entries.TrayMark():
+                number = self.now.add_mark(at_s)
+                self.tests.mark(number, at_s)
+                return {"mark": number}
+            case entries.Tray():
+                self.tests.learn(entry, stamp_ms, self.now, self.settings.machine.cut_width_m)
+            case entries.IdleRun():
+                return self._learn_idle(entry, at_s)
+            case entries.GroundRun():
+                self.now.pulses_per_m = entry.pulses / entry.metres
+            case entries.ReturnsCatch():
+                why = self.returns.learn_catch(entry.mass_kg, entry.seconds) if self.returns is not None else ""
+                return {"note": f"kept, not used: {why}"} if why else {}
+            case entries.Load():
+                self._learn_load(entry)
+            case entries.Gauge():
+                return self.sieves.learn_gauge(entry, self.now)
+            case entries.Setting():
+                self.now.learn(entry, at_s)
+                return self.sieves.learn_setting(entry, self.now)
+            case entries.Crop():
+                self.tests.crop_ends(self.now.crop_number)
+                self.now.learn(entry, at_s)
+            case _:
+                self.now.learn(entry, at_s)
+        return {}
+
+    def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
+        why = self._idle.learn(entry.seconds, at_s, self.points)
+        if why:
+            return {"note": f"kept, not used: {why}"}
+        self._refit()
+        return {}
+
+    def _learn_load(self, entry: entries.Load) -> None:
+        mass_t = given(entry.t)
+        if mass_t is None:
+            mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / VOLUME_TO_T
+        self.now.add_load(mass_t, self.totals.crop(self.now.crop_number).area_m2 / AREA_HA)
+
+    def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
+        """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
+        if self._quiet is not None:
+            self._quiet.is_restored = True
+        if kind == "entry":
+            entry = entries.from_plain(body)
+            at = given(entry.at)
+            at_s = at_ms / 1000 if at is None else entries.epoch_s(at)
+            match entry:
+                case entries.TrayMark():
+                    self.now.add_mark(at_s)
+                case entries.GroundRun():
+                    self.now.pulses_per_m = entry.pulses / entry.metres
+                case entries.Gauge():
+                    self.sieves.learn_gauge(entry, self.now)
+                case entries.Setting():
+                    self.now.learn(entry, at_s)
+                    self.sieves.learn_setting(entry, self.now)
+                case entries.Tray() | entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
+                    pass  # what they taught stands in records of its own
+                case _:
+                    self.now.learn(entry, at_s)
+        elif kind == "tray window":
+            self.tests.restore_window(body)
+        elif kind == "calibration":
+            self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
+        elif kind == "learned":
+            self._restore_learned(body)
+
+    def learned(self) -> dict[str, Any]:
+        """What entries taught beyond themselves (background, returns flow, yield by loads), for the record."""
+        return {
+            "vibration": {
+                str(sensor.at): [sensor.vibration_hz, sensor.vibration_u_hz]
+                for point in self.points
+                for sensor in point.sensors
+            },
+            "background_from": {str(sensor.at): sensor.background_from for point in self.points for sensor in point.sensors},
+            "quiet": [self._quiet.seconds, list(self._quiet.pulses)] if self._quiet is not None else None,
+            "full_t_h": self.returns.full_t_h if self.returns is not None else None,
+            "yield_t_ha": self.now.yield_t_ha,
+            "yield_is_typed": self.now.yield_is_typed,
+        }
+
+    def _restore_learned(self, body: dict[str, Any]) -> None:
+        before = [(sensor.vibration_hz, sensor.vibration_u_hz) for point in self.points for sensor in point.sensors]
+        for point in self.points:
+            for sensor in point.sensors:
+                hz, u_hz = body["vibration"].get(str(sensor.at), (sensor.vibration_hz, sensor.vibration_u_hz))
+                # Records without the word come from before there was an automatic estimate.
+                source = body.get("background_from", {}).get(str(sensor.at), "idle run" if u_hz else "settings")
+                if source == "idle run" or (source == "automatic" and sensor.background_from != "settings"):
+                    sensor.vibration_hz, sensor.vibration_u_hz = float(hz), float(u_hz)
+                    sensor.background_from = source
+        if before != [(sensor.vibration_hz, sensor.vibration_u_hz) for point in self.points for sensor in point.sensors]:
+            self._refit()
+        quiet = body.get("quiet")
+        if self._quiet is not None and quiet is not None and len(quiet[1]) == len(self._quiet.pulses):
+            self._quiet.seconds, self._quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
+        if self.returns is not None and body["full_t_h"] is not None:
+            self.returns.full_t_h = float(body["full_t_h"])
+        self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], bool(body["yield_is_typed"])
+
+
+def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:
+    return msgspec.structs.replace(entry, at=at_s)

@@ -1,0 +1,83 @@
+"""Databases filled through the real store, quickly."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from edge.feed.assembler import Part, Second
+from edge.keep.store import FILE_NAME, Store
+from edge.keep.upkeep import Upkeep
+from edge.reckon.figures import Figures
+from edge.reckon.reckoner import Reckoner
+from edge.settings import parse
+from sim_feed.scenario import load
+
+START_S = 1_793_600_000
+SETTINGS = load("paddock").settings_toml()
+
+
+def opened(folder: Path, floor_mb: float = 0.0, keep_days: float = 400.0) -> Store:
+    """A kit's own store with a run begun."""
+    folder.mkdir(parents=True, exist_ok=True)
+    store = Store(folder / FILE_NAME, None, Upkeep(folder, keep_days, floor_mb))
+    store.begin_run(START_S * 1000, {"machine": "test"}, "test", "0")
+    return store
+
+
+def figures(number: int, t: int) -> tuple[Second, Figures]:
+    """One ordinary second and its figures."""
+    second = Second(number, t, [Part(3, 100, 1000, [4, 3, 5, 2, 300, 19, 14])], 10, t * 1000, {}, None)
+    return second, Reckoner(parse(SETTINGS)).step(second)
+
+
+def fill(store: Store, seconds: int, first: int = 1, start_s: int = START_S, minutes: bool = True) -> None:
+    """Seconds of one run, a minute's record after each sixty."""
+    like, made = figures(1, start_s)
+    for number in range(first, first + seconds):
+        store.second(dataclasses.replace(like, number=number, t=start_s + number), made)
+        if minutes and number % 60 == 0:
+            store.record("minute", (start_s + number) * 1000, {"t": number}, tell="minute")
+    settle(store)
+
+
+def grow(store: Store, seconds: int) -> None:
+    """At least this many seconds of figures, by doubling a few inside the database."""
+    fill(store, 1000, minutes=False)
+    count = 1000
+
+    def double(db: sqlite3.Connection) -> None:
+        for table in ("second", "counts"):
+            names = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
+            moved = [f"{name} + {count}" if name in ("number", "t") else name for name in names]
+            db.execute(f"INSERT INTO {table} SELECT {', '.join(moved)} FROM {table} ORDER BY run, number")
+
+    while count < seconds:
+        store.ask(double)
+        count *= 2
+
+
+def settle(store: Store) -> None:
+    """Wait until everything handed over is on disk."""
+    store.ask(lambda db: None)
+
+
+def rows(path: Path, sql: str, *values: Any) -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+        return connection.execute(sql, values).fetchall()
+
+
+def sound(path: Path) -> bool:
+    return rows(path, "PRAGMA integrity_check") == [("ok",)]
+
+
+def copied(store: Store, to: Path) -> Path:
+    """The files of an open store as a power cut would leave them: database and log, without the shared memory."""
+    to.mkdir(parents=True, exist_ok=True)
+    for suffix in ("", "-wal"):
+        shutil.copyfile(store.path.with_name(store.path.name + suffix), to / (FILE_NAME + suffix))
+    return to / FILE_NAME
