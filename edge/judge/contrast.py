@@ -184,7 +184,7 @@ def _variance(
         inverse = np.linalg.inv((design * weight[:, None]).T @ design)
     except np.linalg.LinAlgError:
         return inf, 0.0, 0.0
-    amount = np.bincount(batch, weight)
+    amount: Floats = np.bincount(batch, weight).astype(np.float64)
     unit = float((residual**2 * amount).sum()) / dof
     stretch = np.zeros(len(amount), dtype=np.int64)
     stretch[batch] = sample.stretch
@@ -192,8 +192,7 @@ def _variance(
     pull = np.bincount(batch, (design * weight[:, None]) @ inverse[:, at])
     mid = np.bincount(batch, sample.mid_s * weight) / amount
     columns = np.column_stack([np.bincount(batch, column * weight) / amount for column in design.T])
-    neighbours = _neighbours(float(amount.mean()) * UNIT_S / MEMORY_S)
-    sd = drift_log_sd(residual / scale, amount, mid, columns, unit / scale**2, neighbours, MEMORY_S)
+    sd = drift_log_sd(residual / scale, amount, mid, columns, unit * inflation / scale**2)
     drift = (scale * sd) ** 2 * float(pull @ kernel(mid) @ pull)
     spread = float(inverse[at, at])
     return unit * inflation * spread, drift, 1.0 / spread

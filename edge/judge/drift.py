@@ -1,9 +1,10 @@
 """How much the field itself drifts over tens of minutes, as far as the work so far can tell.
 
-A drift of 5 % is taken for granted. More is believed when the batches show it: restricted maximum likelihood (Patterson
-and Thompson 1971, Biometrika 58) of noise that fades within half a minute plus drift that fades over 20 minutes, with a
-prior that holds a doubling of the drift to be `PRIOR_ODDS` times less likely. What the sides' own means take up is lost
-to it, so half an hour of work tells little and the allowance stays near 5 %; a paddock that is plainly uneven widens it.
+A drift of 5 % is taken for granted. More is believed when the work shows it: restricted maximum likelihood (Patterson and
+Thompson 1971, Biometrika 58) of independent noise, whose size the minutes tell, plus drift that fades over 20 minutes,
+averaged over a prior that holds each doubling of the drift to be `PRIOR_ODDS` times less likely. What the sides' own
+means take up is lost to it, so half an hour of work tells little and the allowance stays near 5 %; a paddock that is
+plainly uneven widens it.
 """
 
 from __future__ import annotations
@@ -20,9 +21,15 @@ DRIFT_MEMORY_S = 1200.0
 DOUBLINGS = np.linspace(0.0, 2.5, 11)
 """Drift from 5 to 28 %."""
 
-PRIOR_ODDS = 10.0
-NOISE_GRID = np.geomspace(0.25, 2.5, 25)
-LEAST_BATCHES = 6
+PRIOR_ODDS = 6.0
+NOISE = np.linspace(-0.9, 0.9, 9)
+"""Log of the noise variance over what the minutes say it is, and how sure they are."""
+
+NOISE_LOG_SD = 0.35
+COARSE = 3
+"""Batches of a minute joined before looking: drift is slower than that by far."""
+
+LEAST = 6
 
 
 def kernel(mid_s: Floats) -> Floats:
@@ -31,38 +38,35 @@ def kernel(mid_s: Floats) -> Floats:
     return found
 
 
-def drift_log_sd(
-    residual: Floats, amount: Floats, mid_s: Floats, means: Floats, unit: float, neighbours: float, memory_s: float
-) -> float:
+def drift_log_sd(residual: Floats, amount: Floats, mid_s: Floats, means: Floats, noise: float) -> float:
     """Standard deviation of the drift, at least 5 %.
 
-    Relative residuals of the batches (n,), their amounts of work in units, middles, and the columns (n, p) that were
-    fitted; `unit` their variance per unit; `neighbours` the correlation of adjoining ones, fading with `memory_s`.
+    Relative residuals of the batches (n,) in order of time, their amounts of work in units, middles, and the columns
+    (n, p) that were fitted; `noise`: the long-run variance of a unit.
     """
-    n = len(residual)
-    if n < LEAST_BATCHES or unit <= 0:
+    group = np.arange(len(residual)) // COARSE
+    p = means.shape[1]
+    if int(group[-1]) + 1 < p + LEAST or noise <= 0:
         return DRIFT_LOG_SD
-    order = np.sqrt(amount)
-    apart = np.abs(mid_s[:, None] - mid_s)
-    step = float(np.median(np.diff(np.sort(mid_s)))) if n > 1 else 1.0
-    noise = neighbours * np.exp(-np.maximum(apart - step, 0.0) / memory_s)
-    np.fill_diagonal(noise, 1.0)
-    lower = np.linalg.cholesky(noise + 1e-9 * np.eye(n))
+    work = np.bincount(group, amount)
 
-    def white(columns: Floats) -> Floats:
-        found: Floats = np.linalg.solve(lower, (columns.T * order).T)
+    def joined(values: Floats) -> Floats:
+        found: Floats = np.bincount(group, values * amount) / work
         return found
 
-    basis = np.linalg.qr(white(means), mode="complete")[0][:, means.shape[1] :]
-    scaled = white(white(kernel(mid_s)).T)
-    values, vectors = np.linalg.eigh(basis.T @ scaled @ basis)
-    seen = (vectors.T @ (basis.T @ white(residual))) ** 2
+    root = np.sqrt(work)
+    columns = np.column_stack([joined(column) for column in means.T]) * root[:, None]
+    seen = joined(residual) * root
+    basis = np.linalg.qr(columns)[0]
+    apart = np.eye(len(work)) - basis @ basis.T
+    drift = apart @ (kernel(joined(mid_s)) * np.outer(root, root)) @ apart
+    values, vectors = np.linalg.eigh(drift)
+    values, squares = np.maximum(values[p:], 0.0), ((vectors.T @ seen)[p:]) ** 2
     variance = (
-        unit * NOISE_GRID[None, :, None]
-        + (DRIFT_LOG_SD * 2.0**DOUBLINGS[:, None, None]) ** 2 * np.maximum(values, 0.0)[None, None, :]
+        noise * np.exp(NOISE)[None, :, None] + (DRIFT_LOG_SD * 2.0**DOUBLINGS[:, None, None]) ** 2 * values[None, None, :]
     )
-    likelihood = -0.5 * (np.log(variance) + seen / variance).sum(axis=2)
-    score = likelihood - log(PRIOR_ODDS) * DOUBLINGS[:, None]
+    likelihood = -0.5 * (np.log(variance) + squares / variance).sum(axis=2)
+    score = likelihood - log(PRIOR_ODDS) * DOUBLINGS[:, None] - 0.5 * (NOISE / NOISE_LOG_SD) ** 2
     chance = np.exp(score - score.max()).sum(axis=1)
     mean = float((chance * (DRIFT_LOG_SD * 2.0**DOUBLINGS) ** 2).sum() / chance.sum())
-    return max(DRIFT_LOG_SD, mean**0.5)
+    return float(max(DRIFT_LOG_SD, mean**0.5))

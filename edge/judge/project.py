@@ -6,7 +6,7 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
-from edge.judge.contrast import DRIFT_Z, UNIT_S, Effect, Sample, boundary
+from edge.judge.contrast import DRIFT_Z, UNIT_S, Effect, Floats, Sample, boundary
 from edge.judge.drift import DRIFT_LOG_SD, DRIFT_MEMORY_S
 
 LEAST_EFFECT = 0.05
@@ -30,16 +30,18 @@ def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 
         return None
     unit = found.noise / (1 / before + 1 / after)
     mid, weight, last = sample.mid_s, sample.seconds / UNIT_S, float(sample.mid_s.max())
-    batch_min = found.dof and (before + after) * UNIT_S / 60 / (found.dof + 2)
+    batch_min = (before + after) * UNIT_S / 60 / (found.dof + 2)
+    now = _drift(mid, np.where(one, weight / after, -weight / before))
+    uneven = max(found.drift / now, 1.0) if now > 0 else 1.0  # the work may have shown more drift than is taken for granted
     for minutes in range(STEP_MIN, LONGEST_MIN + 1, STEP_MIN):
         more = minutes * 60 / UNIT_S
         times = np.concatenate([mid, last + 60.0 * np.arange(1, minutes + 1)])
         pull = np.concatenate(
             [np.where(one, weight / (after + more), -weight / before), np.full(minutes, 60 / UNIT_S / (after + more))]
         )
-        drift = _drift(times, pull)
+        drift = uneven * _drift(times, pull)
         spread = 1 / before + 1 / (after + more)
-        dof = found.dof + (minutes / batch_min if batch_min else 0)
+        dof = found.dof + minutes / batch_min
         reach = boundary(dof, 1 / spread) * sqrt(unit * spread)
         if hypot(reach, DRIFT_Z * sqrt(drift), further) <= wanted:
             return minutes
@@ -52,7 +54,7 @@ def drift_limits(found: Effect) -> bool:
     return reach < inf and DRIFT_Z * sqrt(found.drift) > 0.7 * reach
 
 
-def _drift(times: np.ndarray[tuple[int], np.dtype[np.float64]], pull: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+def _drift(times: Floats, pull: Floats) -> float:
     """Variance of a sum of pulls on the drift, by its Markov property: one pass instead of a matrix."""
     order = np.argsort(times, kind="stable")
     times, pull = times[order], pull[order]

@@ -15,6 +15,9 @@ REACHABLE_KG_HA = 25.0
 """Without a known yield (from memory)."""
 
 REACHABLE_OF_LIMIT = 0.8
+SAVED_SHARE = 0.5
+"""Of a point's loss above the reachable, what one setting is hoped to save at best (from memory)."""
+
 CLEAN_PCT = {"trash": 1.0, "cracked": 1.5}
 """What a tank sample may hold before anything is set for its sake (from memory)."""
 
@@ -91,7 +94,7 @@ def _losses(situation: Situation, per_kg: float) -> tuple[dict[str, float], dict
     for name, kg_ha in points.items():
         if kg_ha is not None:
             cost[name] = kg_ha * per_kg
-            gain[name] = min(kg_ha, above) * per_kg
+            gain[name] = SAVED_SHARE * min(kg_ha, above) * per_kg
     return cost, gain
 
 

@@ -70,7 +70,7 @@ class Upkeep:
     def shrink(self, db: sqlite3.Connection) -> None:
         """Give free pages back to the disk, outside a transaction; only when the disk wants them."""
         if self.disk.free_mb < self._floor_mb and db.execute("PRAGMA freelist_count").fetchone()[0] > PAGES_AT_ONCE:
-            db.execute(f"PRAGMA incremental_vacuum({PAGES_AT_ONCE})").fetchall()
+            db.executescript(f"PRAGMA incremental_vacuum({PAGES_AT_ONCE})")  # `execute` would give one page back and stop
 
     def _give_up(self, db: sqlite3.Connection, run: int, most: int, keep_s: float | None) -> int:
         last = db.execute("SELECT number, t FROM second WHERE run = ? ORDER BY number DESC LIMIT 1", (run,)).fetchone()

@@ -38,7 +38,7 @@ WAIT_S = 10.0
 QUEUE_LENGTH = 5000
 MOST_OWED = 4000
 RETRY_S = 2.0
-CHECKPOINT_EVERY_S = 2.0
+CHECKPOINT_EVERY_S = 1.0
 CHECKPOINT_WAIT_MS = 100
 BUSY_MS = 5000
 NEVER = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError, ValueError, OverflowError)
@@ -118,10 +118,10 @@ class Writer:
                 if not future.cancel():  # it runs at this moment: what it does decides
                     return future.result(timeout=WAIT_S)
                 raise
-        except (sqlite3.Error, OSError) as fault:
-            raise StoreError(f"{self.path}: not kept ({fault})") from fault
         except TimeoutError as fault:
             raise StoreError(f"{self.path}: the writer did not answer in {WAIT_S:.0f} s") from fault
+        except (sqlite3.Error, OSError) as fault:
+            raise StoreError(f"{self.path}: not kept ({fault})") from fault
 
     @property
     def alive(self) -> bool:

@@ -251,8 +251,8 @@ class Calibration:
             if moved is None:
                 continue
             was, to = moved
-            far = abs(to - was) >= SIEVE_STEP_MM * EXACT if what in SIEVES else was > 0 and abs(to - was) >= SHAFT_STEP * was * EXACT
-            if far:
+            step = SIEVE_STEP_MM if what in SIEVES else SHAFT_STEP * was
+            if step > 0 and abs(to - was) >= step * EXACT:
                 return f"{what} went from {was:g} to {to:g} since the last tray test"
         return ""
 

@@ -18,7 +18,9 @@ from edge.judge import samples
 from edge.judge.advice import Advice, advise
 from edge.judge.contrast import Sample, difference, log_ratio
 from edge.judge.project import minutes_more
+from edge.judge.settingsbook import SettingsBook
 from edge.judge.situation import Situation, Tried
+from edge.judge.worth import worth
 from sim_feed.crop import Crop, Floats
 from sim_feed.machine import Machine
 from sim_feed.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters
@@ -26,7 +28,7 @@ from sim_feed.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, Machin
 POINTS = ("separator", "cleaning")
 ROUND_MIN, ROUNDS = 6, 24
 SETTLING_S, BLOCK_S = 30, 10
-PRICE, TRASH_DISCOUNT, CRACKED_DISCOUNT = 300.0, 4.0, 2.0
+PRICE, TRASH_DISCOUNT, CRACKED_DISCOUNT = 300.0, 3.0, 1.0
 KERNELS = 500
 WRITTEN_FOR = ("fan fast", "fan slow", "top closed", "rotor slow", "concave wide", "bottom tight", "rotor hard", "two at once")
 NOT_WRITTEN_FOR = (
@@ -145,8 +147,11 @@ def world(seed: int, fault: str) -> World:
         made.returns_shift = 22.0
     good = dict(made.settings)
     _, best = made.value(good, made.speed_kmh, 1.0)
-    for power in (1.0, 1.25, 1.5, 1.75):  # bad is what costs the tank at least 0.6 % of its value
-        made.settings = {name: round(value * BAD[bad].get(name, 1.0) ** power, 1) for name, value in good.items()}
+    # Bad is what costs the tank at least 0.6 % of its value: a setting that hardly matters here is joined by the fan.
+    for power, air in ((1.0, 0.0), (1.4, 0.0), (1.4, 0.5), (1.4, 1.0), (1.4, 1.5)):
+        times = {name: BAD[bad].get(name, 1.0) ** power for name in good}
+        times["fan_rpm"] *= BAD["fan fast"]["fan_rpm"] ** air
+        made.settings = {name: round(value * times[name], 1) for name, value in good.items()}
         if made.value(made.settings, made.speed_kmh, 1.0)[1] < 0.994 * best:
             break
     return made
@@ -168,6 +173,7 @@ class Operator:
         self.k = [0.0, 0.0]
         self.rounds = 0
         self._closed: list[Tried] = []
+        self.book = SettingsBook()
 
     @property
     def now(self) -> Span:
@@ -233,6 +239,7 @@ class Operator:
         rates = [sum(span.pulses[i][-90:]) / area if area else None for i in (0, 1)]
         kg = [None if rate is None else rate * self.k[i] / 100 for i, rate in enumerate(rates)]
         yields = w.crop.parameters.yield_t_ha
+        page = self.book.page("wheat")
         return Situation(
             crop="wheat", crop_kind="cereal", price_per_t=PRICE, yield_t_ha=yields, trash_discount=TRASH_DISCOUNT,
             cracked_discount=CRACKED_DISCOUNT, limit_kg_ha=yields * 20, returns_limit_pct=80.0,
@@ -240,7 +247,7 @@ class Operator:
             returns_pct=float(np.mean(span.returns[-90:])) if span.returns else None, speed_kmh=span.speed_kmh,
             minutes=len(span.area) * BLOCK_S / 60, look=self.look, sample=self.sample, calibration="good",
             settings={**span.settings, "speed_kmh": span.speed_kmh}, separator=p.separator, fan=p.fan, pre_sieve=p.pre_sieve,
-            returns_to=p.returns_to, tried=self.tried(),
+            returns_to=p.returns_to, tried=self.tried(), good_set=page.to_plain() if page is not None else None,
         )  # fmt: skip
 
     def tried(self) -> tuple[Tried, ...]:
@@ -291,7 +298,9 @@ class Operator:
         self.work()
         if not self.told:
             self.see()
-        advice = advise(self.situation())
+        situation = self.situation()
+        self.book.consider(situation, worth(situation), self.seconds)
+        advice = advise(situation)
         assert advice is not None
         self.told.append(advice)
         if advice.kind in ("look", "wait") or advice.step is None:

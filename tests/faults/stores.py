@@ -6,6 +6,7 @@ import dataclasses
 import shutil
 import sqlite3
 from contextlib import closing
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -29,17 +30,22 @@ def opened(folder: Path, floor_mb: float = 0.0, keep_days: float = 400.0) -> Sto
     return store
 
 
-def figures(number: int, t: int) -> tuple[Second, Figures]:
-    """One ordinary second and its figures."""
-    second = Second(number, t, [Part(3, 100, 1000, [4, 3, 5, 2, 300, 19, 14])], 10, t * 1000, {}, None)
+@lru_cache(maxsize=1)
+def _ordinary() -> tuple[Second, Figures]:
+    second = Second(1, START_S, [Part(3, 100, 1000, [4, 3, 5, 2, 300, 19, 14])], 10, START_S * 1000, {}, None)
     return second, Reckoner(parse(SETTINGS)).step(second)
 
 
+def one_second(store: Store, number: int, start_s: int = START_S) -> None:
+    """Hand over one ordinary second; does not wait."""
+    like, made = _ordinary()
+    store.second(dataclasses.replace(like, number=number, t=start_s + number), made)
+
+
 def fill(store: Store, seconds: int, first: int = 1, start_s: int = START_S, minutes: bool = True) -> None:
-    """Seconds of one run, a minute's record after each sixty."""
-    like, made = figures(1, start_s)
+    """Seconds of one run, a minute's record after each sixty; all on disk afterwards."""
     for number in range(first, first + seconds):
-        store.second(dataclasses.replace(like, number=number, t=start_s + number), made)
+        one_second(store, number, start_s)
         if minutes and number % 60 == 0:
             store.record("minute", (start_s + number) * 1000, {"t": number}, tell="minute")
     settle(store)
@@ -54,7 +60,7 @@ def grow(store: Store, seconds: int) -> None:
         for table in ("second", "counts"):
             names = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
             moved = [f"{name} + {count}" if name in ("number", "t") else name for name in names]
-            db.execute(f"INSERT INTO {table} SELECT {', '.join(moved)} FROM {table} ORDER BY run, number")
+            db.execute(f"INSERT INTO {table} SELECT {', '.join(moved)} FROM {table} WHERE run = ? ORDER BY number", (store.run,))
 
     while count < seconds:
         store.ask(double)

@@ -18,8 +18,8 @@ from edge.judge.speed import Costs, SpeedEvidence, speed
 from edge.judge.speed_cost import Curve, cheapest_kmh, cost_per_ha
 from edge.judge.speed_steps import passages
 from edge.reckon import calibration
-from edge.reckon.calibration import CalibrationFigure, Window
-from edge.reckon.figures import Figures, LossFigure
+from edge.reckon.calibration import Window
+from edge.reckon.figures import CalibrationFigure, Figures, LossFigure
 from edge.reckon.trays import TrayResult
 
 T0 = 1_700_000_000
@@ -40,7 +40,7 @@ def tray(number: int, at_s: float) -> calibration.Test:
 class Paddock:
     """Loss rises as speed^exponent; heavy crop raises it and, where `ease` is set, slows the driver."""
 
-    def __init__(self, seed: int = 1, exponent: float = 2.0, noise: float = 0.1, ease: float = 0.0, base: float = 0.12) -> None:
+    def __init__(self, seed: int = 1, exponent: float = 2.0, noise: float = 0.1, ease: float = 0.0, base: float = 6.0) -> None:
         self.random = np.random.default_rng(seed)
         self.course = Course(("separator",))
         self.exponent, self.noise, self.ease, self.base = exponent, noise, ease, base
@@ -52,7 +52,8 @@ class Paddock:
             self.field = 0.96 * self.field + 0.28 * self.noise * float(self.random.standard_normal())
             driven = kmh * exp(-self.ease * self.field) + 0.05 * float(self.random.standard_normal())
             metres = max(driven, 0.5) / 3.6
-            mean = self.base * (driven / 7.0) ** self.exponent * exp(3.0 * self.field if self.ease else self.field) * metres * WIDTH
+            crop = exp(3.0 * self.field if self.ease else self.field)
+            mean = self.base * (driven / 7.0) ** self.exponent * crop * metres * WIDTH
             pulses = float(self.random.poisson(max(mean, 0.0))) if state == "working" else 0.0
             self.course.take(Moment(self.now, state, 1000, metres * WIDTH, metres, (pulses,), (0.0,), None, False, 0.0))
         return self
@@ -67,7 +68,9 @@ class Paddock:
             self.turn()
         return self
 
-    def ask(self, costs: Costs = COSTS, trays: int = 3, price: float | None = 300.0, limit: float | None = None) -> dict[str, Any]:
+    def ask(
+        self, costs: Costs = COSTS, trays: int = 3, price: float | None = 300.0, limit: float | None = None
+    ) -> dict[str, Any]:
         tests = [tray(k, T0 + 100.0 * k) for k in range(trays)]
         return speed(self.course, SpeedEvidence(tests, [0.0], WIDTH, price, limit), costs)
 
@@ -76,11 +79,12 @@ KEYS = ["points", "best_kmh", "best_low", "best_high", "present_extra_per_ha", "
 
 
 def test_deliberate_steps_give_the_cheapest_speed_with_its_interval() -> None:
-    answer = Paddock().passes(6.0, 7.0, 8.0, times=8).ask(limit=16.0)
+    answer = Paddock().passes(6.0, 7.0, 8.0, times=8).ask(limit=90.0)
     assert [key for key in answer if key in KEYS] == KEYS
     assert answer["steps"] == 16
-    # The truth: 0.12 pulses/m2 of 1.4 g at 7 km/h is 1.68 kg/ha... x 10; the cheapest speed from it in closed form.
-    truth = Curve(7.0, 0.12 * K_MG / 100, 2.0)
+    # The truth: 6 pulses per m2 of 1400 mg each at 7 km/h are 84 kg/ha; the cheapest speed from it in closed form.
+    truth = Curve(7.0, 6.0 * K_MG / 100, 2.0)
+    assert truth.kg_ha == pytest.approx(84.0)
     best = cheapest_kmh(truth, WIDTH, 300.0, 280.0, 6.0, 8.0)
     assert answer["best_low"] <= best <= answer["best_high"]
     assert [point["kmh"] for point in answer["points"]] == [6.0, 6.5, 7.0, 7.5, 8.0]
@@ -94,16 +98,16 @@ def test_deliberate_steps_give_the_cheapest_speed_with_its_interval() -> None:
 
 def test_the_speed_at_the_limit_lies_where_the_loss_reaches_it() -> None:
     paddock = Paddock(noise=0.03).passes(6.0, 7.0, 8.0, times=8)
-    answer = paddock.ask(limit=1.68 * (7.5 / 7.0) ** 2)
+    answer = paddock.ask(limit=84.0 * (7.5 / 7.0) ** 2)
     assert answer["kmh_at_limit"] == pytest.approx(7.5, abs=0.25)
-    assert "limit of 2 kg/ha is reached at" in answer["why"]
-    assert paddock.ask(limit=50.0)["kmh_at_limit"] is None
-    assert "stay under the limit" in paddock.ask(limit=50.0)["why"]
-    assert "over the limit" in paddock.ask(limit=0.1)["why"]
+    assert "limit of 96 kg/ha is reached at" in answer["why"]
+    assert paddock.ask(limit=500.0)["kmh_at_limit"] is None
+    assert "stay under the limit" in paddock.ask(limit=500.0)["why"]
+    assert "over the limit" in paddock.ask(limit=5.0)["why"]
 
 
 def test_dear_grain_wants_slow_and_dear_hours_want_fast() -> None:
-    paddock = Paddock(noise=0.03, base=2.0).passes(5.0, 6.5, 8.0, times=8)
+    paddock = Paddock(noise=0.03).passes(5.0, 6.5, 8.0, times=8)
     slow, fast = (paddock.ask(Costs(hourly=hourly)) for hourly in (5.0, 5000.0))
     assert slow["best_kmh"] == pytest.approx(5.0, abs=0.1)
     assert "slowest speed driven" in slow["why"]
@@ -120,7 +124,7 @@ def test_easing_off_in_heavy_crop_is_no_evidence() -> None:
     assert answer["steps"] == 0
     assert answer["best_kmh"] is None
     assert "Speed followed the crop" in answer["why"]
-    assert "hold 6, 7 and 8 km/h for 90 s each" in answer["why"]
+    assert "km/h for 90 s each on one pass" in answer["why"]
     assert len(answer["points"]) >= 3
     assert answer["cost_per_ha"] == [None] * len(answer["points"])
     # The trap: the points slope the wrong way, more loss at less speed.
@@ -140,6 +144,7 @@ def test_a_steady_speed_teaches_nothing_and_says_so() -> None:
     answer = Paddock().passes(7.0, seconds=200, times=4).ask()
     assert answer["best_kmh"] is None
     assert "held near 7.0 km/h" in answer["why"]
+    assert "hold 6, 7 and 8 km/h for 90 s each" in answer["why"]
     assert "No steady work" in Paddock().hold(6.0, 100, "turning").ask()["why"]
 
 
@@ -201,7 +206,7 @@ def test_the_interval_of_the_exponent_holds_the_truth_in_most_paddocks() -> None
     inside = 0
     for seed in range(30):
         answer = Paddock(seed, noise=0.2).passes(6.0, 7.0, 8.0, times=5).ask()
-        best = cheapest_kmh(Curve(7.0, 1.68, 2.0), WIDTH, 300.0, 280.0, answer["points"][0]["kmh"], answer["points"][-1]["kmh"])
+        best = cheapest_kmh(Curve(7.0, 84.0, 2.0), WIDTH, 300.0, 280.0, answer["points"][0]["kmh"], answer["points"][-1]["kmh"])
         inside += answer["best_low"] - 0.1 <= best <= answer["best_high"] + 0.1
     assert inside >= 24
 

@@ -185,7 +185,6 @@ def test_stale_after_a_crop_change_and_not_after_the_same_name():
     assert "calibration stale" in drive.figures[-1].flags
 
 
-@pytest.mark.xfail(strict=True, reason="fault: judged good exactly at 7 days, the state is then kept for another hour")
 def test_stale_after_7_days():
     drive = good()
     last = drive.reckoner.calibration.last_used
@@ -211,7 +210,6 @@ def test_stale_after_3_mm_on_a_sieve_or_15_percent_on_fan_or_rotor(what, was, to
     assert state(drive)[0] == found
 
 
-@pytest.mark.xfail(strict=True, reason="fault: 920 / 800 - 1 is a little under 0.15 in floating point")
 def test_exactly_15_percent_is_15_percent():
     drive = good()
     drive.tell(**{"entry": "setting", "what": "fan_rpm", "from": 800, "to": 920})

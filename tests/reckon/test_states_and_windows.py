@@ -427,7 +427,6 @@ def test_stale_after_15_percent_on_fan_or_rotor(what, to, state):
     assert rig.calibration().state == state
 
 
-@pytest.mark.xfail(strict=True, reason="fault: 15 % up is not stale, because 920 / 800 - 1 is a hair under 0.15 in binary")
 def test_stale_after_exactly_15_percent_upwards():
     rig = calibrated(10, 11, 10.5)
     rig.enter(entry="setting", what="fan_rpm", to=920, **{"from": 800})
