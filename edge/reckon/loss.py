@@ -88,9 +88,9 @@ def machine_loss(points: Sequence[PointLevel], factors: Factors, extra_u: float 
         sides.append(side)
         split_u = SPLIT_U if factors.common else 0.0
         systematic = sqrt(found.u**2 + shared_u**2 + own_u**2 + noise_u**2 + dead_u**2 + split_u**2)
-        dof = effective_dof([(found.u, found.dof), (sqrt(systematic**2 - found.u**2), inf)])
+        parts = [(found.u, found.dof), (sqrt(systematic**2 - found.u**2), inf)]
         down, up = _widened(down, up, clicks_kg_ha, found.dof)
-        each[point.name] = _interval(x, min(down, x), up, systematic, dof, point.upper_known)
+        each[point.name] = _interval(x, min(down, x), up, parts, point.upper_known)
     if len(each) < len(points) or not points:
         return MachineLoss(None, each)
     return MachineLoss(_total(sides, factors.common, shared_u, all(p.upper_known for p in points)), each)
@@ -146,18 +146,26 @@ def _total(sides: list[_Side], common: bool, shared_u: float, upper_known: bool)
     parts.append((sqrt(shared_u**2 + own + dead**2), inf))
     if clicks:
         down, up = _widened(down, up, clicks, min([side.factor.dof for side in sides if side.clicks]))
-    return _interval(x, min(down, x), up, sqrt(sum([u * u for u, _ in parts])), effective_dof(parts), upper_known)
+    return _interval(x, min(down, x), up, parts, upper_known)
 
 
-def _interval(x: float, down: float, up: float, systematic: float, dof: float, upper_known: bool) -> Interval:
-    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic u on the logarithm."""
+def _interval(x: float, down: float, up: float, parts: list[tuple[float, float]], upper_known: bool) -> Interval:
+    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic parts (u, dof) on the logarithm.
+
+    Welch-Satterthwaite, but never narrower than the parts' own reaches t u in quadrature: a further term of known spread
+    raises the effective degrees of freedom, and with two or three tray tests t would fall faster than u rises.
+    """
+    systematic, dof = sqrt(sum([u * u for u, _ in parts])), effective_dof(parts)
+    reach = sqrt(sum([(quantile(one) * u) ** 2 for u, one in parts]))
     if x <= 0:
-        high = up * exp(quantile(dof) * systematic)
+        high = up * exp(max(quantile(dof) * systematic, reach))
         return Interval(0.0, 0.0, high if upper_known else None, FARTHEST, FARTHEST, dof)
     u_low = sqrt((-log(1 - down / x) / Z90) ** 2 + systematic**2) if down < x else FARTHEST
     u_high = sqrt((log(1 + up / x) / Z90) ** 2 + systematic**2)
-    low = x * exp(-quantile(_joined_dof(u_low, systematic, dof)) * u_low)
-    high = x * exp(quantile(_joined_dof(u_high, systematic, dof)) * u_high)
+    wide_low = sqrt((Z90 * u_low) ** 2 - (Z90 * systematic) ** 2 + reach**2)
+    wide_high = sqrt((Z90 * u_high) ** 2 - (Z90 * systematic) ** 2 + reach**2)
+    low = x * exp(-max(quantile(_joined_dof(u_low, systematic, dof)) * u_low, wide_low))
+    high = x * exp(max(quantile(_joined_dof(u_high, systematic, dof)) * u_high, wide_high))
     return Interval(x, low, high if upper_known else None, u_low, u_high, dof)
 
 

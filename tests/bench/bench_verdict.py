@@ -10,6 +10,7 @@ from __future__ import annotations
 from math import exp, log, sqrt
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from edge.judge.contrast import BLOCK_S, Sample, log_ratio
@@ -24,7 +25,9 @@ RATE = 20.0
 GUARD_BLOCKS = 3
 BLOCKS_A_MINUTE = 60 // BLOCK_S
 RUNS = 200
-COMMAND = "make bench"
+HOW = """Pulse rate with fading log noise (sd 0.25, memory 25 s) and, where said, drift (sd 0.05, memory 20 minutes); Poisson counts, 20
+a second; 30 s of guard time after each change; fixed seeds. A fixed-time 90 % interval fails the first lines at about 30 %."""
+COMMAND = "make bench ARGS=tests/bench/bench_verdict.py"
 
 
 def fading(generator: np.random.Generator, seconds: int, sd: float, memory_s: float) -> Floats:
@@ -125,6 +128,8 @@ def rows(runs: int = RUNS) -> list[tuple[str, str, str, str]]:
               [ever_false(3000 + seed, 20, 60, DRIFT_SD, rate=1.0) for seed in seeds]),
         count("no effect put to and fro, 12 x 10 min with drift: ever false", "said, no target",
               [ever_false_back_and_forth(4000 + seed, 12, 10, DRIFT_SD) for seed in seeds]),
+        count("no change, drift twice as large (0.10): ever false", "said, no target",
+              [ever_false(8000 + seed, 20, 60, 2 * DRIFT_SD) for seed in seeds]),
         count("true cut of 40 %, 20 min each side: called better", "at least 95 %",
               [sees_cut(5000 + seed, 0.40, 20) for seed in seeds]),
         count("true cut of 30 %, 20 min each side: called better", "at least 85 %",
@@ -134,12 +139,16 @@ def rows(runs: int = RUNS) -> list[tuple[str, str, str, str]]:
     ]  # fmt: skip
 
 
+@pytest.mark.timeout(600)  # a thousand hours of work, looked at sixty thousand times
 def test_the_figures_are_reached() -> None:
+    from tests.bench import results
+
     found = rows()
     for row in found:
         print(" | ".join(row))
+    results.write("Verdict", COMMAND, [HOW, results.table(["figure", "target", "reached"], [row[:3] for row in found])])
     hits = [int(reached.split()[0]) for _, _, reached, _ in found]
     assert max(hits[:4]) <= 27
-    assert hits[5] >= 190
-    assert hits[6] >= 170
-    assert hits[7] >= 100
+    assert hits[6] >= 190
+    assert hits[7] >= 170
+    assert hits[8] >= 100

@@ -39,8 +39,8 @@ class Bench:
         at_work = state in ("working", "filling")
         loss = replace(CALM.loss, kg_ha=30 + 90 * p, over_limit_p=p) if at_work else None
         figures = replace(
-            CALM, number=self.number, t=T0 + self.number, state=state, loss=loss, returns_pct=returns if state == "working" else None,
-            speed_kmh=None if state == "no data" else 7.0, silent_inputs=(0,) if silent else (),
+            CALM, number=self.number, t=T0 + self.number, state=state, loss=loss,
+            returns_pct=returns if state == "working" else None, speed_kmh=None if state == "no data" else 7.0, silent_inputs=(0,) if silent else (),
             flags=["half-blind separator"] if silent else [],
         )  # fmt: skip
         t_ms = (T0 + self.number) * 1000

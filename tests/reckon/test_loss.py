@@ -45,7 +45,18 @@ def test_with_counting_out_of_the_way_the_interval_is_student_s():
     parts = [(0.5 * 0.2, 4), (0.5 * 0.1, 9)]
     u = sqrt(sum(u * u for u, _ in parts) + SHARED**2)
     dof = u**4 / sum(one**4 / nu for one, nu in parts)
-    reach = stats.t.ppf(0.95, dof) * u
+    welch = stats.t.ppf(0.95, dof) * u
+    # Never narrower than the parts' own reaches in quadrature: here these are the wider, by a little.
+    own = sqrt(sum((stats.t.ppf(0.95, nu) * one) ** 2 for one, nu in parts) + (stats.norm.ppf(0.95) * SHARED) ** 2)
+    assert welch < own < 1.1 * welch
+    assert found is not None
+    assert found.low == pytest.approx(6 * exp(-own), rel=2e-3) and found.high == pytest.approx(6 * exp(own), rel=2e-3)
+
+
+def test_with_one_factor_that_rules_the_interval_is_welch_and_satterthwaite_s():
+    found = machine_loss(two(level(3), level(1)), both(known(100, 0.2, 40), known(300, 0.2, 40), common=True)).total
+    u = sqrt(0.2**2 + SHARED**2)
+    reach = stats.t.ppf(0.95, u**4 / (0.2**4 / 40)) * u
     assert found is not None
     assert found.low == pytest.approx(6 * exp(-reach), rel=2e-3) and found.high == pytest.approx(6 * exp(reach), rel=2e-3)
 

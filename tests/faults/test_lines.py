@@ -1,0 +1,331 @@
+"""What can go wrong between the counter board and the kit, on real kits side by side: each must go on, invent nothing,
+say it once, and be back within 5 s of the line's return."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import random
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+from functools import reduce
+from operator import xor
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from edge.feed.ports import Reader, candidates, stable_names
+from tests.conftest import Broker, need_tool, wait_until
+from tests.faults.board import BROUGHT, SETTINGS, Board, Pty
+from tests.faults.kits import Ear, Kit, Nursery, passing
+
+BACK_WITHIN_S = 5.0
+SAID_WITHIN_S = 12.0
+
+
+class Place:
+    """One kit on a board of its own, with an ear at the broker."""
+
+    def __init__(self, nursery: Nursery, folder: Path, broker: Broker, name: str, pattern: str = "board", serial: str = "") -> None:
+        folder.mkdir(parents=True)
+        self.folder, self.name = folder, name
+        self.board = Board(folder / "board")
+        settings = SETTINGS.format(
+            kit=name, port=folder / pattern, mqtt=broker.port, store=folder / "state", serial=serial
+        )  # fmt: skip
+        self.kit = Kit(nursery, folder, settings)
+        self.ear = Ear(broker.port)
+
+    def __enter__(self) -> Place:
+        self.kit.start()
+        self.board.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.kit.kill()
+        self.board.close()
+        self.ear.close()
+
+    def measuring(self) -> None:
+        """Counts flow: a second with all ten sentences came out."""
+        wait_until(self.is_measuring, 15, f"{self.name}: measuring")
+
+    def is_measuring(self) -> bool:
+        rows = self.kit.query("SELECT state FROM second ORDER BY run DESC, number DESC LIMIT 1")
+        return bool(rows) and rows[0][0] != "no data"
+
+    def pulses(self) -> list[int]:
+        """Everything that was kept, by input."""
+        total = [0] * len(BROUGHT)
+        for (parts,) in self.kit.query("SELECT parts FROM counts"):
+            for _, _, _, counts in json.loads(parts):
+                total = [a + b for a, b in zip(total, counts, strict=True)]
+        return total
+
+    def nothing_invented(self, lost_ticks: float) -> None:
+        """All inputs counted the same ticks: as many as the board made, less what lay in its restarts and is still open."""
+        counted = self.pulses()
+        ticks = {count / one for count, one in zip(counted, BROUGHT, strict=True)}
+        assert len(ticks) == 1, counted
+        (found,) = ticks
+        assert self.board.ticks - lost_ticks <= found <= self.board.ticks
+
+    def said_once(self, rule: str) -> None:
+        assert self.kit.alerts(rule).count("raised") == 1, self.kit.alerts(rule)
+
+    def said(self, rule: str) -> bool:
+        return "raised" in self.kit.alerts(rule)
+
+    def shown(self, rule: str) -> dict[str, Any]:
+        """The alert as it was first told at the broker."""
+        return next(one.plain for one in self.ear.heard(f"{self.name}/alert/{rule}") if one.plain["state"] == "raised")
+
+
+Scenario = Callable[[Nursery, Path, Broker], None]
+
+
+def unplugged_and_back_under_another_name(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    with Place(nursery, folder, broker, "unplugged", pattern="board*") as place:
+        place.measuring()
+        place.board.unplug()
+        wait_until(lambda: place.said("no-data"), SAID_WITHIN_S, "no-data said")
+        place.board.plug(folder / "board7")
+        assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
+        wait_until(lambda: place.kit.alerts("no-data")[-1] in ("returned", "cleared"), 15, "no-data over")
+        place.said_once("no-data")
+        assert "lost" in place.shown("no-data")["text"] or "board" in place.shown("no-data")["text"]
+        place.nothing_invented(lost_ticks=80)
+        assert place.kit.alive
+
+
+def held_by_another_program(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    folder.mkdir(parents=True)
+    place = Place(nursery, folder / "kit", broker, "held")
+    other = os.open(os.path.realpath(place.board.pty.link), os.O_RDWR | os.O_NOCTTY)
+    fcntl.flock(other, fcntl.LOCK_EX)
+    try:
+        with place:
+            wait_until(lambda: place.said("no-data"), SAID_WITHIN_S, "no-data said before the first second")
+            assert "held by another program" in place.shown("no-data")["text"]
+            assert place.kit.query("SELECT count(*) FROM second") == [(0,)]
+            fcntl.flock(other, fcntl.LOCK_UN)
+            assert passing(place.is_measuring, BACK_WITHIN_S, "measuring") < BACK_WITHIN_S
+            place.said_once("no-data")
+            assert place.kit.log.count("held by another program") == 1
+    finally:
+        os.close(other)
+
+
+def read_by_another_program_too(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    with Place(nursery, folder, broker, "stolen") as place:
+        place.measuring()
+        thief = os.open(os.path.realpath(place.board.pty.link), os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            until = time.monotonic() + 4
+            stolen = 0
+            pause = threading.Event()
+            while time.monotonic() < until:
+                try:
+                    stolen += len(os.read(thief, 40))
+                except BlockingIOError:
+                    pause.wait(0.02)
+        finally:
+            os.close(thief)
+        assert stolen > 100
+        assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
+        done = place.board.ticks
+        wait_until(lambda: place.pulses()[0] >= done - 12, BACK_WITHIN_S, "counts caught up")
+        place.nothing_invented(lost_ticks=30)
+
+
+def half_lines_and_noise(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    chance = random.Random(1)
+
+    def garble(line: bytes) -> bytes:
+        kind = chance.randrange(5)
+        noise = chance.randbytes(chance.randrange(1, 400))
+        half = chance.randrange(len(line))
+        return (line[:half], noise, line[half:], noise + line, line[: half // 2] + noise + line[half:])[kind]
+
+    with Place(nursery, folder, broker, "noisy") as place:
+        place.measuring()
+        place.board.through = garble
+        wait_until(lambda: place.board.ticks > 80, 20, "eight seconds of noise")
+        place.board.through = lambda line: line
+        assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
+        done = place.board.ticks
+        wait_until(lambda: place.pulses()[0] >= done - 12, BACK_WITHIN_S, "counts caught up")
+        place.nothing_invented(lost_ticks=30)
+        assert place.kit.alerts("board-restarted") == []
+
+
+def flooded(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    """Far more than a full line at 115,200 baud (11.5 kB/s): as much as the pty takes, for six seconds."""
+    chance = random.Random(2)
+    chunks = [chance.randbytes(3000), b"\n" * 3000, b"$TGC,1," * 400, b"ab\n" * 1000]
+    with Place(nursery, folder, broker, "flooded") as place:
+        place.measuring()
+        sent = 0
+        until = time.monotonic() + 6
+        pause = threading.Event()
+        while time.monotonic() < until:
+            wrote = place.board.pty.write(chunks[sent % len(chunks)])
+            sent += wrote
+            if not wrote:
+                pause.wait(0.002)
+        assert sent > 11_520 * 6
+        assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
+        done = place.board.ticks
+        wait_until(lambda: place.pulses()[0] >= done - 12, BACK_WITHIN_S, "counts caught up")
+        place.nothing_invented(lost_ticks=30)
+        status = Path(f"/proc/{place.kit.pid}/status").read_text()
+        assert int(status.split("VmRSS:")[1].split()[0]) < 250_000  # kB
+
+
+def a_stuck_sender(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    with Place(nursery, folder, broker, "stuck") as place:
+        place.measuring()
+        place.board.frozen = True
+        wait_until(lambda: place.said("no-data"), SAID_WITHIN_S, "no-data said")
+        place.board.frozen = False
+        assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
+        wait_until(lambda: place.kit.alerts("no-data")[-1] in ("returned", "cleared"), 15, "no-data over")
+        place.said_once("no-data")
+        place.nothing_invented(lost_ticks=30)
+
+
+def a_board_that_reboots_every_few_seconds(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    with Place(nursery, folder, broker, "rebooting") as place:
+        place.measuring()
+        for number in range(1, 4):
+            ticks = place.board.ticks
+            wait_until(lambda ticks=ticks: place.board.ticks >= ticks + 33, 10, "three seconds of one life")
+            place.board.reboot()
+            restarts = number
+            again = passing(lambda n=restarts: len(place.kit.bodies("restart")) == n, BACK_WITHIN_S, "restart on record")
+            assert again < BACK_WITHIN_S
+        place.said_once("board-restarted")
+        assert not place.said("no-data")
+        place.nothing_invented(lost_ticks=40)
+
+
+def a_receiver_that_falls_silent_and_then_lies(nursery: Nursery, folder: Path, broker: Broker) -> None:
+    receiver = Pty(_made(folder) / "receiver")
+    place = Place(nursery, folder / "kit", broker, "receiver", serial=f'nmea_port = "{folder / "receiver"}"')
+    over = threading.Event()
+    shift = [timedelta()]
+    speaking = [True]
+
+    def speak() -> None:
+        while not over.wait(0.5):
+            if speaking[0]:
+                receiver.write(rmc(datetime.now(UTC) + shift[0]))
+
+    speaker = threading.Thread(target=speak)
+    speaker.start()
+    try:
+        with place:
+            place.measuring()
+            wait_until(lambda: place.kit.query("SELECT count(*) FROM second WHERE lat IS NOT NULL")[0][0] > 1, 10, "positions")
+            speaking[0] = False
+            wait_until(lambda: place.kit.query("SELECT lat FROM second ORDER BY number DESC LIMIT 1")[0][0] is None, 15, "silent")
+            assert place.is_measuring()
+            shift[0] = timedelta(days=-1024 * 7)  # the weeks of the position system have rolled over
+            speaking[0] = True
+            wait_until(lambda: place.said("clock-stepped"), 20, "the difference said")
+            (body,) = place.kit.bodies("clock offset")
+            assert body["source"] == "receiver" and body["believed"] is False
+            assert abs(body["offset_ms"] + 1024 * 7 * 86_400_000) < 3000
+            assert place.is_measuring()
+            times = [row[0] for row in place.kit.query("SELECT t FROM second ORDER BY number")]
+            assert times == list(range(times[0], times[0] + len(times)))  # our own stamps did not follow it
+            place.said_once("clock-stepped")
+            place.nothing_invented(lost_ticks=30)
+    finally:
+        over.set()
+        speaker.join()
+        receiver.unplug()
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir(parents=True)
+    return folder
+
+
+def rmc(when: datetime) -> bytes:
+    body = f"GPRMC,{when:%H%M%S}.00,A,3457.000,S,13830.000,E,3.50,054.7,{when:%d%m%y},,,A"
+    return b"$%b*%02X\r\n" % (body.encode(), reduce(xor, body.encode(), 0))
+
+
+SCENARIOS: dict[str, Scenario] = {
+    one.__name__: one
+    for one in (
+        unplugged_and_back_under_another_name,
+        held_by_another_program,
+        read_by_another_program_too,
+        half_lines_and_noise,
+        flooded,
+        a_stuck_sender,
+        a_board_that_reboots_every_few_seconds,
+        a_receiver_that_falls_silent_and_then_lies,
+    )
+}
+
+
+@pytest.fixture(scope="module")
+def outcomes(nursery, tmp_path_factory) -> Iterator[dict[str, Future[None]]]:
+    """All scenarios at once, a kit each: they wait more than they work."""
+    folder = tmp_path_factory.mktemp("lines")
+    broker = Broker(need_tool("mosquitto"), folder / "mosquitto")
+    broker.start()
+    with ThreadPoolExecutor(len(SCENARIOS)) as pool:
+        yield {name: pool.submit(scenario, nursery, folder / name, broker) for name, scenario in SCENARIOS.items()}
+    broker.stop()
+
+
+@pytest.mark.parametrize("name", sorted(SCENARIOS))
+def test_a_line_with(name, outcomes):
+    outcomes[name].result(timeout=55)
+
+
+def test_a_device_keeps_its_stable_name_when_the_system_numbers_it_anew(tmp_path, eventually):
+    devices, stable = tmp_path / "dev", tmp_path / "by-id"
+    devices.mkdir()
+    stable.mkdir()
+    first = Pty(devices / "usb0")
+    (stable / "usb-Counter_17").symlink_to(os.path.realpath(first.link))
+    heard: list[bytes] = []
+    reader = Reader(str(devices / "usb0"), 115_200, lambda: 0, lambda _, lines: heard.extend(lines), (stable,))
+    reader.start()
+    try:
+        eventually(lambda: first.write(b"$one\n") and heard, 10, "heard at the first place")
+        assert stable_names(str(devices / "usb0"), (stable, tmp_path / "none")) == [str(stable / "usb-Counter_17")]
+        first.unplug()
+        (stable / "usb-Counter_17").unlink()
+        second = Pty(devices / "usb1")  # the name in the settings does not come back
+        (stable / "usb-Counter_17").symlink_to(os.path.realpath(second.link))
+        began = time.monotonic()
+        eventually(lambda: second.write(b"$two\n") and b"$two" in heard, BACK_WITHIN_S, "heard at the second place")
+        assert time.monotonic() - began < BACK_WITHIN_S
+        assert reader.fault == ""
+        second.unplug()
+        eventually(lambda: reader.fault, 5, "the fault said")
+    finally:
+        reader.stop()
+        reader.join(5)
+
+
+def test_a_pattern_stands_for_every_device_that_matches_and_a_name_for_itself(tmp_path):
+    for name in ("ttyB", "ttyA", "other"):
+        (tmp_path / name).touch()
+    assert candidates(str(tmp_path / "tty*")) == [str(tmp_path / "ttyA"), str(tmp_path / "ttyB")]
+    assert candidates(str(tmp_path / "tty[B]")) == [str(tmp_path / "ttyB")]
+    assert candidates(str(tmp_path / "none*")) == []
+    assert candidates("socket://[::1]:99") == ["socket://[::1]:99"]
+    (tmp_path / "odd[1]").touch()
+    assert candidates(str(tmp_path / "odd[1]")) == [str(tmp_path / "odd[1]")]
