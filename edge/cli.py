@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import logging
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal
 
@@ -41,9 +44,6 @@ def run(arguments: list[str]) -> int:
         return _fail(f"{_verb(fault)}{fault.format_message()}", 2)
     except TailgrainError as fault:
         return _fail(str(fault), fault.exit_status)
-    except BrokenPipeError:
-        sys.stderr.close()  # the reader of our output went away; nothing is wrong with us
-        return 0
     except KeyboardInterrupt:
         return _fail("stopped by the keyboard", 130)
     return result if isinstance(result, int) else 0
@@ -160,7 +160,7 @@ def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Pat
         sys.stdout.write(msgspec.json.encode(live).decode() + "\n")
 
     each = second if as_json and not summary else None
-    with Progress(
+    with reader_may_leave(), Progress(
         SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=errors, transient=True,
         disable=not errors.is_terminal,
     ) as progress:
@@ -250,6 +250,17 @@ def install(config: Path, user: str | None, folder: Path, show: bool) -> None:
 
     for line in write_units(config, user, folder, show):
         click.echo(line)
+
+
+@contextmanager
+def reader_may_leave() -> Iterator[None]:
+    """A reader of our output that goes away (`| head -1`) ends the command; nothing is wrong with us."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        raise click.exceptions.Exit(0) from None
 
 
 def print_json(answer: Any) -> None:

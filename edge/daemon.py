@@ -27,6 +27,7 @@ from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
+from edge.sayer import Sayer
 from edge.settings import Settings
 from edge.tell.mqtt import Voice
 from edge.tell.topics import ASK_ID
@@ -56,6 +57,7 @@ class Daemon:
         self._clock = clock or SystemClock()
         self._by_board = epoch_ms is not None
         self._queue: queue.Queue[tuple[str, int, int, Any]] = queue.Queue(QUEUE_CHUNKS)
+        self._sayer = Sayer(LOG)
         self._stamps = Stamps(self._clock)
         self._life = 0
         now_ms = self._stamps.now()
@@ -112,6 +114,7 @@ class Daemon:
         """Threads may overtake each other between stamp and queue; only a step of the clock sends stamps back."""
         if life > self._life:
             self._life = life
+            self._facts.clock_stepped(stamp_ms)
         elif self._engine.assembler.stamp_ms is not None and not self._by_board:
             stamp_ms = max(stamp_ms, self._engine.assembler.stamp_ms)
         return stamp_ms
@@ -134,7 +137,7 @@ class Daemon:
         try:
             self._queue.put_nowait(("ask", stamp_ms, self._stamps.life, payload))
         except queue.Full:  # the network thread may not wait; whoever asked hears nothing, and nothing is kept
-            LOG.warning("ask/entry: too much waits already; a question was dropped")
+            self._sayer.say("ask/entry: too much waits already; a question was dropped")
 
     def _told(self) -> None:
         self._voice.told()
@@ -192,7 +195,7 @@ class Daemon:
             if not isinstance(ask_id, str) or not ASK_ID.fullmatch(ask_id):
                 raise ValueError("id: allowed: 1 to 64 of A-Z a-z 0-9 _ -")
         except (msgspec.DecodeError, KeyError, TypeError, ValueError, RecursionError) as fault:
-            LOG.warning("ask/entry: no usable question (%s)", fault)
+            self._sayer.say(f"ask/entry: no usable question ({fault})", "no usable question")
             return
         try:
             answer = self._store.answered(ask_id)
@@ -236,10 +239,6 @@ class Daemon:
 
 def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
     path = settings_module.state_directory(settings) / FILE_NAME
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
-    except OSError as fault:
-        raise StoreError(f"{path.parent}: can't be made ({fault.strerror or fault})") from fault
     return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 

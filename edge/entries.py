@@ -25,6 +25,9 @@ Width = Annotated[float, Meta(gt=0, le=100)]
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
 LongText = Annotated[str, Meta(max_length=2000)]
 AlertName = Annotated[str, Meta(pattern=r"^[a-z0-9-]+(/.+)?\Z", max_length=120)]
+Numbered = Annotated[int, Meta(ge=1, le=1_000_000_000)]
+"""A number given by us; larger ones than JSON numbers can carry must not get this far."""
+
 Moment = float | str
 """Epoch seconds or RFC 3339."""
 
@@ -99,7 +102,7 @@ class Tray(Entry, frozen=True, tag="tray"):
     laid: Literal["released", "ahead", "ground"] = "released"
     catches: Literal["both", "separator", "cleaning"] = "both"
     mill: Literal["none", "bypassed", "engaged"] = "none"
-    mark: Annotated[int, Meta(ge=1)] | UnsetType = UNSET
+    mark: Numbered | UnsetType = UNSET
     before_harvest: GroundCount | UnsetType = UNSET
     front: GroundCount | UnsetType = UNSET
 
@@ -210,7 +213,7 @@ class JobFinish(Entry, frozen=True, tag="job_finish"):
 class JobReopen(Entry, frozen=True, tag="job_reopen"):
     """A finished job is taken up again, with the reason in `note`."""
 
-    job: Annotated[int, Meta(ge=1)]
+    job: Numbered
 
 
 class Ack(Entry, frozen=True, tag="ack"):

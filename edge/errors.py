@@ -47,6 +47,12 @@ class StoreError(WrongInput):
     """The database is held by another writer, holds data where none may be, or is not ours."""
 
 
+class StoreAway(StoreError):
+    """The disk of the database is full, read-only or failing; unlike wrong settings this may pass by itself."""
+
+    exit_status = 1
+
+
 class BrokerError(TailgrainError):
     """The broker or the daemon behind it did not answer in time."""
 

@@ -7,18 +7,16 @@ judged: the rules say when an alert is raised.
 from __future__ import annotations
 
 import logging
-from typing import Any
+from typing import Any, Protocol
 
 from edge.clock import Clock, ReceiverClock, Stamps, Step
 from edge.engine import Engine
-from edge.errors import StoreError
 from edge.feed.assembler import Second
 from edge.feed.ports import Reader
 from edge.keep.dates import KIND
 from edge.keep.store import Store
 from edge.messages import rfc3339_ms
 from edge.reckon.figures import Figures
-from edge.tell.mqtt import Voice
 
 LOG = logging.getLogger("tailgrain")
 
@@ -30,6 +28,26 @@ LINE_LOST_S = 2.0
 FIRST_DATA_S = 5.0
 MOVED_SHOWN_S = 60.0
 STEP_SHOWN_S = 3.0
+
+
+class Away(Protocol):
+    """What is asked about the broker."""
+
+    @property
+    def alive(self) -> bool:
+        """Whether the voice's thread works."""
+
+    @property
+    def away_s(self) -> float:
+        """Seconds since the broker was last there; 0 while it is."""
+
+    @property
+    def why_away(self) -> str:
+        """Why the last try failed."""
+
+    @property
+    def twin(self) -> bool:
+        """Whether another kit of the same name speaks there."""
 
 
 class FixEar:
@@ -61,7 +79,7 @@ class Facts:
     anything that a replay would not."""
 
     def __init__(
-        self, engine: Engine, store: Store, voice: Voice, ear: FixEar, clock: Clock, stamps: Stamps | None, reader: Reader | None
+        self, engine: Engine, store: Store, voice: Away, ear: FixEar, clock: Clock, stamps: Stamps | None, reader: Reader | None
     ) -> None:
         self._engine, self._store, self._voice, self._ear = engine, store, voice, ear
         self._clock, self._stamps, self._reader = clock, stamps, reader
@@ -76,18 +94,20 @@ class Facts:
     def look(self, now_ms: int, idle_s: float) -> None:
         """Look around, at most once a second. `now_ms`: this moment's stamp; `idle_s`: since the last bytes of the line.
 
-        Raises StoreError when nothing will ever be kept again.
+        Raises RuntimeError when a part has died: a service manager starts the whole anew.
         """
         now = self._clock.monotonic()
         if now - self._looked < EVERY_S:
             return
         self._looked = now
         if not self._store.alive:
-            raise StoreError(f"{self._store.path}: the writer has ended; only a new start helps")
+            raise RuntimeError(f"{self._store.path}: the writer has ended; only a new start helps")
+        if not self._voice.alive:
+            raise RuntimeError("the voice to the broker has ended; only a new start helps")
         # Seconds that close judge what is noted; before the first one it is judged here.
         at_ms = now_ms if self._engine.assembler.closed == 0 else None
         self._look_at_store(now)
-        self._look_at_broker(now)
+        self._look_at_broker()
         if self._stamps is not None:
             self._look_at_clock(now, now_ms)
         if self._reader is not None:
@@ -109,33 +129,38 @@ class Facts:
             words = f"The damaged file lies beside the new one as {moved.to.name}; {moved.records} records were taken over."
             note("store-moved", "", now - self._moved_at < MOVED_SHOWN_S, words)
 
-    def _look_at_broker(self, now: float) -> None:
-        away = self._voice.away_since
-        is_away = away is not None and now - away >= BROKER_AWAY_S
-        self._engine.judge.note("broker-away", "", is_away, f"{self._voice.why_away}.".capitalize())
+    def _look_at_broker(self) -> None:
+        is_away = self._voice.away_s >= BROKER_AWAY_S
+        self._engine.judge.note("broker-away", "", is_away, _sentence(self._voice.why_away))
         if self._voice.twin and not self._twin:
             self._store.record("twin kit", self._engine.assembler.stamp_ms or 0, {"kit": self._engine.settings.machine.kit})
         self._twin = self._voice.twin
 
     def _look_at_clock(self, now: float, now_ms: int) -> None:
-        assert self._stamps is not None
-        for step in self._stamps.taken():
-            self._receiver.forget()
-            self._step(step, now, now_ms, f"It went {_span(step.offset_ms)}.")
         if self._ear.fix is not None:
             stamp_ms, utc_ms = self._ear.fix
             self._ear.fix = None
             found = self._receiver.step(stamp_ms, utc_ms)
             if found is not None:
                 words = f"The position receiver says {rfc3339_ms(utc_ms)}, the kit {rfc3339_ms(stamp_ms)}."
-                self._step(found, now, now_ms, words)
+                self._step(found, now_ms, words, self._ear.number)
         shown = self._stepped_at is not None and now - self._stepped_at < STEP_SHOWN_S
         self._engine.judge.note("clock-stepped", "", shown, self._step_words)
 
-    def _step(self, step: Step, now: float, now_ms: int, words: str) -> None:
+    def clock_stepped(self, now_ms: int) -> None:
+        """The loop met the first stamp after a step of the wall clock; the open second still belongs to the time before."""
+        if self._stamps is None:
+            return
+        assembler = self._engine.assembler
+        number = assembler.closed + (assembler.earliest_ms is not None)
+        for step in self._stamps.taken():
+            self._receiver.forget()
+            self._step(step, now_ms, f"It went {_span(step.offset_ms)}.", number)
+
+    def _step(self, step: Step, now_ms: int, words: str, number: int) -> None:
         LOG.warning("clock: %s", words)
-        self._store.record(KIND, now_ms, {**step._asdict(), "number": self._ear.number})
-        self._stepped_at, self._step_words = now, words
+        self._store.record(KIND, now_ms, {**step._asdict(), "number": number})
+        self._stepped_at, self._step_words = self._clock.monotonic(), words
 
     def _look_at_line(self, now: float, idle_s: float) -> None:
         assert self._reader is not None
@@ -144,7 +169,11 @@ class Facts:
             words = self._reader.fault
         elif self._engine.assembler.closed == 0 and now - self._began >= FIRST_DATA_S:
             words = "the line is open, but no good sentence has come yet"
-        self._engine.judge.note("no-data", "", bool(words), f"{words[:1].upper()}{words[1:]}.")
+        self._engine.judge.note("no-data", "", bool(words), _sentence(words))
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
 
 
 def _span(offset_ms: int) -> str:

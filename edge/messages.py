@@ -61,6 +61,7 @@ def live(figures: Figures) -> dict[str, Any]:
         "position": {"lat": figures.lat, "lon": figures.lon},
         "flags": figures.flags,
         "limit_kg_ha": figures.limit_kg_ha,
+        "width_used": figures.width_used,
         "lag": None if figures.lag is None else lag(figures.lag),
     }
 

@@ -23,6 +23,7 @@ import serial
 
 from edge.errors import PortError
 from edge.feed.lines import LineSplitter
+from edge.sayer import Sayer
 
 LOG = logging.getLogger("tailgrain.feed")
 
@@ -165,25 +166,25 @@ class Reader(threading.Thread):
     def run(self) -> None:
         """Until stopped: open, read, wait a little, open again."""
         wait_s = FIRST_WAIT_S
-        said = ""
+        said, opened = Sayer(LOG), ""
         while not self._stopping.is_set():
             try:
                 name, port = self._open()
             except PortError as fault:
                 self.fault = str(fault)
-                if self.fault != said:
-                    LOG.warning("%s; trying again", fault)
-                    said = self.fault
+                said.say(f"{fault}; trying again")
                 self._stopping.wait(wait_s)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
                 continue
-            LOG.info("%s: open", name)
-            wait_s, said, self.fault = FIRST_WAIT_S, "", ""
+            wait_s, self.fault = FIRST_WAIT_S, ""
+            if name != opened:
+                LOG.info("%s: open", name)
+                opened = name
             try:
                 self._read(port)
             except OSError as fault:
                 self.fault = f"{name}: line lost ({fault})"
-                LOG.warning("%s; opening it again", self.fault)
+                said.say(f"{self.fault}; opening it again")
             finally:
                 port.close()
             self._stopping.wait(wait_s)

@@ -17,7 +17,7 @@ STAGES = ("trust", "feed", "threshing", "separation", "cleaning", "quality", "la
 CONCERNS = ("always", "loss", "heads", "separator", "cleaning", "returns", "trash", "cracked")
 OPERATORS = (">=", "<=", "not over", "is", "is not")
 _NAMED = re.compile(r"\{([a-z0-9_.-]+)\}")
-_SHOWN = re.compile(r"\{([a-z0-9_.-]+)\}( %| kg/ha| t/ha)?")
+_SHOWN = re.compile(r"\{([a-z0-9_.-]+)\}( % of full| %| kg/ha| t/ha)?")
 
 
 class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

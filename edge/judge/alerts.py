@@ -14,7 +14,7 @@ from typing import Any, Literal
 from edge import entries
 from edge.errors import EntryError
 from edge.feed.assembler import Second
-from edge.judge.conditions import DANGER_TIMES, Condition, Conditions, Key
+from edge.judge.conditions import DANGER_TIMES, EVENT_RULES, ON, Condition, Conditions, Key
 from edge.judge.flood import SHOWN, Flood
 from edge.judge.rules import RANK, RULES, Rule
 from edge.reckon.figures import Figures
@@ -28,6 +28,7 @@ EASES_TIMES = 0.85
 """A danger is shown as caution again under this part of what made it one, held as long as clearing."""
 
 LONGEST_STEP_S = 60
+EVENTS = frozenset(EVENT_RULES.values())
 _FLOOD: Key = ("flood", "")
 
 
@@ -79,11 +80,13 @@ class _Life:
     last_raise: int = -10_000
     shelved_until: int | None = None
     off_since_ms: int = 0
+    pending: bool = False
+    """An event on a headland: told when work goes on."""
 
     @property
     def watched(self) -> bool:
         """Whether a second without its condition matters."""
-        return self.active or self.on_s > 0 or self.shelved_until is not None
+        return self.active or self.on_s > 0 or self.shelved_until is not None or self.pending
 
 
 class Judge:
@@ -132,7 +135,7 @@ class Judge:
         changes: list[Change] = []
         for key in [*seen, *(self._watched - seen.keys())] if self._watched else list(seen):
             changes += self._judge(key, seen.get(key), now_ms, settled, 1)
-        return self._in_flood(changes, now_ms)
+        return self._in_flood(changes, now_ms, settled)
 
     def note(
         self, rule: str, object: str, on: bool, detail: str = "", value: float | None = None, limit: float | None = None
@@ -159,7 +162,7 @@ class Judge:
         for key in self._ever_noted:
             if key in self._noted or key in self._watched:
                 changes += self._judge(key, self._noted.get(key), at_ms, False, passed)
-        return self._in_flood(changes, at_ms)
+        return self._in_flood(changes, at_ms, False)
 
     def admit(self, entry: entries.AnyEntry) -> None:
         """Check `ack` and `shelve` against the open alerts. Raises EntryError."""
@@ -222,13 +225,9 @@ class Judge:
             if condition is None or not condition.on:
                 return []
             life = self._lives[key] = _Life()
-        changes: list[Change] = []
-        if life.shelved_until is not None and self._clock >= life.shelved_until:
-            changes += self._unshelve(life, now_ms)
         if settled and rule.in_work:
             life.on_s = 0  # what held before the headland says nothing about the next pass
-            self._watch(key, life)
-            return changes
+            return self._shelf(key, life, now_ms, settled)
         on = condition is not None and condition.on
         if condition is None and life.off_s == 0:
             life.off_since_ms = now_ms
@@ -236,20 +235,30 @@ class Judge:
         life.off_s = life.off_s + passed if condition is None else 0
         raise_s = self._alerts.raise_s if rule.raise_s is None else rule.raise_s
         clear_s = self._alerts.clear_s if rule.clear_s is None else rule.clear_s
-        if condition is None:
-            if life.active and life.off_s >= max(clear_s, 1):
-                changes += self._end(life, now_ms)
-        elif life.active:
-            changes += self._reweigh(condition, life, now_ms, passed, clear_s)
-        elif on and life.on_s >= max(raise_s, 1):
-            changes += self._raise(rule, key[1], condition, life, now_ms)
+        changes: list[Change] = []
+        if settled and on and rule.name in EVENTS:
+            life.pending = True
+        if life.active:
+            if condition is not None:
+                changes = self._reweigh(condition, life, now_ms, passed, clear_s)
+            elif life.off_s >= max(clear_s, 1):
+                changes = self._end(life, now_ms)
+        elif not settled and (life.pending or (on and life.on_s >= max(raise_s, 1))):
+            changes = self._raise(rule, key[1], condition or ON, life, now_ms)
+        return changes + self._shelf(key, life, now_ms, settled)
+
+    def _shelf(self, key: Key, life: _Life, now_ms: int, settled: bool) -> list[Change]:
+        """Whether a shelf's time is over; and whether the life needs looking at when its condition is gone."""
+        changes: list[Change] = []
+        if life.shelved_until is not None and self._clock >= life.shelved_until:
+            changes = self._unshelve(life, now_ms, settled)
         self._watch(key, life)
         return changes
 
     def _raise(self, rule: Rule, object_: str, condition: Condition, life: _Life, now_ms: int) -> list[Change]:
         if self._clock - life.last_raise < BETWEEN_RAISES_S:
             return []
-        life.active, life.last_raise, life.eased_s = True, self._clock, 0
+        life.active, life.pending, life.last_raise, life.eased_s = True, False, self._clock, 0
         shelved = life.shelved_until is not None
         if not shelved and rule.name != "flood":
             self._flood.raised(self._clock)
@@ -302,8 +311,8 @@ class Judge:
         life.change = replace(life.change, state=state, at_ms=now_ms, ended_ms=life.off_since_ms, suppressed=False)
         return [life.change]
 
-    def _unshelve(self, life: _Life, now_ms: int) -> list[Change]:
-        if life.active and self._clock - life.last_raise < BETWEEN_RAISES_S:
+    def _unshelve(self, life: _Life, now_ms: int, settled: bool) -> list[Change]:
+        if life.active and (settled or self._clock - life.last_raise < BETWEEN_RAISES_S):
             return []
         life.shelved_until = None
         if life.change is None or life.change.state != "shelved":
@@ -315,7 +324,7 @@ class Judge:
 
     # ------------------------------------------------------------------ floods
 
-    def _in_flood(self, changes: list[Change], now_ms: int) -> list[Change]:
+    def _in_flood(self, changes: list[Change], now_ms: int, settled: bool) -> list[Change]:
         """Mark what a flood keeps back, bring forward what it no longer does, and count the rest."""
         flooding = self._flood.step(self._clock)
         if not flooding and _FLOOD not in self._watched:
@@ -324,29 +333,30 @@ class Judge:
             life for key, life in self._lives.items() if key != _FLOOD and life.change and life.change.state == "raised"
         ]
         waiting.sort(key=_worst_first)
-        told = {change.name: change for change in changes}
+        fresh = {change.name: place for place, change in enumerate(changes)}
+        told = list(changes)
         for place, life in enumerate(waiting):
             assert life.change is not None
-            back = flooding and place >= SHOWN
-            fresh = life.change.name in told
-            if back and fresh and not life.change.suppressed:
-                life.change = told[life.change.name] = replace(life.change, suppressed=True)
-            elif not back and life.change.suppressed and self._clock - life.last_raise >= BETWEEN_RAISES_S:
+            back, name = flooding and place >= SHOWN, life.change.name
+            if back and name in fresh and not life.change.suppressed:
+                life.change = told[fresh[name]] = replace(life.change, suppressed=True)
+            elif not back and life.change.suppressed and not settled and self._clock - life.last_raise >= BETWEEN_RAISES_S:
                 life.last_raise = self._clock
-                life.change = told[life.change.name] = replace(life.change, suppressed=False, at_ms=now_ms)
+                life.change = replace(life.change, suppressed=False, at_ms=now_ms)
+                told.append(life.change)
         kept_back = sum(life.change is not None and life.change.suppressed for life in waiting)
-        return [*told.values(), *self._count(kept_back, now_ms)]
+        return told + self._count(kept_back, now_ms, settled)
 
-    def _count(self, kept_back: int, now_ms: int) -> list[Change]:
+    def _count(self, kept_back: int, now_ms: int, settled: bool) -> list[Change]:
         """The alert that stands for the rest."""
         condition = None
         if kept_back:
             condition = Condition(True, float(kept_back), float(SHOWN), detail=f"{kept_back} more are kept back.")
-        changes = self._judge(_FLOOD, condition, now_ms, False, 1)
+        changes = self._judge(_FLOOD, condition, now_ms, settled, 1)
         life = self._lives.get(_FLOOD)
         if changes or condition is None or life is None or life.change is None or life.change.value == condition.value:
             return changes
-        if self._clock - life.last_raise < BETWEEN_RAISES_S or life.change.state != "raised":
+        if settled or self._clock - life.last_raise < BETWEEN_RAISES_S or life.change.state != "raised":
             return []
         life.last_raise = self._clock
         return self._rewrite(life, now_ms, condition, text=f"{RULES['flood'].text} {condition.detail}")

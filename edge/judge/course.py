@@ -6,7 +6,6 @@ seconds: they follow the stamps, but a stepped clock moves them on by one second
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -93,8 +92,9 @@ class Course:
     def __init__(self, points: Sequence[str], kept_s: int = KEPT_S) -> None:
         self.points = tuple(points)
         self.marks: list[Mark] = []
-        self._rows: deque[tuple[float, ...]] = deque(maxlen=kept_s)
-        self._count = 0
+        self._kept = kept_s
+        self._rows: Floats = np.empty((1024, 7 + 2 * len(self.points)))
+        self._held = self._count = 0
         self._area, self._metres = CutArea(), CutArea()
         self._t: int | None = None
         self._elapsed = 0.0
@@ -121,11 +121,21 @@ class Course:
         moving = metres >= LEAST_SPEED_M_S * moment.ms / 1000
         steady = moment.state == "working" and moment.ms > 0 and area > 0 and moving and not moment.blind
         returns = np.nan if moment.returns_pct is None else moment.returns_pct
-        self._rows.append(
-            (moment.t, self._elapsed, moment.ms / 1000, steady, area, metres, returns, *moment.pulses, *moment.background)
-        )
+        self._room()
+        self._rows[self._held] = (
+            moment.t, self._elapsed, moment.ms / 1000, steady, area, metres, returns, *moment.pulses, *moment.background
+        )  # fmt: skip
+        self._held += 1
         self._count += 1
         self._table = None
+
+    def _room(self) -> None:
+        """Room for one more row: double the space, or drop the oldest quarter of what may be kept."""
+        if self._held >= self._kept + self._kept // 4:
+            self._rows[: self._kept] = self._rows[self._held - self._kept : self._held].copy()
+            self._held = self._kept
+        if self._held == len(self._rows):
+            self._rows = np.concatenate([self._rows, np.empty_like(self._rows)])
 
     def mark(self, mark: Mark) -> None:
         """Take in an entry; its place among the seconds is found when it is asked for."""
@@ -134,8 +144,7 @@ class Course:
     def table(self) -> Table:
         """The seconds kept, as arrays."""
         if self._table is None:
-            width = 7 + 2 * len(self.points)
-            rows = np.array(self._rows, dtype=np.float64).reshape(-1, width)
+            rows = self._rows[: self._held]
             half = 7 + len(self.points)
             self._table = Table(
                 rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] > 0, rows[:, 4], rows[:, 5], rows[:, 6],

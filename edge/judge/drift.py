@@ -21,7 +21,7 @@ DRIFT_MEMORY_S = 1200.0
 DOUBLINGS = np.linspace(0.0, 2.5, 11)
 """Drift from 5 to 28 %."""
 
-PRIOR_ODDS = 6.0
+PRIOR_ODDS = 10.0
 NOISE = np.linspace(-0.9, 0.9, 9)
 """Log of the noise variance over what the minutes say it is, and how sure they are."""
 
@@ -29,7 +29,8 @@ NOISE_LOG_SD = 0.35
 COARSE = 3
 """Batches of a minute joined before looking: drift is slower than that by far."""
 
-LEAST = 6
+LEAST, MOST = 6, 36
+"""Groups so made: fewer tell nothing of drift, more cost time and tell no more."""
 
 
 def kernel(mid_s: Floats) -> Floats:
@@ -44,7 +45,7 @@ def drift_log_sd(residual: Floats, amount: Floats, mid_s: Floats, means: Floats,
     Relative residuals of the batches (n,) in order of time, their amounts of work in units, middles, and the columns
     (n, p) that were fitted; `noise`: the long-run variance of a unit.
     """
-    group = np.arange(len(residual)) // COARSE
+    group = np.arange(len(residual)) // max(COARSE, -(-len(residual) // MOST))
     p = means.shape[1]
     if int(group[-1]) + 1 < p + LEAST or noise <= 0:
         return DRIFT_LOG_SD

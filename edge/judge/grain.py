@@ -10,13 +10,20 @@ from edge.judge.contrast import LEVEL
 from edge.reckon.budget import effective_dof
 from edge.reckon.calibration import Calibration, Test
 from edge.reckon.factor import Factors
-from edge.reckon.quantiles import t_quantile
+from edge.reckon.quantiles import normal_quantile, t_quantile
 from edge.reckon.smoothing import DISPERSION_START
 
 ALTERS_SHARE = (
     "fan_rpm", "rotor_rpm", "concave_mm", "top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm", "mill",
 )  # fmt: skip
 """Settings that move or sort the stream the sensors meet, so that a pulse may mean more or less grain afterwards."""
+
+SHARE_LOG_SD = 0.25
+"""How far one modest step moves the share that a sensor meets, standard deviation of its logarithm. From memory: no
+published figure. Without it a single tray on each side, whose own scatter is 35 %, could confirm nothing."""
+
+CONTRADICTS = 1.2
+"""Times the joint 90 % half width (two standard deviations) at which the tests are believed against it."""
 
 
 def alters_share(key: str) -> bool:
@@ -37,7 +44,7 @@ def factors_of(tests: Sequence[Test], points: Sequence[str], vibration_hz: Seque
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """How far the grain ratio lies from the pulse ratio (log), with its 90 % half width from the tests' scatter."""
+    """How far the grain ratio lies from the pulse ratio (log), with its 90 % half width."""
 
     log: float
     half_width: float
@@ -49,7 +56,8 @@ def shift(
 ) -> Shift | None:
     """Factor after over factor before, for pulses per area `rates` of the points on each side.
 
-    `weights` are those under which the pulse ratio was taken. None when a side has no pulses.
+    `weights` are those under which the pulse ratio was taken. What the tests show is joined with what is known of such
+    steps beforehand (`SHARE_LOG_SD`), unless they contradict it. None when a side has no pulses.
     """  # fmt: skip
     terms: list[tuple[float, float]] = []
     logs = []
@@ -65,9 +73,14 @@ def shift(
         else:
             terms += [(fit.u * part / sum(parts), fit.dof) for fit, part in zip(fits, parts, strict=True)]
     terms = [(u, dof) for u, dof in terms if u > 0]
-    u = sqrt(sum(u * u for u, _ in terms))
+    seen = logs[1] - logs[0]
     t = t_quantile(0.5 + LEVEL / 2, max(1.0, effective_dof(terms))) if terms else 0.0
-    return Shift(logs[1] - logs[0], t * u)
+    tests = t * sqrt(sum(u * u for u, _ in terms))
+    known = normal_quantile(0.5 + LEVEL / 2) * SHARE_LOG_SD
+    if abs(seen) > CONTRADICTS * hypot(tests, known):
+        return Shift(seen, tests)
+    part = known**2 / (known**2 + tests**2)
+    return Shift(part * seen, sqrt(part) * tests)
 
 
 def joined(half_width: float, found: Shift | None) -> float:

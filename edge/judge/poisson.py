@@ -97,7 +97,13 @@ def _start(y: Floats, x: Floats, shift: Floats) -> Floats:
         raise ValueError("counts: found none at all; allowed: some")
     mean = (np.maximum(y, 0.0) + rate * np.exp(shift)) / 2
     target = np.log(mean) - shift + (y - mean) / mean
-    return _solve(_information(x, mean), x.T @ (mean * target))
+    information = _information(x, mean)
+    scale = np.sqrt(np.diag(information))
+    if not (scale > 0).all():
+        raise ValueError("design: found a column of zeros; allowed: columns that vary")
+    if np.linalg.eigvalsh(information / np.outer(scale, scale))[0] < DEPENDENT:
+        raise ValueError("design: found columns that depend on each other; allowed: independent ones")
+    return _solve(information, x.T @ (mean * target))
 
 
 def _likelihood(y: Floats, x: Floats, shift: Floats, beta: Floats) -> float:
@@ -112,8 +118,8 @@ def _information(x: Floats, mean: Floats) -> Floats:
 def _solve(information: Floats, score: Floats) -> Floats:
     scale = np.sqrt(np.diag(information))
     if not (scale > 0).all() or not np.isfinite(scale).all():
-        raise ValueError("design: found a column of zeros, or a group without any count; allowed: columns that vary")
-    normed = information / np.outer(scale, scale)
-    if np.linalg.eigvalsh(normed)[0] < DEPENDENT:
-        raise ValueError("design: found columns that depend on each other; allowed: independent ones")
-    return np.asarray(np.linalg.solve(normed, score / scale) / scale, dtype=np.float64)
+        raise ValueError("counts: found a group without any count; allowed: some in each")
+    try:
+        return np.asarray(np.linalg.solve(information / np.outer(scale, scale), score / scale) / scale, dtype=np.float64)
+    except np.linalg.LinAlgError as fault:
+        raise ValueError("counts: found a group without any count; allowed: some in each") from fault

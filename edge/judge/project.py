@@ -33,7 +33,10 @@ def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 
     batch_min = (before + after) * UNIT_S / 60 / (found.dof + 2)
     now = _drift(mid, np.where(one, weight / after, -weight / before))
     uneven = max(found.drift / now, 1.0) if now > 0 else 1.0  # the work may have shown more drift than is taken for granted
-    for minutes in range(STEP_MIN, LONGEST_MIN + 1, STEP_MIN):
+    low, high = 0, LONGEST_MIN // STEP_MIN + 1
+    while high - low > 1:  # the reach narrows with every minute
+        middle = (low + high) // 2
+        minutes = middle * STEP_MIN
         more = minutes * 60 / UNIT_S
         times = np.concatenate([mid, last + 60.0 * np.arange(1, minutes + 1)])
         pull = np.concatenate(
@@ -44,8 +47,10 @@ def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 
         dof = found.dof + minutes / batch_min
         reach = boundary(dof, 1 / spread) * sqrt(unit * spread)
         if hypot(reach, DRIFT_Z * sqrt(drift), further) <= wanted:
-            return minutes
-    return None
+            high = middle
+        else:
+            low = middle
+    return high * STEP_MIN if high * STEP_MIN <= LONGEST_MIN else None
 
 
 def drift_limits(found: Effect) -> bool:

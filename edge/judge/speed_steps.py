@@ -20,9 +20,15 @@ HELD_S = 60
 RAMP_S = 5
 """Seconds on each side of the step that belong to neither speed."""
 
-HELD_SD_KMH = 0.3
-HELD_SD_SHARE = 0.05
-TIMES_SD = 2.5
+HELD_SD_KMH = 0.25
+HELD_SD_SHARE = 0.04
+TIMES_SD = 5.0
+"""A step is this many times larger than the wandering about the speeds held."""
+
+SHARP_S = 15
+SHARP_SHARE = 0.7
+"""So much of the step lies between the ten seconds before and after its ramp: following the crop is slower."""
+
 ADJACENT_S = 180.0
 """Ground further from the step than this is not beside it."""
 
@@ -91,7 +97,9 @@ def _places(kmh: Floats) -> list[tuple[int, float, float]]:
     held = (sd_before <= np.maximum(HELD_SD_KMH, HELD_SD_SHARE * before)) & (
         sd_after <= np.maximum(HELD_SD_KMH, HELD_SD_SHARE * after)
     )
-    size[~held | (size < LEAST_STEP_KMH) | (size < TIMES_SD * np.maximum(sd_before, sd_after))] = 0.0
+    just_before, just_after = _window(kmh, at - SHARP_S, at - RAMP_S)[0], _window(kmh, at + RAMP_S, at + SHARP_S)[0]
+    sharp = (just_after - just_before) * np.sign(after - before) >= SHARP_SHARE * size
+    size[~(held & sharp) | (size < LEAST_STEP_KMH) | (size < TIMES_SD * np.maximum(sd_before, sd_after))] = 0.0
     found: list[tuple[int, float, float]] = []
     while size.max() > 0:
         best = int(size.argmax())

@@ -195,7 +195,7 @@ def _next_step(facts: Facts) -> str:
     if facts.tests_limit:
         return (
             f"The tray tests are the limit ({facts.tests[0]} before, {facts.tests[1]} after): pulses alone went to "
-            f"{facts.pulses[0]:.2f} of before. {_more_trays(facts)} {TRAYS}"
+            f"{facts.pulses[0]:.2f} of before. {_more_trays(facts)}"
         )
     if facts.minutes_more is not None and facts.minutes_more <= 30 and not facts.small:
         return f"If it is real, about {facts.minutes_more} more minutes of steady work show it; change nothing meanwhile."
@@ -217,7 +217,7 @@ def _more_trays(facts: Facts) -> str:
     if min(facts.tests) >= 3 or facts.open is False:
         return "A larger step is easier to see than more trays."
     side = f"at {facts.to}" if facts.tests[1] <= facts.tests[0] else f"at {facts.back}"
-    return f"Lay another tray test {side}; three on each side settle most questions."
+    return f"Lay another tray test {side}; three on each side settle most questions. {TRAYS}"
 
 
 def _too_little(facts: Facts) -> str:

@@ -43,8 +43,8 @@ class Worth:
 
     @property
     def total(self) -> float:
-        """All costs known; the returns' indirect one left out."""
-        return sum(cost for concern, cost in self.cost.items() if concern not in ("returns", "loss"))
+        """All costs known, the machine loss once; the returns' indirect one left out."""
+        return sum(cost for concern, cost in self.cost.items() if concern not in ("returns", "separator", "cleaning"))
 
     def costly(self, concern: str) -> bool:
         """Whether a concern is worth chasing; `always` is."""

@@ -5,6 +5,7 @@ Callers hand work over and go on; only `entry` waits until its row is on disk.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import sqlite3
 import threading
@@ -16,7 +17,7 @@ from typing import IO, Any
 import msgspec
 import rfc8785
 
-from edge.errors import StoreError
+from edge.errors import StoreAway, StoreError
 from edge.feed.assembler import Second
 from edge.keep import health
 from edge.keep.health import Moved
@@ -54,7 +55,8 @@ class Store:
             connection, unchecked = self._opened()
         except (sqlite3.Error, OSError) as fault:
             self._lock.close()
-            raise StoreError(f"{path}: can't be opened as a database ({fault})") from fault
+            kind = StoreAway if self._upkeep is not None else StoreError
+            raise kind(f"{path}: can't be opened as a database ({fault})") from fault
         except BaseException:
             self._lock.close()
             raise
@@ -140,7 +142,10 @@ class Store:
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry and wait until it is on disk. Returns its number. Raises StoreError when it can't be kept."""
-        text, run = canonical(body), self.run
+        try:
+            text, run = canonical(body), self.run
+        except ValueError as fault:
+            raise StoreError(f"not kept: it can't be written as JSON ({fault})") from fault
 
         def do(db: sqlite3.Connection) -> int:
             seq = self._insert(db, run, at_ms, "entry", text, ask_id)
@@ -267,7 +272,8 @@ def _take_lock(path: Path) -> IO[bytes]:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
         lock = open(path.with_name(path.name + ".lock"), "ab")
     except OSError as fault:
-        raise StoreError(f"{path}: can't be written ({fault.strerror or fault})") from fault
+        kind = StoreAway if fault.errno in (errno.ENOSPC, errno.EROFS, errno.EIO) else StoreError
+        raise kind(f"{path}: can't be written ({fault.strerror or fault})") from fault
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as fault:

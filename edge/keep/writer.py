@@ -41,10 +41,6 @@ RETRY_S = 2.0
 CHECKPOINT_EVERY_S = 1.0
 CHECKPOINT_WAIT_MS = 100
 BUSY_MS = 5000
-NEVER = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, sqlite3.DataError, ValueError, OverflowError)
-"""Faults of the work itself: trying again would not help."""
-
-FAULTS = (sqlite3.Error, OSError, ValueError, OverflowError)
 
 
 class Damage(NamedTuple):
@@ -172,7 +168,7 @@ class Writer:
             self._begin()
             self._do(work)
             self._owe(work)
-        except FAULTS as fault:
+        except Exception as fault:  # noqa: BLE001 - one piece of work may not end the writer
             self._failed(fault, work)
 
     def _answer(self, work: Work, future: Future[Any]) -> None:
@@ -186,7 +182,7 @@ class Writer:
                     self._begin()
                     result = self._do(work)
                     self._commit_now()
-            except FAULTS as fault:
+            except Exception as fault:  # noqa: BLE001 - handed to whoever asked
                 self._failed(fault, None)
                 if last_try or not health.is_damage(fault):
                     future.set_exception(fault)
@@ -210,7 +206,9 @@ class Writer:
         for work in list(self._owed):
             try:
                 self._do(work)
-            except NEVER as fault:
+            except Exception as fault:
+                if _is_outside(fault):
+                    raise
                 LOG.error("given up: %s", fault)  # this piece can never be done; the rest can
                 self._owed.remove(work)
         if self._lost:
@@ -269,7 +267,7 @@ class Writer:
             self._owe_if(work)
             self._renew(str(fault))
             return
-        if isinstance(fault, (sqlite3.OperationalError, OSError)):
+        if _is_outside(fault):
             if self.fault != str(fault):
                 LOG.error("not kept: %s", fault)
             self.fault = str(fault)
@@ -313,7 +311,8 @@ class Writer:
     def _bound_wal(self) -> None:
         """SQLite's own checkpoints can't start the log anew while readers follow each other closely: insist, now and then."""
         now = time.monotonic()
-        if now - self._checkpointed_at < CHECKPOINT_EVERY_S or _size(self.path.with_name(self.path.name + "-wal")) <= LARGEST_WAL_BYTES:
+        wal = self.path.with_name(self.path.name + "-wal")
+        if now - self._checkpointed_at < CHECKPOINT_EVERY_S or _size(wal) <= LARGEST_WAL_BYTES:
             return
         self._checkpointed_at = now
         db = self._open()
@@ -363,6 +362,11 @@ class Writer:
         except sqlite3.Error as fault:
             LOG.warning("last checkpoint failed: %s", fault)
         self._connection.close()
+
+
+def _is_outside(fault: Exception) -> bool:
+    """Whether the disk or the file is at fault, so that the same work may succeed later; else the work itself is."""
+    return isinstance(fault, (sqlite3.OperationalError, OSError)) or health.is_damage(fault)
 
 
 def _size(path: Path) -> int:

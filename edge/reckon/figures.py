@@ -47,7 +47,7 @@ class CalibrationFigure:
 class Figures:
     """One second. `number` counts closed seconds of the run; `t` is the second's end in epoch seconds.
 
-    `area_m2` cut in the second; `front_down` at its last good sentence.
+    `area_m2` cut in the second; `width_used`: part of the cut width in crop.
     """
 
     number: int
@@ -67,6 +67,7 @@ class Figures:
     flags: list[str]
     distance_m: float
     area_m2: float
+    width_used: float = 1.0
     limit_kg_ha: float | None = None
     silent_inputs: tuple[int, ...] = ()
     saturated_inputs: tuple[int, ...] = ()

@@ -76,8 +76,9 @@ class QuietTime:
             self._up_ms, self._has_cut = 0, True
             return entered and self._pool()
         self._up_ms += ms
-        # Before the first cut the machine is empty, unless the kit was started anew with crop in it.
-        empty = not (self._has_cut or self.is_restored) or self._up_ms >= lag_s * 1000 + EMPTY_WAIT_MS
+        # Before the first cut the machine is empty once the lag has run: the kit may have been started with crop in it.
+        wait_ms = lag_s * 1000 + (EMPTY_WAIT_MS if self._has_cut or self.is_restored else 0)
+        empty = self._up_ms > wait_ms
         if 0 < ms <= GAP_MS and threshing_ms == ms and empty:
             self._stretch_ms += ms
             i = 0

@@ -96,7 +96,7 @@ class Kit:
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
         if self.ground is None:
-            return 0.0
+            return (self.receiver.last_kmh or 0.0) / 3.6 * sum(part.ms for part in parts) / 1000
         at = self.ground.at
         return sum(part.counts[at] for part in parts if at < len(part.counts)) / self.now.pulses_per_m
 

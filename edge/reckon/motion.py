@@ -71,6 +71,11 @@ class ReceiverSpeed:
             return None
         return self._kmh[1]
 
+    @property
+    def last_kmh(self) -> float | None:
+        """The newest speed told in a closed second, for the one still open."""
+        return None if self._kmh is None else self._kmh[1]
+
     def place(self, t: int) -> tuple[float | None, float | None]:
         """Latitude and longitude in degrees at second t, None when none is fresh."""
         if self._place is None or not 0 <= t - self._place[0] <= FIX_LASTS_S:

@@ -75,6 +75,7 @@ class Picture(Kit):
             flags=self._flags(status, speed_kmh),
             distance_m=metres,
             area_m2=area_m2,
+            width_used=self.now.width_used,
             limit_kg_ha=limit,
             lag=self.lag.learned(self.now.lag_s),
             silent_inputs=tuple(s.at for point in self.points for s in point.sensors if s.silent),

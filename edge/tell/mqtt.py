@@ -28,6 +28,7 @@ from edge.errors import SettingsError
 from edge.judge.alerts import Change
 from edge.messages import Told
 from edge.reckon.figures import Figures
+from edge.sayer import Sayer
 from edge.settings import Mqtt
 from edge.tell import topics
 
@@ -115,6 +116,7 @@ class Voice:
         self._live_waits = False
         self._answers: deque[tuple[str, Any]] = deque(maxlen=MOST_ANSWERS)
         self._twin_heard: float | None = None
+        self._sayer = Sayer(LOG)
         self._present_at = 0.0
         self._sent = 0
         self._lock = threading.Lock()
@@ -168,6 +170,17 @@ class Voice:
         self._events.put(("stop", None))
         if self._thread.is_alive():
             self._thread.join(timeout=10)
+
+    @property
+    def alive(self) -> bool:
+        """Whether our thread works; it ends only when told to, or by a fault of ours."""
+        return self._thread.is_alive()
+
+    @property
+    def away_s(self) -> float:
+        """Seconds since the broker was last there; 0 while it is."""
+        since = self.away_since
+        return 0.0 if since is None else time.monotonic() - since
 
     @property
     def twin(self) -> bool:
@@ -339,11 +352,8 @@ class Voice:
 
     def _hear_presence(self, payload: bytes) -> None:
         """Our own presence topic: the late will of a dead connection says we are gone; a twin says it is we."""
-        try:
-            message = msgspec.json.decode(payload)
-        except msgspec.DecodeError:
-            return
-        if not isinstance(message, dict) or message == self._present:
+        message = _object(payload)
+        if not message or message == self._present:
             return
         if message.get("online") is True:
             known, self._twin_heard = self.twin, time.monotonic()
@@ -359,11 +369,8 @@ class Voice:
         with self._lock:
             if name in self._alerts:
                 return
-        try:
-            message = msgspec.json.decode(payload)
-        except msgspec.DecodeError:
-            message = None
-        if isinstance(message, dict) and message.get("state") != "cleared":
+        message = _object(payload)
+        if message and message.get("state") != "cleared":
             self._publish(topics.ALERT, messages.encode({**message, "state": "cleared"}), name)
 
     def _say_goodbye(self) -> None:
@@ -392,17 +399,26 @@ class Voice:
         if message.retain:
             return  # an old question, not one that somebody waits for
         if len(message.payload) > LARGEST_QUESTION:
-            LOG.warning("ask/entry: %d bytes; allowed: up to %d", len(message.payload), LARGEST_QUESTION)
+            self._sayer.say(f"ask/entry: {len(message.payload)} bytes; allowed: up to {LARGEST_QUESTION}", "too large")
             return
         self._on_question(bytes(message.payload))
 
     def _on_presence(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
-        if not message.retain:  # retained: ours, or of a run before ours
-            self._events.put(("presence", bytes(message.payload)))
+        # Retained or not: ours was published before this was subscribed to, so another word is newer than ours.
+        self._events.put(("presence", bytes(message.payload)))
 
     def _on_leftover(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         if message.retain:
             self._events.put(("leftover", (message.topic.removeprefix(self._base + "alert/"), bytes(message.payload))))
+
+
+def _object(payload: bytes) -> dict[str, Any] | None:
+    """The JSON object in a payload that anybody may have written; None: there is none."""
+    try:
+        message = msgspec.json.decode(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
+    return message if isinstance(message, dict) else None
 
 
 def _is_stuck(sent: paho.MQTTMessageInfo | None) -> bool:

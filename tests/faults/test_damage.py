@@ -34,7 +34,7 @@ def test_a_log_cut_off_at_any_place_leaves_a_sound_database_and_a_record_without
     page = struct.unpack(">I", log[8:12])[0]
     frames = (len(log) - 32) // (FRAME + page)
     assert frames > 100
-    places = {32 + frame * (FRAME + page) for frame in range(0, frames + 1)}
+    places = {32 + frame * (FRAME + page) for frame in range(frames + 1)}
     chance = random.Random(3)
     places |= {32 + chance.randrange(frames) * (FRAME + page) + chance.randrange(FRAME + page) for _ in range(20)} | {0, 8, 31}
     kept = set()

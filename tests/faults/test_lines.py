@@ -31,7 +31,9 @@ SAID_WITHIN_S = 12.0
 class Place:
     """One kit on a board of its own, with an ear at the broker."""
 
-    def __init__(self, nursery: Nursery, folder: Path, broker: Broker, name: str, pattern: str = "board", serial: str = "") -> None:
+    def __init__(
+        self, nursery: Nursery, folder: Path, broker: Broker, name: str, pattern: str = "board", serial: str = ""
+    ) -> None:
         folder.mkdir(parents=True)
         self.folder, self.name = folder, name
         self.board = Board(folder / "board")
@@ -98,7 +100,7 @@ def unplugged_and_back_under_another_name(nursery: Nursery, folder: Path, broker
         assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
         wait_until(lambda: place.kit.alerts("no-data")[-1] in ("returned", "cleared"), 15, "no-data over")
         place.said_once("no-data")
-        assert "lost" in place.shown("no-data")["text"] or "board" in place.shown("no-data")["text"]
+        assert "board*: no such device" in place.shown("no-data")["text"]
         place.nothing_invented(lost_ticks=80)
         assert place.kit.alive
 
@@ -137,6 +139,7 @@ def read_by_another_program_too(nursery: Nursery, folder: Path, broker: Broker) 
         finally:
             os.close(thief)
         assert stolen > 100
+        assert place.kit.log.count("line lost") == 1
         assert passing(place.is_measuring, BACK_WITHIN_S, "measuring again") < BACK_WITHIN_S
         done = place.board.ticks
         wait_until(lambda: place.pulses()[0] >= done - 12, BACK_WITHIN_S, "counts caught up")

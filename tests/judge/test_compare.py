@@ -307,7 +307,7 @@ def test_grain_may_not_follow_the_pulses() -> None:
 
 def test_a_single_tray_each_side_says_that_it_is_the_limit() -> None:
     tests = (tray(1, T0 + 600.0, 5000.0), tray(2, T0 + 1800.0, 5000.0))
-    answer = Field().work(20).set("fan_rpm", 860.0, 980.0).work(20, 6.0).ask(tests=tests)
+    answer = Field().work(20).set("fan_rpm", 860.0, 980.0).work(20, 7.5).ask(tests=tests)
     assert answer["basis"] == "grain"
     assert answer["verdict"] == "no detectable change"
     assert "Lay another tray test" in answer["words"]
@@ -340,3 +340,16 @@ def test_a_closed_change_promises_nothing() -> None:
     assert mark.n == 2
     assert sides(field.course, 1).open is False
     assert open_change(field.new_crop().course) is None
+
+
+def test_only_the_newest_hours_are_kept_and_marks_stay_in_place() -> None:
+    long, short = Course(("separator",)), Course(("separator",), kept_s=3600)
+    for second in range(1, 9001):
+        pulses = 10.0 if second <= 7200 else 5.0
+        for course in (long, short):
+            course.take(Moment(T0 + second, "working", 1000, 18.0, 2.0, (pulses,), (0.0,), None, False, 0.0))
+            if second == 7200:
+                course.mark(Mark("setting", second, T0 + 7200.0, 20.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
+    assert 3600 <= len(short.table().t) <= 4500
+    assert short.count == long.count == 9000
+    assert compare(short, 1, Evidence((), [0.0])) == compare(long, 1, Evidence((), [0.0]))

@@ -85,8 +85,8 @@ def test_it_widens_with_fewer_degrees_of_freedom_and_narrows_to_the_normal() -> 
 
 
 def test_an_unchanged_machine_is_seldom_called_better_or_worse(bench: ModuleType) -> None:
-    still = sum(bench.ever_false(seed, 20, 60, 0.0) for seed in range(40))
-    drifting = sum(bench.ever_false(1000 + seed, 20, 60, 0.05) for seed in range(40))
+    still = sum(bench.ever_false(seed, 20, 60, 0.0, every=4) for seed in range(40))
+    drifting = sum(bench.ever_false(1000 + seed, 20, 60, 0.05, every=4) for seed in range(40))
     assert still <= 5
     assert drifting <= 6
 
@@ -201,7 +201,7 @@ def test_minutes_more_are_what_it_takes(bench: ModuleType) -> None:
     """A cut that is not yet seen: the projected minutes lie near those after which it is, on the average of many runs."""
     effect = np.where(np.arange(5400) >= 1800, log(0.8), 0.0)
     promised, needed = [], []
-    for seed in range(40):
+    for seed in range(24):
         pulses = bench.machine(8000 + seed, 90, 0.0, effect)
         early = bench.sample(pulses, [180], 180 + 6 * 6)
         found = log_ratio(early)
@@ -209,11 +209,11 @@ def test_minutes_more_are_what_it_takes(bench: ModuleType) -> None:
         if abs(found.estimate) >= found.half_width:
             continue
         more = project.minutes_more(early, found, -log(0.8))
-        seen = [minute for minute in range(1, 55) if bench.says(pulses, [180], 216 + 6 * minute) == -1]
-        if more is not None and seen:
+        seen = next((minute for minute in range(2, 55, 2) if bench.says(pulses, [180], 216 + 6 * minute) == -1), None)
+        if more is not None and seen is not None:
             promised.append(more)
-            needed.append(seen[0])
-    assert len(promised) >= 15
+            needed.append(seen)
+    assert len(promised) >= 10
     assert 0.4 < np.median(promised) / np.median(needed) < 2.5
 
 

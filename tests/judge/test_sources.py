@@ -48,7 +48,7 @@ class Recording(NamedTuple):
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     folder = tmp_path_factory.mktemp("recording")
     scenario = load("paddock").with_(seed=5, minutes=17.0)
-    scenario = replace(scenario, operator=PLAN, machine=replace(scenario.machine, start={"fan_rpm": 980.0}))
+    scenario = replace(scenario, operator=PLAN, machine=replace(scenario.machine, start={"fan_rpm": 1030.0}))
     path, config, database = folder / "day.tgcap.gz", folder / "kit.toml", folder / "day.db"
     write_capture(Simulation(scenario), path, EPOCH)
     config.write_text(scenario.settings_toml())
@@ -131,7 +131,7 @@ def ask(command: click.Command, *arguments: str | Path) -> Any:
 def test_compare_speaks_and_answers_as_json(recording: Recording) -> None:
     spoken = ask(compare, recording.capture, "--config", recording.config, "--setting", "1")
     assert spoken.exit_code == 0
-    assert "the fan went from 980 rpm to 860 rpm" in spoken.output
+    assert "the fan went from 1030 rpm to 860 rpm" in spoken.output
     assert "before" in spoken.output
     answered = ask(compare, recording.database, "--config", recording.config, "--setting", "1", "--json")
     assert answered.exit_code == 0

@@ -204,11 +204,11 @@ def test_nothing_is_said_about_a_present_speed_outside_the_steps() -> None:
 
 def test_the_interval_of_the_exponent_holds_the_truth_in_most_paddocks() -> None:
     inside = 0
-    for seed in range(30):
+    for seed in range(20):
         answer = Paddock(seed, noise=0.2).passes(6.0, 7.0, 8.0, times=5).ask()
         best = cheapest_kmh(Curve(7.0, 84.0, 2.0), WIDTH, 300.0, 280.0, answer["points"][0]["kmh"], answer["points"][-1]["kmh"])
         inside += answer["best_low"] - 0.1 <= best <= answer["best_high"] + 0.1
-    assert inside >= 24
+    assert inside >= 16
 
 
 @settings(deadline=None, derandomize=True)

@@ -18,6 +18,7 @@ def hz(drive: Drive) -> list[float]:
 
 def test_learned_before_the_first_cut_and_used_when_the_crop_is_entered():
     drive = Drive()
+    drive.go(10, separator=(9, 9), cleaning=(9, 9), metres=0.0, levels=UP)  # the lag: there may be crop in the machine
     drive.go(40, separator=(2, 1), cleaning=(0, 3), metres=0.0, levels=UP)
     assert hz(drive) == [0.0] * 4
     drive.go(1, levels=DOWN)
@@ -53,7 +54,7 @@ def test_thresher_off_teaches_nothing():
 
 def test_an_entry_in_the_settings_and_an_idle_run_win():
     drive = Drive(kit=KIT.replace('side = "left"\n', 'side = "left"\nvibration_hz = 5.0\n', 1))
-    drive.go(40, separator=(2, 2), cleaning=(2, 2), metres=0.0, levels=UP)
+    drive.go(50, separator=(2, 2), cleaning=(2, 2), metres=0.0, levels=UP)
     drive.go(5)
     assert hz(drive) == [5.0, 2.0, 2.0, 2.0]
     drive.go(30)
@@ -99,7 +100,7 @@ def _poisson(random: Random, mean: float) -> int:
 
 def test_kept_over_a_restart_and_pooled_on():
     first = Drive()
-    first.go(40, separator=(2, 2), cleaning=(2, 2), metres=0.0, levels=UP)
+    first.go(50, separator=(2, 2), cleaning=(2, 2), metres=0.0, levels=UP)
     first.go(60)
     again = Drive()
     again.reckoner.restore("learned", first.reckoner.learned(), (T0 + 100) * 1000)

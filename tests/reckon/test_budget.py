@@ -46,12 +46,12 @@ def test_the_interval_is_central_on_the_logarithm(value, u, dof):
 
 
 @given(TERMS, st.floats(1, 1000))
-def test_a_further_term_never_narrows(terms, value):
-    low, high = budget(terms[:-1]).interval(value)
-    wider_low, wider_high = budget([*terms[:-1], (terms[-1][0], inf)]).interval(value)
-    assert wider_high >= high * (1 - 1e-9) or budget(terms[:-1]).dof < 30  # fewer limited degrees of freedom may outweigh it
-    assert budget([*terms[:-1], (terms[-1][0], inf)]).u >= budget(terms[:-1]).u
-    assert wider_low <= value <= wider_high and low <= value <= high
+def test_a_further_term_never_makes_u_smaller_and_the_interval_holds_its_value(terms, value):
+    """The interval itself may narrow a little by Welch-Satterthwaite: a term without limit lends it degrees of freedom."""
+    fewer, more = budget(terms[:-1]), budget([*terms[:-1], (terms[-1][0], inf)])
+    low, high = more.interval(value)
+    assert more.u >= fewer.u and more.dof >= fewer.dof
+    assert low <= value <= high
 
 
 def test_the_largest_line_stands_first_and_unlimited_is_null():

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from edge import settings
+from edge.engine import Engine, Nowhere
 from edge.reckon.totals import MeanLoss
+from edge.replay import summary
+from tests.feed.wire import START_MS, count_line, nmea_line
 from tests.reckon.kit import KIT, Drive
 
 K = 10_000 / 30  # mg per pulse: 2 g/m2 across 5 m at 30 pulses a metre
@@ -138,3 +142,16 @@ def test_minutes_add_up_to_the_job():
     assert sum(sum(one.seconds.values()) for one in minutes) == drive.number == sum(whole.seconds.values())
     pulses = sum(point.pulses for one in minutes for crop in one.crops.values() for point in crop.points)
     assert pulses == pytest.approx(drive.number * 60)
+
+
+def test_distance_by_the_receiver_counts_the_open_second_too():
+    """Contract 7: `pulses`, `distance_m` and `lines` count every accepted sentence, the still open second included."""
+    kit = KIT.replace('reads = "ground"\npulses_per_m = 10.0', 'reads = "shaft"\nshaft = "rotor"')
+    engine = Engine(settings.parse(kit), Nowhere(), Nowhere())
+    for tick in range(55):
+        stamp_ms = START_MS + 100 + 100 * tick
+        if tick % 10 == 0:
+            engine.take_line(stamp_ms, nmea_line("GPVTG,108.53,T,,M,19.4,N,36.0,K,A"))
+        engine.take_line(stamp_ms, count_line(tick, 1000 + 100 * tick, *[0] * 7))
+    engine.finish()
+    assert summary(engine)["distance_m"] == pytest.approx(54.0)  # 10 m/s for 5.4 s of board time

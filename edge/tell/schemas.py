@@ -1,0 +1,237 @@
+"""JSON Schemas of the messages: `live` from the table of streams, entries and advice from their types, the rest spelled out.
+
+Kept to what JSON Schema draft 7 and 2020-12 share. Objects are left open: a consumer ignores keys it doesn't know, because
+messages grow by adding. The tests close them, so that no key goes out undescribed.
+"""
+
+from __future__ import annotations
+
+from typing import Any, get_args
+
+import msgspec
+
+from edge import entries
+from edge.judge.advice import Advice
+from edge.judge.rules import RULES
+from edge.reckon.calibration import CalibrationState
+from edge.reckon.laglearn import LearnedLag
+from edge.reckon.workstate import STATES
+from edge.streams import STREAMS, Flag
+
+Schema = dict[str, Any]
+REF = "#/components/schemas/{name}"
+POINTS = ("separator", "cleaning")
+ALERT_STATES = ("raised", "acknowledged", "returned", "shelved", "cleared")
+VERDICTS = ("better", "worse", "mixed", "no detectable change", "not enough data")
+
+TIME: Schema = {"type": "string", "format": "date-time", "description": "RFC 3339 UTC with milliseconds"}
+TEXT: Schema = {"type": "string"}
+COUNT: Schema = {"type": "integer", "minimum": 0}
+YES_NO: Schema = {"type": "boolean"}
+ASK_ID: Schema = {"type": "string", "pattern": "^[A-Za-z0-9_-]{1,64}$"}
+SEQ: Schema = {"type": "integer", "minimum": 1, "description": "the record's number"}
+
+
+def number(unit: str = "", nullable: bool = True) -> Schema:
+    """A number with its unit; null is unknown."""
+    described = {"description": f"unit: {unit}"} if unit else {}
+    return {"type": ["number", "null"] if nullable else "number", **described}
+
+
+def enum(*words: str) -> Schema:
+    """One of some words."""
+    return {"type": "string", "enum": list(words)}
+
+
+def ref(name: str) -> Schema:
+    """A schema by its name."""
+    return {"$ref": REF.format(name=name)}
+
+
+def thing(properties: dict[str, Schema], optional: tuple[str, ...] = (), nullable: bool = False, about: str = "") -> Schema:
+    """An object; all properties are required but those named."""
+    schema: Schema = {"type": ["object", "null"] if nullable else "object", "properties": properties}
+    schema["required"] = [name for name in properties if name not in optional]
+    return {"description": about, **schema} if about else schema
+
+
+def all_schemas() -> dict[str, Schema]:
+    """Every schema by name, as the document's components."""
+    return {
+        "Presence": _presence(),
+        "Live": _live(),
+        "Minute": _minute(),
+        "Alert": _alert(),
+        **_entries(),
+        "Verdict": _verdict(),
+        **_advice(),
+        "Guidance": thing(
+            {"kmh": number("km/h"), "words": TEXT}, about="The speed that holds the limit now; null when nothing is to go by."
+        ),
+        "Question": thing({"id": ASK_ID, "entry": ref("Entry")}, about="An entry to keep; its unknown keys are refused."),
+        "Answer": _answer(),
+    }
+
+
+def _presence() -> Schema:
+    online = thing({"online": {"const": True}, "since": TIME, "version": TEXT})
+    away = thing({"online": {"const": False}})
+    return {"description": "Whether the kit is there; the will says that it is not.", "oneOf": [online, away]}
+
+
+def _live() -> Schema:
+    """The object of one second, by the table of streams."""
+    words = [flag.value for flag in Flag]
+    special: dict[str, Schema] = {
+        "state": enum(*STATES),
+        "calibration.state": enum(*get_args(CalibrationState)),
+        "flags": {
+            "type": "array",
+            "items": {"type": "string", "pattern": f"^({'|'.join(words)})( (separator|cleaning))?$"},
+            "description": "what to keep in mind about the figures",
+        },
+        "shafts": {"type": "object", "additionalProperties": number("1/min"), "description": "by the shaft's name"},
+    }
+    tree = _Tree({"t": TIME})
+    for stream in STREAMS:
+        if stream.published:
+            *path, last = stream.published.split(".")
+            into = tree
+            for step in path:
+                into = into.setdefault(step, _Tree())
+            into[last] = special.get(stream.published, number(stream.unit))
+    tree["calibration"] |= {
+        "factor_mg_per_pulse": {"type": "object", "additionalProperties": number("mg", nullable=False)},
+        "tests": COUNT,
+        "age_s": number("s"),
+        "why": {**TEXT, "description": "why the state is what it is"},
+    }
+    tree["limit_kg_ha"] = number("kg/ha")
+    fields = {name: COUNT if name == "passes" else number("s", nullable=name != "set_s") for name in LearnedLag._fields}
+    tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
+    schema = tree.schema()
+    schema["properties"]["loss"]["type"] = ["object", "null"]
+    for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
+        schema["properties"][name]["required"] = []
+    return {"description": "Figures of one second. Machine loss only; null is unknown; loss is null outside the crop.", **schema}
+
+
+class _Tree(dict[str, Any]):
+    """Properties of an object, by name; a value is a schema or a further tree."""
+
+    def schema(self) -> Schema:
+        """The schema of this object."""
+        return thing({name: value.schema() if isinstance(value, _Tree) else value for name, value in self.items()})
+
+
+def _mean(pct: bool = False) -> Schema:
+    keys = {"kg_ha": number("kg/ha"), "low": number("kg/ha"), "high": number("kg/ha")}
+    return thing({**keys, "pct": number("%")} if pct else keys)
+
+
+def _minute() -> Schema:
+    kinds = ("good", "bad_crc", "malformed", "missing", "restarts", "entries")
+    fields = {
+        "t": TIME,
+        "seq": SEQ,
+        "seconds": thing({state: COUNT for state in STATES}),
+        "distance_m": number("m", nullable=False),
+        "area_ha": number("ha", nullable=False),
+        "loss": _mean(pct=True),
+        "points": thing({name: _mean() for name in POINTS}, POINTS),
+        "returns_pct": number("%"),
+        "lines": thing({kind: COUNT for kind in kinds}),
+        "proof": {"description": "the running hash under the record, where it is kept"},
+    }
+    return thing(fields, ("proof",), about="One minute's sums; queued on disk while the broker is away, sent in order later.")
+
+
+def _alert() -> Schema:
+    fields = {
+        "rule": enum(*RULES),
+        "object": {"type": ["string", "null"]},
+        "state": enum(*ALERT_STATES),
+        "severity": enum("danger", "caution", "notice"),
+        "since": TIME,
+        "text": {**TEXT, "description": "what is, and its consequence"},
+        "cause": TEXT,
+        "action": TEXT,
+        "value": number(),
+        "limit": number(),
+        "suppressed": {**YES_NO, "description": "raised in a flood and not among the worst three"},
+        "until": {"type": ["string", "null"], "format": "date-time", "description": "about when a shelf ends"},
+    }
+    return thing(fields, ("suppressed", "until"), about="An alert's newest state.")
+
+
+def _entries() -> dict[str, Schema]:
+    """All kinds of entry out of their types. `seq` is the kit's, in a kept entry."""
+    _, found = msgspec.json.schema_components([entries.AnyEntry], ref_template=REF)
+    kinds = [str(kind.__name__) for kind in entries.AnyEntry.__args__]
+    schemas: dict[str, Schema] = {}
+    for name, schema in found.items():
+        schema.pop("additionalProperties", None)
+        if name in kinds:
+            schema["properties"]["seq"] = SEQ
+        schemas[f"Entry{name}" if name in kinds else name] = schema
+    entry = {"description": "One operator entry.", "oneOf": [ref(f"Entry{name}") for name in kinds]}
+    kept = {"description": "An entry that is kept, with its number.", "allOf": [ref("Entry"), {"required": ["seq"]}]}
+    return {"Entry": entry, "KeptEntry": kept, **schemas}
+
+
+def _verdict() -> Schema:
+    ratio = {"ratio": number("1"), "low": number("1"), "high": number("1")}
+    one = {**ratio, "before_kg_ha": number("kg/ha"), "after_kg_ha": number("kg/ha")}
+    samples = {f"{name}_pct": number("%") for name in ("trash", "cracked", "unthreshed")}
+    means = {"minutes": number("min", nullable=False), "kg_ha": number("kg/ha"), "returns_pct": number("%")}
+    side = thing({**means, "kmh": number("km/h"), **samples}, ("kmh", *samples))
+    fields = {
+        "setting": {"type": "integer", "minimum": 1, "description": "number of the change"},
+        "verdict": enum(*VERDICTS),
+        "basis": enum("pulses", "grain"),
+        **ratio,
+        "level": number("1", nullable=False),
+        "smallest_detectable_pct": number("%"),
+        "minutes_more": number("min"),
+        "before": side,
+        "after": side,
+        "points": thing({name: thing(one) for name in POINTS}, POINTS),
+        "pulses": thing(ratio),
+        "spans": thing({"before": COUNT, "after": COUNT}),
+        "words": TEXT,
+    }
+    return thing(fields, ("pulses", "spans"), about="What a setting change did; once a minute while the change is open.")
+
+
+def _advice() -> dict[str, Schema]:
+    """Out of its types; `was` is called `from` outside, and no settings are null."""
+    _, found = msgspec.json.schema_components([Advice], ref_template=REF)
+    advice, step = found["Advice"], found["Step"]
+    step["properties"] = {"from" if name == "was" else name: one for name, one in step["properties"].items()}
+    step["required"] = list(step["properties"])
+    settings = advice["properties"]["settings"]
+    settings |= {"type": ["object", "null"], "description": "a whole set, from the settings book"}
+    advice["required"] = list(advice["properties"])
+    advice["properties"]["t"] = TIME
+    for one in advice["properties"].values():
+        one.pop("default", None)
+    return {"Advice": advice, "Step": step}
+
+
+def _answer() -> Schema:
+    warnings: Schema = {"type": "array", "items": TEXT}
+    gauge = {"offset_mm": number("mm"), "gain": number("1"), "spread_mm": number("mm"), "warnings": warnings}
+    kept = {
+        "id": ASK_ID,
+        "ok": {"const": True},
+        "seq": SEQ,
+        "mark": {**COUNT, "description": "number of a tray mark"},
+        "note": {**TEXT, "description": "what was kept and not used, and why"},
+        "gauge": thing(gauge),
+        "gap_mm": number("mm"),
+        "notices": {"type": "array", "items": TEXT, "description": "guard rails"},
+    }
+    refused = {"id": ASK_ID, "ok": {"const": False}, "why": TEXT}
+    optional = ("mark", "note", "gauge", "gap_mm", "notices")
+    both = [thing(kept, optional), thing(refused)]
+    return {"description": "The answer to a question; the same id again gets the same.", "oneOf": both}

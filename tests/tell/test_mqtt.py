@@ -1,0 +1,134 @@
+"""A real daemon under questions that no dashboard would ask; and what is retained for whoever connects later."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tty
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from edge.errors import TailgrainError
+from edge.settings import Mqtt
+from edge.tell.ask import ask
+from tests.feed.wire import count_line
+from tests.reckon.kit import KIT
+
+TRAY = {"entry": "tray", "trays": [{"length_m": 1, "width_m": 1, "mass_g": 2}], "residue_width_m": 5}
+ODD = [
+    b"", b"{", b"[]", b"null", b"5", b'"x"', b"{}", b'{"id":"a"}', b'{"id":5,"entry":{}}', b'{"id":"a b","entry":{}}',
+    b'{"id":"' + b"x" * 65 + b'","entry":{}}', b'{"id":"a/b","entry":{"entry":"note","note":"x"}}', b"\xff\xfe", b"[" * 10_000,
+    b'{"id":"z","entry":' + b"[" * 500 + b"]" * 500 + b"}", b'{"id":"nan","entry":{"entry":"width_used","part":NaN}}',
+    b"x" * 30_000,
+]  # fmt: skip
+REFUSED = {
+    "none": None, "text": "note", "list": [], "unknown": {"entry": "nothing"}, "key": {"entry": "note", "note": "x", "a": 1},
+    "range": {"entry": "width_used", "part": 2}, "mark": {**TRAY, "mark": 9}, "ack": {"entry": "ack", "alert": "no-data/7"},
+    "job": {"entry": "job_reopen", "job": 2**70, "note": "x"}, "deep": {"entry": "note", "note": "x", "by": [[[[[[]]]]]]},
+    "moment": {"entry": "tray_mark", "at": "yesterday"},
+}  # fmt: skip
+
+
+@pytest.fixture
+def kit(tmp_path, mosquitto, eventually):
+    """A running `tailgrain run` on a pty; its broker settings and its process."""
+    board, line = os.openpty()
+    tty.setraw(line)
+    config = tmp_path / "kit.toml"
+    tables = f'[serial]\nport = "{os.ttyname(line)}"\n[mqtt]\nport = {mosquitto.port}\n[store]\npath = "{tmp_path}/state"\n'
+    config.write_text(KIT + tables)
+    with (tmp_path / "log").open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "edge.cli", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
+        )
+    eventually(lambda: b"connected" in (tmp_path / "log").read_bytes(), within=20, what="the kit at its broker")
+    yield Mqtt(port=mosquitto.port), process, board
+    process.terminate()
+    process.wait(timeout=20)
+    os.close(board)
+    os.close(line)
+
+
+def answer(mqtt: Mqtt, entry, ask_id: str, eventually) -> dict:
+    """The kit's answer, asked again until the kit is up (the same id is kept once)."""
+
+    def asked() -> dict | None:
+        try:
+            return ask(mqtt, "kit1", entry, ask_id)
+        except TailgrainError:
+            return None
+
+    return eventually(asked, within=20, what=f"answer to {ask_id}")
+
+
+def publish(mqtt: Mqtt, payloads: list[bytes]) -> None:
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    client.connect(mqtt.host, mqtt.port)
+    client.loop_start()
+    for payload in payloads:
+        client.publish("tailgrain/kit1/ask/entry", payload, qos=1).wait_for_publish(5)
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_odd_questions_are_passed_over_and_wrong_entries_refused_in_words(kit, eventually):
+    mqtt, process, _ = kit
+    assert answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)["ok"] is True
+    publish(mqtt, ODD)
+    for ask_id, entry in REFUSED.items():
+        said = answer(mqtt, entry, ask_id, eventually)
+        assert set(said) == {"id", "ok", "why"} and said["id"] == ask_id and said["ok"] is False
+        assert said["why"] and "\n" not in said["why"]
+        assert answer(mqtt, entry, ask_id, eventually) == said
+    first = answer(mqtt, {"entry": "note", "note": "still here"}, "end", eventually)
+    assert first["ok"] is True and answer(mqtt, {"entry": "note", "note": "another"}, "end", eventually) == first
+    assert process.poll() is None
+
+
+def test_a_number_too_large_to_write_is_refused_and_not_the_end_of_the_daemon(kit, eventually):
+    mqtt, process, _ = kit
+    assert answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)["ok"] is True
+    publish(mqtt, [json.dumps({"id": "large", "entry": {**TRAY, "at": 1_790_000_000, "mark": 2**60}}).encode()])
+    ended = eventually(lambda: process.poll() is not None or _answered(mqtt), within=10)
+    assert ended == "answered"
+
+
+def _answered(mqtt: Mqtt) -> str:
+    try:
+        return "answered" if ask(mqtt, "kit1", {"entry": "note", "note": "x"}, "after")["ok"] else ""
+    except TailgrainError:
+        return ""
+
+
+def test_who_comes_later_hears_presence_and_the_newest_second_at_once(kit, eventually):
+    mqtt, _, board = kit
+    answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)
+    os.write(board, b"".join(count_line(number, 1000 + 100 * number, *[number] * 7) + b"\n" for number in range(30)))
+    heard: dict[str, tuple[dict, bool]] = {}
+
+    def listen() -> bool:
+        heard.clear()
+        client = paho.Client(CallbackAPIVersion.VERSION2)
+        client.on_message = lambda _c, _u, message: heard.update({message.topic: (json.loads(message.payload), message.retain)})
+        client.on_connect = lambda *_: client.subscribe("tailgrain/kit1/#", qos=1)
+        client.connect(mqtt.host, mqtt.port)
+        client.loop_start()
+        try:
+            eventually(lambda: "tailgrain/kit1/live" in heard, within=10, what="live")
+        finally:
+            client.disconnect()
+            client.loop_stop()
+        return heard["tailgrain/kit1/live"][1]
+
+    eventually(listen, within=20, what="a retained second")
+    assert heard["tailgrain/kit1/presence"] == (heard["tailgrain/kit1/presence"][0], True)
+    present, live = heard["tailgrain/kit1/presence"][0], heard["tailgrain/kit1/live"][0]
+    assert present["online"] is True and set(present) == {"online", "since", "version"}
+    assert live["pulses_per_s"] is not None and live["calibration"]["state"] == "none"
+    assert not {"tailgrain/kit1/minute", "tailgrain/kit1/entry", "tailgrain/kit1/ask/entry"} & {
+        topic for topic, (_, retained) in heard.items() if retained
+    }
