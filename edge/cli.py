@@ -17,6 +17,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
+from edge.verdict_cli import compare, speed
 
 CONFIG = click.option(
     "--config", "config", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The kit's settings file."
@@ -71,6 +72,8 @@ def tailgrain() -> None:
 
 
 tailgrain.add_command(calc)
+tailgrain.add_command(compare)
+tailgrain.add_command(speed)
 
 
 @tailgrain.command("run")

@@ -228,7 +228,8 @@ def _too_little(facts: Facts) -> str:
         step = f"Put {facts.name} back to {facts.back}, work 10 minutes, then change it again, so that both sides are known."
         return f"{head} {step}{_hands(facts)}"
     if facts.minutes_more is not None:
-        return f"{head} Work on about {facts.minutes_more} more minutes and change nothing meanwhile."
+        plural = "s" if facts.minutes_more != 1 else ""
+        return f"{head} Work on about {facts.minutes_more} more minute{plural} and change nothing meanwhile."
     if facts.next_s < inf and after < 3:
         return f"{head} The next change came too early, after {facts.next_s / 60:.0f} min: give each setting 10 minutes or more."
     return f"{head} Too few pulses to compare; work on longer."
