@@ -69,6 +69,7 @@ class Store:
     def _opened(self) -> tuple[sqlite3.Connection, bool]:
         if self._upkeep is None:
             return open_writer(self.path), False
+        self._upkeep.look()
         connection, self.moved, unchecked = health.open_sound(self.path, time.time_ns() // 1_000_000)
         return connection, unchecked
 

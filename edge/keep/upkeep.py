@@ -40,7 +40,8 @@ class Upkeep:
     def __init__(self, folder: Path, keep_days: float = 400.0, disk_floor_mb: float = 500.0) -> None:
         self._folder, self._keep_s, self._floor_mb = folder, keep_days * 86_400, disk_floor_mb
         self.disk = Disk(0.0, disk_floor_mb, False)
-        self.look()
+        if folder.is_dir():
+            self.look()
 
     def look(self) -> Disk:
         """Look at the disk. One that can't be looked at counts as low: something is wrong with it."""

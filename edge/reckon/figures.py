@@ -67,8 +67,8 @@ class Figures:
     flags: list[str]
     distance_m: float
     area_m2: float
-    width_used: float = 1.0
     limit_kg_ha: float | None = None
     silent_inputs: tuple[int, ...] = ()
     saturated_inputs: tuple[int, ...] = ()
     lag: LearnedLag | None = None
+    width_used: float = 1.0

@@ -326,7 +326,7 @@ class Operator:
         if advice.kind in ("look", "wait") or advice.step is None:
             if advice.kind == "look":
                 self.see()
-            return advice.kind != "hold"
+            return advice.kind != "hold" or self.rounds < 3  # a crop that has just turned tough is not yet seen
         step = advice.step
         assert step.to is not None
         self.see()  # a look before the change, so that both sides of it are known
