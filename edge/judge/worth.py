@@ -16,7 +16,7 @@ REACHABLE_KG_HA = 25.0
 
 REACHABLE_OF_LIMIT = 0.8
 SAVED_SHARE = 0.5
-"""Of a point's loss above the reachable, what one setting is hoped to save at best (from memory)."""
+"""Of the loss above the reachable, what one setting is hoped to save at best (from memory)."""
 
 CLEAN_PCT = {"trash": 1.0, "cracked": 1.5}
 """What a tank sample may hold before anything is set for its sake (from memory)."""
@@ -89,7 +89,7 @@ def _losses(situation: Situation, per_kg: float) -> tuple[dict[str, float], dict
     if situation.limit_kg_ha is not None:
         reachable = min(reachable, REACHABLE_OF_LIMIT * situation.limit_kg_ha)
     above = max(0.0, loss - reachable)
-    cost["loss"], gain["loss"] = loss * per_kg, above * per_kg
+    cost["loss"], gain["loss"] = loss * per_kg, SAVED_SHARE * above * per_kg
     points = {"separator": situation.separator_kg_ha, "cleaning": situation.cleaning_kg_ha}
     for name, kg_ha in points.items():
         if kg_ha is not None:

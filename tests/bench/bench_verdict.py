@@ -27,8 +27,8 @@ BLOCKS_A_MINUTE = 60 // BLOCK_S
 RUNS = 200
 HOW = (
     "Pulse rate with fading log noise (sd 0.25, memory 25 s) and, where said, drift (sd 0.05, memory 20 minutes); Poisson "
-    "counts, 20 a second; 30 s of guard time after each change; fixed seeds. A fixed-time 90 % interval fails the first lines "
-    "at about 30 %."
+    "counts, 20 a second; 30 s of guard time after each change; fixed seeds. For comparison: the same model with a fixed-time "
+    "90 % Student interval, looked at as often, was false in 32 of 100 runs without drift and in 37 of 100 with it."
 )
 COMMAND = "make bench ARGS=tests/bench/bench_verdict.py"
 
@@ -120,19 +120,19 @@ def rows(runs: int = RUNS) -> list[tuple[str, str, str, str]]:
     def count(what: str, target: str, hits: list[bool]) -> tuple[str, str, str, str]:
         return what, target, f"{sum(hits)} of {len(hits)}", COMMAND
 
-    seeds = range(runs)
+    seeds, half = range(runs), range(runs // 2)
     most = "at most 27 of 200"
     return [
         count("no change, looked at every minute for an hour (20 min before): ever false", most,
               [ever_false(seed, 20, 60, 0.0) for seed in seeds]),
         count("the same with drift", most, [ever_false(1000 + seed, 20, 60, DRIFT_SD) for seed in seeds]),
         count("the same with drift, 30 min before", most, [ever_false(2000 + seed, 30, 60, DRIFT_SD) for seed in seeds]),
-        count("the same with drift, 1 pulse a second", most,
-              [ever_false(3000 + seed, 20, 60, DRIFT_SD, rate=1.0) for seed in seeds]),
+        count("the same with drift, 1 pulse a second", "at most 13 of 100",
+              [ever_false(3000 + seed, 20, 60, DRIFT_SD, rate=1.0) for seed in half]),
         count("no effect put to and fro, 12 x 10 min with drift: ever false", "said, no target",
-              [ever_false_back_and_forth(4000 + seed, 12, 10, DRIFT_SD) for seed in seeds]),
+              [ever_false_back_and_forth(4000 + seed, 12, 10, DRIFT_SD) for seed in half]),
         count("no change, drift twice as large (0.10): ever false", "said, no target",
-              [ever_false(8000 + seed, 20, 60, 2 * DRIFT_SD) for seed in seeds]),
+              [ever_false(8000 + seed, 20, 60, 2 * DRIFT_SD) for seed in half]),
         count("true cut of 40 %, 20 min each side: called better", "at least 95 %",
               [sees_cut(5000 + seed, 0.40, 20) for seed in seeds]),
         count("true cut of 30 %, 20 min each side: called better", "at least 85 %",
@@ -151,7 +151,8 @@ def test_the_figures_are_reached() -> None:
         print(" | ".join(row))
     results.write("Verdict", COMMAND, [HOW, results.table(["figure", "target", "reached"], [row[:3] for row in found])])
     hits = [int(reached.split()[0]) for _, _, reached, _ in found]
-    assert max(hits[:4]) <= 27
+    assert max(hits[:3]) <= 27
+    assert hits[3] <= 13
     assert hits[6] >= 190
     assert hits[7] >= 170
     assert hits[8] >= 100

@@ -303,7 +303,7 @@ def test_loss_trash_and_cracked_grain_are_weighed_in_one_purse():
     assert found.cost["loss"] == pytest.approx(60 * 0.3)
     assert found.cost["trash"] == pytest.approx(2.0 * 3.0 * 3.0)
     assert found.cost["cracked"] == pytest.approx(3.0 * 1.0 * 3.0)
-    assert found.gain["loss"] == pytest.approx((60 - 30) * 0.3), "1 % of 3 t/ha stays"
+    assert found.gain["loss"] == pytest.approx((60 - 30) * 0.3 / 2), "1 % of 3 t/ha stays, and one setting saves half of the rest"
     assert found.total == pytest.approx(18.0 + 18.0 + 9.0)
 
 

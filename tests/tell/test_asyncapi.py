@@ -136,7 +136,7 @@ LIVE = {
     "pulses_per_s": {"separator": 31.0}, "returns": {"pct": 34.0, "t_h": None}, "shafts": {"fan": 862.0, "rotor": None},
     "calibration": {"state": "good", "factor_mg_per_pulse": {"separator": 1456.0}, "tests": 3, "age_s": 5400, "why": ""},
     "position": {"lat": None, "lon": None}, "flags": ["half-blind cleaning", "pct from typed yield"], "limit_kg_ha": 60.0,
-    "lag": None,
+    "width_used": 1.0, "lag": None,
 }  # fmt: skip
 
 
