@@ -27,7 +27,7 @@ def numbers(*names: str, help: str) -> Callable[[F], F]:
     return add
 
 
-@click.group(no_args_is_help=False)
+@click.group(no_args_is_help=False, context_settings={"help_option_names": ["-h", "--help"]})
 def calc() -> None:
     """Hand calculations: no kit needed.
 

@@ -59,6 +59,7 @@ class Daemon:
         self._queue: queue.Queue[tuple[str, int, int, Any]] = queue.Queue(QUEUE_CHUNKS)
         self._sayer = Sayer(LOG)
         self._stamps = Stamps(self._clock)
+        self._new_life = False
         self._life = 0
         now_ms = self._stamps.now()
         self._store = _open_store(settings, self._told)
@@ -112,7 +113,8 @@ class Daemon:
 
     def _in_order(self, stamp_ms: int, life: int) -> int:
         """Threads may overtake each other between stamp and queue; only a step of the clock sends stamps back."""
-        if life > self._life:
+        self._new_life = life > self._life
+        if self._new_life:
             self._life = life
             self._facts.clock_stepped(stamp_ms)
         elif self._engine.assembler.stamp_ms is not None and not self._by_board:
@@ -156,7 +158,7 @@ class Daemon:
         """A chunk stamped in a second that silence has just closed counts at the next one's begin, also when replayed."""
         earliest = self._engine.assembler.earliest_ms
         last = self._engine.assembler.stamp_ms
-        if earliest is not None and last is not None and last <= stamp_ms < earliest:
+        if not self._new_life and earliest is not None and last is not None and last <= stamp_ms < earliest:
             return earliest
         return stamp_ms
 

@@ -129,7 +129,7 @@ class Chain:
         record = ["--record", str(self._capture)] if self._options.minutes is not None else []
         self._spawn("run", "--config", str(self._config), *stamps, *record)
         self._wait(lambda: self._watch.online, "the daemon did not come up")
-        self._wait(lambda: "open" in (self._folder / "run.log").read_text(), "the daemon did not open the line")
+        self._wait(lambda: ": open\n" in (self._folder / "run.log").read_text(), "the daemon did not open the line")
         say("broker and daemon are up")
         if self.page is not None:
             self._spawn("dashboard", "--config", str(self._config))

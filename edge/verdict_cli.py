@@ -25,7 +25,7 @@ CONFIG = click.option(
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
 
 
-@click.command()
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @SOURCE
 @CONFIG
 @click.option("--setting", "number", type=int, metavar="N", help="Which setting change, counted from 1; absent: they are listed.")
@@ -87,7 +87,7 @@ def _table(answer: dict[str, Any]) -> list[str]:
     return lines
 
 
-@click.command()
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @SOURCE
 @CONFIG
 @click.option("--hourly-cost", type=click.FloatRange(0, 1e9), metavar="X", help="What an hour of work costs.")

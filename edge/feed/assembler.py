@@ -167,6 +167,9 @@ class Assembler:
         closed: list[Second] = []
         while self._open is not None and self._open * 1000 + 250 <= now_ms:
             closed.append(self._close())
+        if closed and self._open is not None and self.stamp_ms is not None:
+            # Time has come this far without a line: a stamp from before it is a step of the clock.
+            self.stamp_ms = max(self.stamp_ms, (self._open - 1) * 1000)
         return closed
 
     @property

@@ -7,7 +7,7 @@ larger one; what stays within reach of nothing worth chasing is left alone. Guar
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
@@ -93,7 +93,9 @@ def advise(situation: Situation) -> Advice | None:
         return _back(last, situation)
     if last is not None and (waiting := _wait(last, situation)) is not None:
         return waiting
-    return _by_rules(situation, reckoned)
+    if situation.minutes < BEFORE_MIN:  # too early for any setting; a machine that isn't fit is told at once
+        return _by_rules(situation, reckoned, advicerules.rules(("trust",)))
+    return _by_rules(situation, reckoned, advicerules.rules()) or _nothing(situation, reckoned)
 
 
 # ---------------------------------------------------------------------- the last change
@@ -176,32 +178,36 @@ def _wait(last: Tried, situation: Situation) -> Advice | None:
 # ---------------------------------------------------------------------- the rules
 
 
-def _by_rules(situation: Situation, reckoned: Worth) -> Advice:
+def _by_rules(situation: Situation, reckoned: Worth, rules: Sequence[Rule]) -> Advice | None:
+    """The costliest concern's rule of the first stage in which any holds; None when none does."""
     values = situation.values()
-    held: list[str] = []
     best: tuple[int, float, Rule, Step | None] | None = None
-    for rule in advicerules.rules():
+    for rule in rules:
         stage = advicerules.STAGES.index(rule.stage)
         if best is not None and stage > best[0]:
             break
         if not reckoned.costly(rule.concern) or not rule.holds(values):
             continue
-        step = None
-        if rule.change:
-            size = _size(rule, situation)
-            step = _step(rule, size, situation) if size is not None else None
-            if step is None:
-                continue
-            guard = _guard(step, situation)
-            if guard:
-                held.append(guard)
-                continue
+        step = _step_of(rule, situation) if rule.change else None
+        if rule.change and (step is None or _guard(step, situation)):
+            continue
         gain = reckoned.gain.get(rule.concern, 0.0)
         if best is None or gain > best[1]:
             best = stage, gain, rule, step
-    if best is None:
-        return _nothing(situation, reckoned, held)
-    return _told(best[2], best[3], best[1], situation, reckoned)
+    return None if best is None else _told(best[2], best[3], best[1], situation, reckoned)
+
+
+def _held(situation: Situation, reckoned: Worth) -> list[str]:
+    """The guard rails that stand before steps that would fit."""
+    values = situation.values()
+    fitting = [rule for rule in advicerules.rules() if rule.change and reckoned.costly(rule.concern) and rule.holds(values)]
+    steps = [step for rule in fitting if (step := _step_of(rule, situation)) is not None]
+    return list(dict.fromkeys(guard for step in steps if (guard := _guard(step, situation))))
+
+
+def _step_of(rule: Rule, situation: Situation) -> Step | None:
+    size = _size(rule, situation)
+    return None if size is None else _step(rule, size, situation)
 
 
 def _size(rule: Rule, situation: Situation) -> Literal["first", "larger"] | None:
@@ -313,7 +319,7 @@ def _told(rule: Rule, step: Step | None, gain: float, situation: Situation, reck
 # ---------------------------------------------------------------------- nothing to change
 
 
-def _nothing(situation: Situation, reckoned: Worth, held: list[str]) -> Advice:
+def _nothing(situation: Situation, reckoned: Worth) -> Advice:
     """Nothing is worth chasing, or nothing is left that fits."""
     most = max(reckoned.gain.values(), default=0.0)
     known = {name: round(cost, 2) for name, cost in reckoned.cost.items()}
@@ -330,8 +336,9 @@ def _nothing(situation: Situation, reckoned: Worth, held: list[str]) -> Advice:
                       worth_ha=round(most, 2), unit=reckoned.unit)  # fmt: skip
     if (back := _way_back(situation, reckoned)) is not None:
         return back
+    held = _held(situation, reckoned)
     why = "Every step that fits was tried"
-    why += f", or is held by the guard rail {', '.join(dict.fromkeys(held))}." if held else "."
+    why += f", or is held by the guard rail {', '.join(held)}." if held else "."
     words = "No further step is known: keep the settings, and drive for the limit. Look again when crop or weather change."
     return Advice("nothing-left", "hold", seen, data, why, words, basis=_BASIS_ORDER, worth_ha=round(most, 2), unit=reckoned.unit)
 

@@ -85,10 +85,10 @@ def _file() -> _File:
     return found
 
 
-@lru_cache(maxsize=1)
-def rules() -> tuple[Rule, ...]:
-    """All rules by stage, within a stage as the file has them."""
-    return tuple(sorted(_file().rule, key=lambda rule: STAGES.index(rule.stage)))
+@lru_cache(maxsize=4)
+def rules(stages: tuple[str, ...] = STAGES) -> tuple[Rule, ...]:
+    """The rules of these stages in order, within a stage as the file has them."""
+    return tuple(rule for stage in STAGES if stage in stages for rule in _file().rule if rule.stage == stage)
 
 
 def caution(name: str) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from edge import entries
+from edge.judge import advicerules
 from edge.judge.advice import advise
 from edge.judge.alerts import Change
 from edge.judge.course import SETTLING_S
@@ -25,6 +26,9 @@ from edge.reckon.sieves import SETTING_OF, Sieves
 from edge.settings import Settings
 
 ROW_S = 60
+EVERY_S = 4
+"""Figures are smoothed already: every fourth second tells a minute's mean as well, for a quarter of the time."""
+
 KEPT_ROWS = 40
 MEAN_ROWS, RECENT_ROWS, LEAST_ROWS = 15, 5, 3
 LOOK_LASTS_S = 2 * 3600
@@ -33,6 +37,10 @@ LOOK_LASTS_S = 2 * 3600
 TRIED_S = 12 * 3600
 NIGHT_S = 4 * 3600
 FIRST_LOAD_S = 300
+STANDING = ("step", "look", "hold")
+HELD_S = 15 * 60
+"""Such advice stands for so much work, unless something was done or seen: figures that hover must not make it waver."""
+
 SHAFTS = {"fan": "fan_rpm", "rotor": "rotor_rpm"}
 
 
@@ -77,6 +85,8 @@ class Adviser:
         self._calibration = "none"
         self._limit_kg_ha: float | None = None
         self._told: dict[str, Any] | None = None
+        self._told_events: Any = None
+        self._told_worked_s = 0
 
     # ------------------------------------------------------------------ what comes in
 
@@ -99,6 +109,8 @@ class Adviser:
             rows.append(_Row())
         row = rows[-1]
         row.seconds += 1
+        if self._worked_s % EVERY_S:
+            return
         loss = figures.loss
         row.add("loss", loss.kg_ha if loss is not None else None)
         for name, point in figures.points.items():
@@ -165,10 +177,14 @@ class Adviser:
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
         page = self.book.consider(situation, worth(situation), float(t))
         advice = advise(situation)
+        events = (situation.tried, dict(situation.look), dict(situation.sample), situation.crop, situation.first_load)
         plain = None if advice is None else advice.to_plain()
         if plain is None or (self._told is not None and _same(plain, self._told)):
             return None, page
-        self._told = plain
+        standing = self._told is not None and self._told["kind"] in STANDING and plain["kind"] in STANDING
+        if standing and events == self._told_events and self._worked_s - self._told_worked_s < HELD_S and not _at_once(plain):
+            return None, page
+        self._told, self._told_events, self._told_worked_s = plain, events, self._worked_s
         return plain, page
 
     def situation(
@@ -274,4 +290,10 @@ def _gaps(sieves: Sieves, settings: dict[str, float]) -> dict[str, float]:
 
 def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
     """The same advice, whatever its figures did since."""
-    return all(one[key] == other[key] for key in ("rule", "kind", "step", "settings"))
+    steps = [{key: (plain["step"] or {}).get(key) for key in ("what", "direction", "size")} for plain in (one, other)]
+    return steps[0] == steps[1] and all(one[key] == other[key] for key in ("rule", "kind", "settings"))
+
+
+def _at_once(plain: dict[str, Any]) -> bool:
+    """A machine that isn't fit is told at once."""
+    return any(rule.name == plain["rule"] for rule in advicerules.rules(("trust",)))

@@ -104,7 +104,9 @@ class Learning(Kit):
                 case entries.Setting():
                     self.now.learn(entry, at_s)
                     self.sieves.learn_setting(entry, self.now)
-                case entries.Tray() | entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
+                case entries.Tray():
+                    self._restore_tray(entry, at_ms)
+                case entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
                     pass  # what they taught stands in records of its own
                 case _:
                     self.now.learn(entry, at_s)
@@ -114,6 +116,13 @@ class Learning(Kit):
             self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
         elif kind == "learned":
             self._restore_learned(body)
+
+    def _restore_tray(self, entry: entries.Tray, at_ms: int) -> None:
+        """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
+        try:
+            self.tests.learn(entry, at_ms, self.now, self.settings.machine.cut_width_m)
+        except EntryError:
+            return  # other settings than it was admitted under: it stays a record
 
     def learned(self) -> dict[str, Any]:
         """What entries taught beyond themselves (background, returns flow, yield by loads), for the record."""
@@ -147,7 +156,8 @@ class Learning(Kit):
             self._quiet.seconds, self._quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
         if self.returns is not None and body["full_t_h"] is not None:
             self.returns.full_t_h = float(body["full_t_h"])
-        self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], bool(body["yield_is_typed"])
+        if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
+            self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
 
 
 def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:

@@ -117,7 +117,7 @@ class Totals:
             return MeanLoss()
         sums_of = _Sums()
         for number, sums in self.crops.items():
-            if not any(point.pulses for point in sums.points):
+            if sums.area_m2 <= 0 and not any(point.pulses for point in sums.points):
                 continue
             found = factors.get(number, Factors())
             chosen = [i for i, name in enumerate(self.names) if name in wanted]

@@ -116,6 +116,7 @@ class TrayTests:
         assert isinstance(entry, entries.Tray)
         result = {key: math.inf if value is None and key == "dof" else value for key, value in body["result"].items()}
         seen, crop = msgspec.convert(body["window"], cal.Window), int(body["crop"])
+        self._pending = [pending for pending in self._pending if pending[2] != float(body["at_s"])]
         test = cal.Test(
             int(body["number"]), float(body["at_s"]), str(body["why"]), entry, seen, msgspec.convert(result, TrayResult), crop
         )

@@ -24,7 +24,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge import messages
-from edge.errors import SettingsError
+from edge.errors import SettingsError, StoreError
 from edge.judge.alerts import Change
 from edge.messages import Told
 from edge.reckon.figures import Figures
@@ -242,6 +242,8 @@ class Voice:
                 return str(detail)
             if kind == "disconnected":
                 return "it closed the connection"
+            if kind == "answer":
+                self._answers.append(detail)
         return "no answer"
 
     def _drop_events(self) -> None:
@@ -339,7 +341,12 @@ class Voice:
         """Send outbox rows in order, no more at a time than the broker has room for, half a window at once."""
         if self._outbox is None or len(self._in_flight) > IN_FLIGHT // 2:
             return
-        for row in self._outbox.waiting(self._sent, IN_FLIGHT - len(self._in_flight)):
+        try:
+            rows = self._outbox.waiting(self._sent, IN_FLIGHT - len(self._in_flight))
+        except StoreError as fault:  # a stalled or full disk: the next row told or delivered asks again
+            LOG.warning("outbox: %s", fault)
+            return
+        for row in rows:
             info = self._client.publish(self._base + row.topic, row.payload, qos=1)
             if info.rc != paho.MQTT_ERR_SUCCESS:
                 return  # the connection is ending; the row stays

@@ -316,12 +316,13 @@ class Operator:
     def follow(self) -> bool:
         """One round: work, ask, do as told. False when nothing more is advised."""
         self.work()
-        if not self.told:
+        if self.rounds == 1:
             self.see()
         situation = self.situation()
         self.book.consider(situation, worth(situation), self.seconds)
         advice = advise(situation)
-        assert advice is not None
+        if advice is None:  # too early
+            return True
         self.told.append(advice)
         if advice.kind in ("look", "wait") or advice.step is None:
             if advice.kind == "look":

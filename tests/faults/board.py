@@ -116,7 +116,7 @@ class Board(threading.Thread):
                 self.brought[at] += one
             if self._seq % 20 == 1:
                 hello = frame(f"TGH,1,test,1.0,{INPUTS},100")
-            self._line = frame(f"TGC,1,{self._seq},{self._ms},3,{','.join(map(str, self._counts))}")
+            self._line = frame(f"TGC,1,{self._seq},{self._ms},2,{','.join(map(str, self._counts))}")
         self.pty.write(self.through(hello + self._line))
 
     def reboot(self) -> None:

@@ -11,8 +11,8 @@ MINUTES = 20.0
 
 @pytest.mark.slow_ok
 def test_memory_and_files_stay_flat_and_faults_change_the_figures_by_less_than_two_percent(tmp_path, mosquitto, nursery):
-    clean = soak(nursery, tmp_path / "clean", mosquitto.port, scenario(6, MINUTES, faulty=False), 45)
-    faulty = soak(nursery, tmp_path / "faulty", mosquitto.port, scenario(6, MINUTES, faulty=True), 45)
+    clean = soak(nursery, tmp_path / "clean", mosquitto.port, scenario(8, MINUTES, faulty=False), 45)
+    faulty = soak(nursery, tmp_path / "faulty", mosquitto.port, scenario(8, MINUTES, faulty=True), 45)
     assert clean.restarts == 0 and faulty.restarts == 1
     assert clean.loss_kg > 10 and clean.area_ha > 1
     assert faulty.loss_kg == pytest.approx(clean.loss_kg, rel=0.02)

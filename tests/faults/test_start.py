@@ -49,7 +49,7 @@ def test_a_kit_is_back_within_three_seconds_of_a_cut_with_weeks_in_its_database(
     try:
         with feed:
             feed.start()
-            for _ in range(3):
+            for _ in range(2):
                 began = time.monotonic()
                 with (tmp_path / "log").open("ab") as log:
                     process = subprocess.Popen(
@@ -64,8 +64,8 @@ def test_a_kit_is_back_within_three_seconds_of_a_cut_with_weeks_in_its_database(
                     process.wait()
     finally:
         ear.close()
-    assert min(took) < BACK_WITHIN_S  # the quickest of three: other programs may share the machine
-    assert rows(store.path, "SELECT count(*) FROM run") == [(4,)]
+    assert min(took) < BACK_WITHIN_S  # the quicker of two: other programs may share the machine
+    assert rows(store.path, "SELECT count(*) FROM run") == [(3,)]
     assert not list(store.path.parent.glob("*.damaged-*"))
 
 
@@ -81,7 +81,7 @@ def test_a_kit_at_ten_lines_a_second_and_seven_inputs_writes_little(tmp_path, mo
             wait_until(lambda: kit.query("SELECT count(*) FROM second") not in ([], [(0,)], [(1,)]), 15, "measuring")
             assert kit.pid is not None
             began, before = kit.query("SELECT count(*) FROM second")[0][0], written_bytes(kit.pid)
-            wait_until(lambda: kit.query("SELECT count(*) FROM second")[0][0] >= began + 10, 20, "ten more seconds")
+            wait_until(lambda: kit.query("SELECT count(*) FROM second")[0][0] >= began + 6, 20, "six more seconds")
             seconds, wrote = kit.query("SELECT count(*) FROM second")[0][0] - began, written_bytes(kit.pid) - before
         if wrote == 0:
             pytest.skip("this file system does not count what is written")

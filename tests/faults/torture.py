@@ -19,7 +19,7 @@ from sim_feed.scenario import Simulation, load
 from tests.conftest import wait_until
 from tests.faults.kits import Ear, Kit, Nursery, eventually_online
 
-LONGEST_LIFE_S = 2.6
+LONGEST_LIFE_S = 2.3
 ENTRIES = ("note", "tray_mark", "width_used")
 
 

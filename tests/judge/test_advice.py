@@ -511,15 +511,39 @@ def test_open_alerts_count_until_they_have_returned():
 def test_advice_is_told_when_it_changes_and_the_book_keeps_its_page():
     live = Live()
     live.work(6)
-    first, page_ = live.minute()
-    assert first is not None and first["rule"] == "nothing-to-chase" and page_ is None
-    assert live.minute() == (None, None)
+    assert live.minute() == (None, None), "too early"
     live.work(6)
-    _, page_ = live.minute()
+    first, page_ = live.minute()
+    assert first is not None and first["rule"] == "nothing-to-chase"
     assert page_ is not None and page_.settings == {"fan_rpm": 861.0} and page_.loss_kg_ha == pytest.approx(25.0)
+    assert live.minute() == (None, None)
     live.work(20, cleaning=90.0)
     then, _ = live.minute()
     assert then is not None and then["step"]["what"] == "fan_rpm"
+
+
+def test_standing_advice_does_not_waver_with_its_figures_but_gives_way_to_what_was_done_or_seen():
+    live = Live()
+    live.work(12, cleaning=90.0)
+    assert live.minute()[0]["step"]["what"] == "fan_rpm"
+    live.work(9, separator=300.0, cleaning=10.0)
+    assert live.minute()[0] is None, "within a quarter of an hour of work"
+    live.tell(entry="returns_look", unthreshed_heads="much")
+    assert live.minute()[0]["rule"] == "tighten-concave-heads"
+    live.tell(entry="setting", what="concave_mm", **{"from": 18, "to": 16})
+    live.work(3)
+    assert live.minute()[0]["kind"] == "wait"
+    slack = Change("shaft-low", "fan", "raised", "caution", 0, 0, "t", "c", "a")
+    live.work(12)
+    live.adviser.verdict(1, {"verdict": "better", "ratio": 0.7})
+    live.minute()
+    told_, _ = live.adviser.minute(live.now, live.sieves, (slack,), live.t)
+    assert told_ is not None and told_["rule"] == "shaft-first", "at once"
+
+
+def test_too_early_for_a_setting_but_not_for_a_machine_that_is_not_fit():
+    assert advise(replace(CALM, **CLEANING, minutes=3.0)) is None
+    assert told(**CLEANING, minutes=3.0, alerts=frozenset({"input-silent/2"})).rule == "sensor-first"
 
 
 def test_the_next_morning_begins_from_the_book():
