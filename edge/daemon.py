@@ -221,6 +221,10 @@ class Daemon:
             answer = {"id": ask_id, "ok": False, "why": str(fault)}
         body = messages.encode(answer)
         self._store.answer(ask_id, stamp_ms, body)
+        try:
+            self._store.settle()  # the answer, and what the entry taught, survive a cut as the entry itself does
+        except StoreError as fault:
+            LOG.warning("answered, but: %s", fault)
         return body
 
     def _take_entry(self, stamp_ms: int, entry: entries.AnyEntry, ask_id: str) -> dict[str, Any]:

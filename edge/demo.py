@@ -7,6 +7,7 @@ user would, and end when their standard input closes, however the parent ended. 
 from __future__ import annotations
 
 import asyncio
+import fcntl
 import logging
 import os
 import queue
@@ -19,7 +20,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import IO, Any, NamedTuple
 
 import msgspec
 from rich.console import Console
@@ -61,6 +62,11 @@ def demo(options: Options, say: Callable[[str], None]) -> dict[str, Any] | None:
     `say` hears progress, a line at a time. Raises TailgrainError.
     """
     folder = _prepare(options.folder)
+    with _hold(folder):
+        return _run(options, folder, say)
+
+
+def _run(options: Options, folder: Path, say: Callable[[str], None]) -> dict[str, Any] | None:
     scenario = load("paddock").with_(seed=options.seed, minutes=options.minutes)
     chain = Chain(folder, scenario, options, _epoch(options))
     try:
@@ -70,7 +76,7 @@ def demo(options: Options, say: Callable[[str], None]) -> dict[str, Any] | None:
             return None
         chain.settle(say)
     except KeyboardInterrupt:
-        say("stopping")
+        say(f"stopping; what was kept lies in {folder}")
         return None
     finally:
         chain.close()
@@ -368,13 +374,27 @@ def _prepare(folder: Path) -> Path:
     if folder.is_dir() and any(folder.iterdir()):
         if not (folder / MARKER).exists():
             raise WrongInput(f"demo: --dir: {folder} holds other files; allowed: a new, empty or earlier demo folder")
+        _hold(folder).close()
         shutil.rmtree(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        (folder / MARKER).touch()
     except OSError as fault:
         raise WrongInput(f"demo: --dir: {folder} can't be written ({fault.strerror})") from fault
     return folder
+
+
+def _hold(folder: Path) -> IO[bytes]:
+    """The marker, locked for as long as it is open: a folder in use is not emptied under a running demo."""
+    try:
+        marker = (folder / MARKER).open("ab")
+    except OSError as fault:
+        raise WrongInput(f"demo: --dir: {folder} can't be written ({fault.strerror})") from fault
+    try:
+        fcntl.flock(marker, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as fault:
+        marker.close()
+        raise WrongInput(f"demo: --dir: a demo runs in {folder}; allowed: another folder, or end that one first") from fault
+    return marker
 
 
 def in_words(summary: dict[str, Any]) -> list[str]:

@@ -165,6 +165,10 @@ class Store:
 
         self._writer.put(Work(do))
 
+    def settle(self) -> None:
+        """Wait until everything handed over so far is on disk. Raises StoreError when it can't be now; it stays owed."""
+        self.ask(lambda db: None)
+
     def answered(self, ask_id: str) -> bytes | None:
         """The answer once given to this id."""
         row = self._read(lambda db: db.execute("SELECT body FROM answer WHERE ask_id = ?", (ask_id,)).fetchone())

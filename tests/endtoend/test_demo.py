@@ -83,6 +83,23 @@ def test_it_ends_its_children_however_it_is_ended(tmp_path, number):
             process.wait()
 
 
+def test_a_folder_in_use_is_not_emptied_under_a_running_demo(tmp_path):
+    folder = tmp_path / "demo"
+    with (tmp_path / "said").open("wb") as said:
+        process = subprocess.Popen(
+            [*DEMO, "--pace", "1", "--minutes", "30", "--no-dashboard", "--dir", str(folder)],
+            stdin=subprocess.DEVNULL, stdout=said, stderr=said,
+        )  # fmt: skip
+    try:
+        wait_until(lambda: "are up" in (tmp_path / "said").read_text(), 30, "the chain is up")
+        done = subprocess.run([*DEMO, "--minutes", "1", "--dir", str(folder)], capture_output=True, text=True, timeout=30)
+        assert done.returncode == 2 and "a demo runs in" in done.stderr
+        assert (folder / "demo.toml").is_file()
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(timeout=30)
+
+
 def test_a_folder_with_other_files_is_not_emptied(tmp_path):
     (tmp_path / "mine.txt").write_text("keep me")
     done = subprocess.run([*DEMO, "--minutes", "1", "--dir", str(tmp_path)], capture_output=True, text=True, timeout=30)

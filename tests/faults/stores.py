@@ -69,7 +69,7 @@ def grow(store: Store, seconds: int) -> None:
 
 def settle(store: Store) -> None:
     """Wait until everything handed over is on disk."""
-    store.ask(lambda db: None)
+    store.settle()
 
 
 def rows(path: Path, sql: str, *values: Any) -> list[tuple[Any, ...]]:

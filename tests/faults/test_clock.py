@@ -174,10 +174,10 @@ class Live:
     def tick(self, utc: datetime | None = None) -> None:
         """A fifth of a second passes and the board says so; waits until the kit has heard it."""
         self.clock.advance(TICK_MS / 1000)
+        before = self.daemon._engine.assembler.lines.good
         if utc is not None and self.receiver is not None:
             self.receiver.write(rmc(utc))
         self._seq += 1
-        before = self.daemon._engine.assembler.lines.good
         counts = ",".join(str(self._seq * one) for one in BROUGHT)
         self.pty.write(frame(f"TGC,1,{self._seq},{TICK_MS * self._seq},2,{counts}"))
         want = before + 1 + (utc is not None)

@@ -13,11 +13,16 @@ from pathlib import Path
 import pytest
 
 from edge.errors import StoreAway, StoreError
+from edge.feed import capture
 from edge.keep import readonly, upkeep
 from edge.keep.schema import LARGEST_WAL_BYTES
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
 from edge.keep.writer import MOST_OWED
+from sim_feed.emit import PtyFeed
+from sim_feed.scenario import Simulation, load
+from tests.conftest import wait_until
+from tests.faults.kits import Kit
 from tests.faults.stores import START_S, fill, grow, one_second, opened, rows, settle, sound
 
 MS_RDONLY, MS_REMOUNT = 1, 32
@@ -123,6 +128,27 @@ def test_what_is_owed_too_long_goes_oldest_first_and_the_record_says_so(small, e
     assert numbers[-MOST_OWED + 100 :] == list(range(numbers[-MOST_OWED + 100], number + 1))  # the newest are all there
     seqs = [row[0] for row in rows(path, "SELECT seq FROM record ORDER BY seq")]
     assert seqs == list(range(1, len(seqs) + 1))
+
+
+def test_a_recording_that_fills_its_disk_ends_and_the_kit_goes_on(small, tmp_path, mosquitto, nursery):
+    (small / "others").write_bytes(b"x" * 3_600_000)
+    paddock = load("paddock").with_(seed=1, minutes=15, operator=())
+    with PtyFeed(Simulation(paddock), "max") as feed:
+        text = paddock.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "kit" / "state"))
+        kit = Kit(nursery, tmp_path / "kit", text)
+        try:
+            kit.start(START_S * 1000, record=small / "day.tgcap")
+            wait_until(lambda: ": open" in kit.log, 15, "the line open")
+            feed.start()
+            assert feed.join(50)
+            wait_until(lambda: kit.query("SELECT count(*) FROM second")[0][0] >= 898, 20, "every second kept")
+            assert kit.log.count("the recording ends here") == 1
+            kit.stop()
+            assert "ended cleanly" in kit.log
+        finally:
+            kit.kill()
+    lines = list(capture.read(small / "day.tgcap"))
+    assert len(lines) > 4000 and all(line.stamp_ms is not None for line in lines[:-1])
 
 
 def test_a_read_only_disk_is_one_line_at_the_start(small):
