@@ -70,19 +70,21 @@ class Kit:
 
     @property
     def alive(self) -> bool:
+        """Whether the process is there and still ours: it carries the nursery's name, or none any more while it ends."""
         if self.pid is None:
             return False
         try:
-            os.kill(self.pid, 0)
-        except ProcessLookupError:
+            name = Path(f"/proc/{self.pid}/cmdline").read_bytes()
+        except OSError:
             return False
-        return True
+        return name == b"" or b"tests.faults.nursery" in name
 
     def kill(self, number: int = signal.SIGKILL, within: float = 20.0) -> None:
         """Signal the kit and wait until it is gone."""
         if self.pid is not None and self.alive:
             os.kill(self.pid, number)
             wait_until(lambda: not self.alive, within, f"the end of the kit by signal {number}")
+        self.pid = None  # the number may soon be somebody else's
 
     def stop(self) -> None:
         self.kill(signal.SIGTERM)

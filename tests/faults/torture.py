@@ -125,8 +125,8 @@ def _load_and_kill(account: Account, ear: Ear, chance: random.Random, life: Life
     def killer() -> None:
         pause.wait(max(0.0, until - time.monotonic()))
         life.late_s = time.monotonic() - until
-        assert account.kit.pid is not None
-        os.kill(account.kit.pid, signal.SIGKILL)
+        if account.kit.alive and account.kit.pid is not None:
+            os.kill(account.kit.pid, signal.SIGKILL)
         life.died = time.time()
         over.set()
 
