@@ -140,7 +140,7 @@ def test_truth_lies_in_the_90_percent_interval_in_at_least_17_of_20_seeds(tmp_pa
     inside = [_truth_is_inside(tmp_path, seed) for seed in range(100 + 10 * block, 110 + 10 * block)]
     results = Path(os.environ.get("PYTEST_TMP_SEEDS", tmp_path)) / f"seeds{block}"
     results.write_text(str(sum(inside)))
-    assert sum(inside) >= 8
+    assert sum(inside) >= (8, 9)[block]
 
 
 def _truth_is_inside(folder: Path, seed: int) -> bool:
