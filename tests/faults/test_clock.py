@@ -25,7 +25,7 @@ from edge.keep.store import FILE_NAME
 from edge.messages import rfc3339_ms
 from tests.conftest import free_port, wait_until
 from tests.faults.board import BROUGHT, SETTINGS, Pty
-from tests.faults.test_lines import rmc
+from tests.faults.lines import rmc
 
 NOW_MS = 1_795_000_000_000
 DAY_MS = 86_400_000
