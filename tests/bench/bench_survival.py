@@ -46,11 +46,14 @@ def nursery() -> Iterator[Nursery]:
     made.close()
 
 
-@pytest.fixture(scope="module", autouse=True)
-def written() -> Iterator[None]:
+@pytest.fixture(autouse=True)
+def written(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Each test has a section of its own in the table of results, so that one can be measured anew alone."""
+    ROWS.clear()
     yield
     if ROWS:
-        results.write("Survival", COMMAND, [(__doc__ or "").strip(), results.table(["figure", "target", "reached"], ROWS)])
+        name = request.node.name.removeprefix("test_").replace("_", " ")
+        results.write(f"Survival: {name}", COMMAND, [results.table(["figure", "target", "reached"], ROWS)])
 
 
 @pytest.mark.timeout(1800)

@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -82,7 +82,8 @@ class Kit:
     def kill(self, number: int = signal.SIGKILL, within: float = 20.0) -> None:
         """Signal the kit and wait until it is gone."""
         if self.pid is not None and self.alive:
-            os.kill(self.pid, number)
+            with suppress(ProcessLookupError):  # it ended this moment
+                os.kill(self.pid, number)
             wait_until(lambda: not self.alive, within, f"the end of the kit by signal {number}")
         self.pid = None  # the number may soon be somebody else's
 
@@ -136,6 +137,7 @@ class Ear:
 
     def __init__(self, port: int, username: str | None = None, password: str | None = None) -> None:
         self.messages: list[Heard] = []
+        self._by_topic: dict[str, list[Heard]] = {}
         self.connected = threading.Event()
         client = self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"ear-{secrets.token_hex(4)}")
         if username:
@@ -149,11 +151,13 @@ class Ear:
 
     def _hear(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         topic = message.topic.removeprefix("tailgrain/")
-        self.messages.append(Heard(time.monotonic(), time.time(), topic, bytes(message.payload), bool(message.retain)))
+        heard = Heard(time.monotonic(), time.time(), topic, bytes(message.payload), bool(message.retain))
+        self.messages.append(heard)
+        self._by_topic.setdefault(topic, []).append(heard)
 
     def heard(self, topic: str, since: float = 0.0) -> list[Heard]:
         """Messages of one topic that arrived after a monotonic time."""
-        return [one for one in list(self.messages) if one.topic == topic and one.at > since]
+        return [one for one in list(self._by_topic.get(topic, ())) if one.at > since]
 
     def ask(self, kit: str, ask_id: str, entry: dict[str, Any]) -> None:
         """Put a question; its answer is heard like everything else."""

@@ -6,6 +6,7 @@ Reads one JSON object a line ({"config", "log", "epoch_ms", "record"}) and answe
 
 from __future__ import annotations
 
+import ctypes
 import json
 import logging
 import os
@@ -18,10 +19,14 @@ import edge.keep.schema
 from edge import daemon
 from edge.errors import TailgrainError
 
+PR_SET_PDEATHSIG = 1
+"""prctl(2)"""
+
 
 def grow_up(order: dict[str, str | int | None]) -> None:
     """The child: become a kit and never come back."""
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)  # whatever ends the tests ends their kits
     log = os.open(str(order["log"]), os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
     for handle in (1, 2):
         os.dup2(log, handle)

@@ -9,7 +9,7 @@ import signal
 import sqlite3
 import threading
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -126,7 +126,8 @@ def _load_and_kill(account: Account, ear: Ear, chance: random.Random, life: Life
         pause.wait(max(0.0, until - time.monotonic()))
         life.late_s = time.monotonic() - until
         if account.kit.alive and account.kit.pid is not None:
-            os.kill(account.kit.pid, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.kill(account.kit.pid, signal.SIGKILL)
         life.died = time.time()
         over.set()
 
@@ -160,13 +161,13 @@ def lost_seconds(account: Account, ear: Ear) -> list[int]:
     losses = []
     runs = account.kit.query("SELECT run, started_ms FROM run ORDER BY run")
     assert len(runs) == account.kills + 1
-    lives = [one.plain["t"] for one in ear.heard(f"{account.name}/live")]
-    assert lives
+    assert ear.heard(f"{account.name}/live")
+    told = [one for one in ear.heard(f"{account.name}/live") if not one.retain]
     for (run, _), life in zip(runs, account.lives, strict=False):
         rows = account.kit.query("SELECT number, t FROM second WHERE run = ? ORDER BY number", run)
         assert [row[0] for row in rows] == list(range(1, len(rows) + 1)), "numbers of seconds have a gap"
         assert [row[1] for row in rows] == list(range(rows[0][1], rows[0][1] + len(rows))) if rows else True
-        heard = [one for one in ear.heard(f"{account.name}/live") if life.started <= one.wall <= life.died and not one.retain]
+        heard = [one for one in told if life.started <= one.wall <= life.died]
         if not heard:
             continue
         last_kept = rows[-1][1] if rows else _epoch_s(heard[0].plain["t"]) - 1
