@@ -41,7 +41,7 @@ QUEUE_CHUNKS = 400
 """Chunks that may wait: over half a minute of a full line. Then the readers wait too, and memory stays bounded."""
 
 TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
-RESTORED = ("entry", "tray window", "calibration", "learned")
+RESTORED = ("entry", "tray window", "calibration", "learned", "verdict", "good set")
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 
 
@@ -72,6 +72,7 @@ class Daemon:
             self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
             for kind, at_ms, body in self._store.earlier_records(RESTORED):
                 self._engine.restore(kind, at_ms, body)
+            self._engine.judge.restore_hours(*self._store.work_hours())
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
         except BaseException:
             self._store.close()

@@ -14,7 +14,10 @@ from typing import Any, Protocol
 from edge import entries, messages
 from edge.errors import EntryError, StoreError
 from edge.feed.assembler import Assembler, Second
+from edge.judge.adviser import Adviser
 from edge.judge.alerts import Change, Judge
+from edge.judge.guidance import guidance
+from edge.judge.watch import Watch
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
 from edge.reckon.traytests import test_record
@@ -43,6 +46,9 @@ class Teller(Protocol):
     def alert(self, change: Change) -> None:
         """An alert changed its state."""
 
+    def state(self, name: str, message: dict[str, Any]) -> None:
+        """A retained state by its topic's name: `verdict`, `advice`, `guidance`."""
+
 
 class Nowhere:
     """Keeps and tells nothing; numbers entries from 1."""
@@ -67,6 +73,9 @@ class Nowhere:
     def alert(self, change: Change) -> None:
         """Nobody hears."""
 
+    def state(self, name: str, message: dict[str, Any]) -> None:
+        """Nobody hears."""
+
 
 class Engine:
     """Feed, reckon and judge of one kit. `on_stamped` hears each line and entry with its stamp (the recorder)."""
@@ -84,6 +93,9 @@ class Engine:
         self.assembler = Assembler(beams, epoch_ms, on_stamped)
         self.reckoner = Reckoner(settings)
         self.judge = Judge(settings)
+        self.watch = Watch(self.reckoner)
+        self.adviser = Adviser(settings)
+        self._guided: dict[str, Any] = {}
         self.alerts: list[Change] = []
         self.on_figures: list[Callable[[Figures], None]] = []
         self._keeper, self._teller, self._on_stamped = keeper, teller, on_stamped
@@ -119,6 +131,8 @@ class Engine:
         if self._on_stamped is not None:
             self._on_stamped(at_ms, b"!" + messages.encode(plain))
         extra = self.reckoner.learn(entry, at_ms)
+        self.watch.learn(entry, at_ms)
+        self.adviser.learn(entry, at_ms, self.reckoner.now)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
             self._keeper.record("learned", at_ms, self.reckoner.learned())
         self._changed(self.judge.learn(entry, at_ms))
@@ -127,6 +141,7 @@ class Engine:
     def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
         """Take up a record of an earlier run, in order of record, before the first line."""
         self.reckoner.restore(kind, body, at_ms)
+        self.adviser.restore(kind, body, at_ms, self.reckoner.now)
         if kind == "entry":
             self.judge.restore(body)
         elif kind == "tray window":
@@ -160,8 +175,14 @@ class Engine:
             self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
+        self.watch.step(second, figures)
+        self.adviser.step(figures)
         self._teller.live(figures)
         self._changed(changes)
+        words = guidance(figures)
+        if words != self._guided:
+            self._guided = words
+            self._teller.state("guidance", words)
         for hear in self.on_figures:
             hear(figures)
         if second.t % 60 == 0:
@@ -178,6 +199,24 @@ class Engine:
         body = messages.minute(self.reckoner, self.reckoner.take_minute(), second.t, self._minute_lines, lines)
         self._minute_lines = lines
         self._keeper.record("minute", second.t * 1000, body, tell="minute")
+        self._advise(second.t)
+
+    def _advise(self, t: int) -> None:
+        """Once a minute: the open change's verdict, the advice in force, the book's page when it changed."""
+        at_ms, time = t * 1000, messages.rfc3339_ms(t * 1000)
+        due = self.watch.due()
+        if due is not None:
+            verdict = {**due[1], "setting": due[0]}
+            self.adviser.verdict(due[0], verdict)
+            self._keeper.record("verdict", at_ms, verdict)
+            self._teller.state("verdict", verdict)
+        gauge_h = self.judge.hours[1]
+        advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)
+        if page is not None:
+            self._keeper.record("good set", at_ms, page.to_plain())
+        if advice is not None:
+            self._keeper.record("advice", at_ms, {**advice, "t": time})
+            self._teller.state("advice", {**advice, "t": time})
 
     def _keep_tests(self, at_ms: int) -> None:
         for number, body in self.reckoner.tests.new_windows(self._windows_kept):
@@ -185,6 +224,10 @@ class Engine:
             self._keeper.record("tray window", at_ms, body)
         tests = self.reckoner.calibration.tests
         while self._tests_kept < len(tests):
-            body = test_record(tests[self._tests_kept])
+            test = tests[self._tests_kept]
+            if test.used and test.result.heads_given:
+                width_m = self.settings.machine.cut_width_m * self.reckoner.now.width_used
+                self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
+            body = test_record(test)
             self._tests_kept += 1
             self._keeper.record("calibration", at_ms, {**body, "after": messages.calibration(self.reckoner, at_ms / 1000)})

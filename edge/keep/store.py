@@ -203,6 +203,20 @@ class Store:
         rows = self._read(lambda db: db.execute(sql, kinds).fetchall())
         return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
 
+    def work_hours(self) -> tuple[float, float]:
+        """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept."""
+        since = (
+            "kind = 'calibration' AND json_extract(body, '$.used') = 1",
+            "kind = 'entry' AND json_extract(body, '$.entry') = 'gauge'",
+        )
+        sql = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
+            WHERE kind = 'minute' AND seq > coalesce((SELECT max(seq) FROM record WHERE {}), 0)"""
+        tray_h, gauge_h = [float(self._one(sql.format(one))) for one in since]
+        return tray_h, gauge_h
+
+    def _one(self, sql: str) -> Any:
+        return self.ask(lambda db: db.execute(sql).fetchone()[0])
+
     def ask(self, do: Do) -> Any:
         """Run a function on the writer's connection, commit, and return what it returned. Raises StoreError."""
         return self._writer.ask(do)

@@ -145,13 +145,16 @@ class Voice:
 
     def alert(self, change: Change) -> None:
         """An alert changed its state."""
+        if change.rule == "broker-away":  # told on the board only: nobody could hear it, and then it is over
+            return
         payload = messages.encode(alert_message(change))
         with self._lock:
             self._alerts[change.name] = payload
         self._events.put(("alert", change.name))
 
-    def state(self, topic: topics.Topic, message: dict[str, Any]) -> None:
+    def state(self, name: str, message: dict[str, Any]) -> None:
         """A retained state topic (verdict, advice, guidance)."""
+        topic = topics.STATES[name]
         with self._lock:
             self._retained[topic.name] = messages.encode(message)
         self._events.put(("state", topic))
@@ -446,4 +449,6 @@ def alert_message(change: Change) -> dict[str, Any]:
         "action": change.action,
         "value": change.value,
         "limit": change.limit,
+        "suppressed": change.suppressed,
+        "until": messages.rfc3339_ms(change.until_ms) if change.until_ms is not None else None,
     }

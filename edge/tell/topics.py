@@ -27,6 +27,8 @@ GUIDANCE = Topic("guidance", 0, True)
 ASK = Topic("ask/entry", 1, False)
 ANSWER = Topic("answer", 1, False)
 
+STATES = {topic.name: topic for topic in (VERDICT, ADVICE, GUIDANCE)}
+
 
 def base(kit: str) -> str:
     """The base of all topics of one kit, with its closing slash."""
