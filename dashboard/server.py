@@ -30,7 +30,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history, pin, reading
+from dashboard import history, judged, pin, reading
 from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
 from dashboard.entering import TYPING_LIMIT_KMH, Entering
@@ -47,6 +47,9 @@ READINGS: dict[str, Reading] = {
     "/ribbon": history.ribbon_asked,
     "/marks": history.marks_asked,
     "/in-force": reading.in_force,
+    "/verdicts": judged.verdicts,
+    "/worked": judged.worked,
+    "/tests": judged.tests,
 }
 """Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
 
@@ -63,8 +66,8 @@ class Dashboard:
         self._settings = settings
         self._store = settings_module.state_directory(settings) / FILE_NAME
         self._assets = Assets()
-        self._entering = Entering(settings)
         self.hub = Hub()
+        self._entering = Entering(settings, self.hub)
 
     def about(self) -> dict[str, Any]:
         """What a page must know of the kit before the first second."""

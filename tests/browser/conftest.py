@@ -62,8 +62,8 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         opened.append(page)
         page.goto(url)
         if wait:
-            page.locator("#figure[data-second]").wait_for()
-            page.locator("#ribbon canvas").wait_for()
+            page.locator("#figure[data-second]").wait_for(state="attached")
+            page.locator("#ribbon canvas").wait_for(state="attached")
         return page
 
     yield open_
@@ -84,6 +84,32 @@ def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         made.dashboard()
         made.caught_up(30)
         assert made.refused == []
+        yield made
+
+
+@pytest.fixture(scope="module")
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose machine stands: everything may be typed."""
+    folder = tmp_path_factory.mktemp("standing")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        idle = replace(scenario.drive, idle_s=36_000.0)
+        made.play(scenario.with_(minutes=None, operator=(), drive=idle), live=True)
+        made.dashboard()
+        yield made
+
+
+@pytest.fixture(scope="module")
+def passenger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A calibrated kit at work whose passenger may type."""
+    folder = tmp_path_factory.mktemp("passenger")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
+        made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
+        made.config.write_text(made.config.read_text().replace("[dashboard]\n", "[dashboard]\npassenger_enters = true\n"))
+        made.dashboard()
+        made.caught_up(30)
         yield made
 
 
