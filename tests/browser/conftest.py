@@ -93,7 +93,7 @@ def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     folder = tmp_path_factory.mktemp("standing")
     with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
         scenario = chains.load("paddock")
-        idle = replace(scenario.drive, idle_s=36_000.0)
+        idle = replace(scenario.drive, idle_s=1_200.0)
         made.play(scenario.with_(minutes=None, operator=(), drive=idle), live=True)
         made.dashboard()
         yield made
