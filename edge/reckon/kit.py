@@ -53,6 +53,8 @@ class Kit:
         self.lag = LagLearner()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
+        self._unseen_m2 = [0.0] * len(names)
+        self._unseen_crop = 0
         self._status: tuple[CalibrationFigure, float | None] | None = None
         self._status_known = (0, 0, 0)
         self._status_from_s = self._status_until_s = 0.0

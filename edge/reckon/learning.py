@@ -9,6 +9,7 @@ import msgspec
 from edge import entries
 from edge.entries import given
 from edge.errors import EntryError
+from edge.reckon.calibration import Test
 from edge.reckon.kit import Kit
 from edge.reckon.trays import measure, residue_width
 
@@ -114,8 +115,14 @@ class Learning(Kit):
             self.tests.restore_window(body)
         elif kind == "calibration":
             self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
+            self._expect(self.calibration.tests[-1])
         elif kind == "learned":
             self._restore_learned(body)
+
+    def _expect(self, test: Test) -> None:
+        if test.used and len(test.seen.pulses) == len(self.points):
+            for point, pulses in zip(self.points, test.seen.pulses, strict=True):
+                point.expect(pulses / test.seen.seconds)
 
     def _restore_tray(self, entry: entries.Tray, at_ms: int) -> None:
         """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
