@@ -90,7 +90,7 @@ class Kit:
             self._vibration_hz(),
             [point.vibration_u_hz for point in self.points],
             self._dispersion(),
-            self.calibration.extra_u(self.now.mill),
+            self.calibration.extra_u(self.now.mill, crops.values()),
             names,
             self.now.yield_t_ha,
         )
@@ -123,5 +123,5 @@ class Kit:
         return [smoother.dispersion.value for smoother in self.smoothers]
 
     def _refit(self) -> None:
-        self.tests.refit(self.now.crop_number, self._vibration_hz(), self._dispersion())
+        self.tests.refit(self._vibration_hz(), self._dispersion())
         self._status = None

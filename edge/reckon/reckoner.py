@@ -156,6 +156,7 @@ class Reckoner(Learning, Picture):
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
+        self.now.forget_times()
         self.tests.forget_times()
         self._idle.forget_times()
 
