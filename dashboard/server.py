@@ -30,13 +30,14 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history, judged, pin, reading
+from dashboard import history, jobs, judged, pin, reading
 from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
 from dashboard.entering import TYPING_LIMIT_KMH, Entering
 from dashboard.guard import Guard, is_loopback, own_names
 from dashboard.listener import Listener
 from dashboard.live import MOST_CLIENTS, Hub, Stream
+from dashboard.packs import Packs
 from edge import settings as settings_module
 from edge.errors import StoreError, WrongInput
 from edge.settings import BeamInput, LossInput, Settings, ShaftInput
@@ -50,6 +51,8 @@ READINGS: dict[str, Reading] = {
     "/verdicts": judged.verdicts,
     "/worked": judged.worked,
     "/tests": judged.tests,
+    "/jobs": jobs.jobs,
+    "/job-cut": jobs.cut,
 }
 """Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
 
@@ -66,6 +69,7 @@ class Dashboard:
         self._settings = settings
         self._store = settings_module.state_directory(settings) / FILE_NAME
         self._assets = Assets()
+        self._packs = Packs(self._store, settings.machine.kit)
         self.hub = Hub()
         self._entering = Entering(settings, self.hub)
 
@@ -99,6 +103,7 @@ class Dashboard:
             Route("/assets/{version}/{name:path}", self._asset),
             Route("/events", self._events),
             *(Route(path, self._reading(read)) for path, read in READINGS.items()),
+            Route("/pack/{job:int}", self._packs.answer),
             Route("/ask", self._entering.answer, methods=["POST"]),
             Route("/pin", self._entering.state, methods=["GET"]),
             Route("/pin", self._entering.unlock, methods=["POST"]),

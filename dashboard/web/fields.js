@@ -15,7 +15,7 @@ export function field({ id, label, si = '', least = 0, most = 1e9, wholly = fals
     ...(kind === 'number' ? { inputmode: wholly ? 'numeric' : 'decimal' } : {}),
     ...(kind === 'time' ? { step: 1 } : {}),
   });
-  const named = si ? make('span', { class: 'field-unit' }, ' ', make('span', { 'data-unit': si }, unit(si))) : '';
+  const named = si ? make('span', { class: 'field-unit' }, ' (', make('span', { 'data-unit': si }, unit(si)), ')') : '';
   return make(
     'div',
     { class: 'field' },

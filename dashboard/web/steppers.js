@@ -11,6 +11,7 @@ import { isOpen } from './verdict.js';
 
 const HOLD_MS = 500;
 const REPEAT_MS = 160;
+const MOST_REPEATS = 30; // a finger's end that gets lost must not run away
 
 let pending = null; // {what, from, entered, to}: what is being stepped now
 let held = null;
@@ -163,9 +164,11 @@ function letGo() {
 // One touch is one step; a finger that stays goes on stepping.
 function hold(what, way) {
   letGo();
+  let left = MOST_REPEATS;
   const again = () => {
     step(what, way);
-    held = setTimeout(again, REPEAT_MS);
+    left -= 1;
+    if (left > 0) held = setTimeout(again, REPEAT_MS);
   };
   held = setTimeout(again, HOLD_MS);
 }

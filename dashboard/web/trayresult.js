@@ -1,7 +1,7 @@
 // What the last tray test did: used or not and why, the factor before and after with its interval, another one or not.
 import * as asks from './asks.js';
 import { byId, make, mark, reshape, text } from './dom.js';
-import { on } from './facts.js';
+import { get, on } from './facts.js';
 import { clock, fixed, has, say } from './format.js';
 import { onShow } from './navigation.js';
 
@@ -36,7 +36,8 @@ function row(point, before, after, top) {
 }
 
 function factors(test) {
-  const points = [...new Set([...Object.keys(test.before ?? {}), ...Object.keys(test.after)])];
+  const known = Object.keys({ ...test.before, ...test.after });
+  const points = [...(get('kit')?.points ?? []).filter((one) => known.includes(one))];
   const top = 1.05 * Math.max(1e-6, ...points.flatMap((point) => [test.before?.[point], test.after[point]]).filter(Boolean).map((one) => Math.min(one.high, 4 * one.k)));
   byId('tray-factors').replaceChildren(...points.map((point) => row(point, test.before?.[point], test.after[point], top)));
 }
