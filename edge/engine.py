@@ -168,7 +168,11 @@ class Engine:
         """A job begins, ends or is taken up again: what is in force, or what it came to, goes on record."""
         reckoner, was = self.reckoner, self.reckoner.now.job
         ends = was or (reckoner.now.last_job if isinstance(entry, entries.JobFinish) else 0)
-        totals = jobrecords.total(reckoner.names, self._keeper.job_minutes(ends) if ends else [])
+        try:
+            minutes, proof = self._keeper.job_minutes(ends) if ends else [], self._keeper.proof(seq)
+        except StoreError:  # the entry itself is on disk; what it sums up can be read again later
+            return reckoner.learn(entry, at_ms)
+        totals = jobrecords.total(reckoner.names, minutes)
         before = jobrecords.yield_and_percent(reckoner, totals)
         extra = reckoner.learn(entry, at_ms)
         if isinstance(entry, entries.JobFinish):
@@ -179,7 +183,6 @@ class Engine:
             self._keeper.record("job figures", at_ms, jobrecords.figures(reckoner, ends, totals, at_ms / 1000))
         if reckoner.now.job:
             self._keeper.record("job opening", at_ms, jobrecords.opening(reckoner, at_ms / 1000))
-        proof = self._keeper.proof(seq)
         return {**extra, **({"proof": proof} if proof is not None else {})}
 
     def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
@@ -290,7 +293,7 @@ class Engine:
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
             if test.used and test.result.heads_given:
-                width_m = self.settings.machine.cut_width_m * self.reckoner.now.width_used
+                width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
                 self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
             body = test_record(test)
             self._tests_kept += 1
