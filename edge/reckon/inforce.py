@@ -7,6 +7,7 @@ from typing import Any
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.loads import Loads
 from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
@@ -53,7 +54,7 @@ class InForce:
     crop_number: int = 1
     jobs: int = 0
     job_open: bool = False
-    load_t: float = 0.0
+    loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
@@ -98,11 +99,16 @@ class InForce:
         self.marks[number] = at_s
         return number
 
-    def add_load(self, mass_t: float, area_ha: float) -> None:
-        """Weighed or measured grain over the area cut of this crop gives the yield."""
-        self.load_t += mass_t
-        if area_ha >= 0.01 and self.load_t / area_ha <= 40:
-            self.yield_t_ha, self.yield_is_typed = self.load_t / area_ha, False
+    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+        """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
+
+        `crop_ha`: area of this crop cut in this run.
+        """
+        found = self.loads.add(mass_t, crop_ha, at_s)
+        if isinstance(found, str):
+            return found
+        self.yield_t_ha, self.yield_is_typed = found, False
+        return ""
 
     def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
         """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
@@ -154,7 +160,7 @@ class InForce:
             self.tgw_g = self.known_tgw.get(name.casefold())
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
-            self.load_t, self.yield_is_typed = 0.0, True
+            self.yield_is_typed = True
             self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
         if "grains" in values:
@@ -163,7 +169,8 @@ class InForce:
             if key in values:
                 setattr(self, key, values[key])
         if "yield_t_ha" in values:
-            self.yield_is_typed, self.load_t = True, 0.0
+            self.yield_is_typed = True
+            self.loads.forget()
 
     def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
         name = given(entry.name)
