@@ -25,7 +25,7 @@ from edge.errors import EntryError, SettingsError, StoreError
 from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
-from edge.keep.store import FILE_NAME, Store
+from edge.keep.store import FILE_NAME, PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
 from edge.settings import Settings
@@ -217,7 +217,9 @@ class Daemon:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
             mark = self._store.mark_number(seq)
-            return messages.encode({"id": ask_id, "ok": True, "seq": seq} | ({"mark": mark} if mark else {}))
+            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in PROVED else None
+            more = {"mark": mark, "proof": proof}
+            return messages.encode({"id": ask_id, "ok": True, "seq": seq, **{key: one for key, one in more.items() if one}})
         try:
             entry = entries.from_plain(plain)
             answer = {"id": ask_id, "ok": True, **self._take_entry(stamp_ms, entry, ask_id)}

@@ -23,6 +23,9 @@ from edge.reckon.reckoner import Reckoner
 from edge.reckon.traytests import test_record
 from edge.settings import BeamInput, Settings
 
+JOB_ENTRIES = (entries.JobStart, entries.JobFinish, entries.JobReopen)
+"""Their answers show the proof line."""
+
 
 class Keeper(Protocol):
     """Where seconds and records go (the database, or nowhere)."""
@@ -30,11 +33,17 @@ class Keeper(Protocol):
     def second(self, second: Second, figures: Figures) -> None:
         """Keep one closed second."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
-        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk."""
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk.
+
+        `binds`: it takes in the digests of the seconds kept so far.
+        """
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry; returns its number once it is on disk."""
+
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """The proof line of a record on disk; None where nothing is kept."""
 
 
 class Teller(Protocol):
@@ -59,13 +68,17 @@ class Nowhere:
     def second(self, second: Second, figures: Figures) -> None:
         """Nothing is kept."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
         """Nothing is kept."""
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """The next number."""
         self._seq += 1
         return self._seq
+
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """There is none."""
+        return None
 
     def live(self, figures: Figures) -> None:
         """Nobody hears."""
@@ -136,7 +149,8 @@ class Engine:
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
             self._keeper.record("learned", at_ms, self.reckoner.learned())
         self._changed(self.judge.learn(entry, at_ms))
-        return {"seq": seq, **extra}
+        proof = self._keeper.proof(seq) if isinstance(entry, JOB_ENTRIES) else None
+        return {"seq": seq, **extra, **({"proof": proof} if proof is not None else {})}
 
     def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
         """Take up a record of an earlier run, in order of record, before the first line."""
@@ -198,7 +212,7 @@ class Engine:
         lines = self.assembler.lines
         body = messages.minute(self.reckoner, self.reckoner.take_minute(), second.t, self._minute_lines, lines)
         self._minute_lines = lines
-        self._keeper.record("minute", second.t * 1000, body, tell="minute")
+        self._keeper.record("minute", second.t * 1000, body, tell="minute", binds=True)
         self._advise(second.t)
 
     def _advise(self, t: int) -> None:
@@ -226,7 +240,7 @@ class Engine:
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
             if test.used and test.result.heads_given:
-                width_m = self.settings.machine.cut_width_m * self.reckoner.now.width_used
+                width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
                 self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
             body = test_record(test)
             self._tests_kept += 1

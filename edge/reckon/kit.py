@@ -54,6 +54,8 @@ class Kit:
         self.lag = LagLearner()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
+        self._unseen_m2 = [0.0] * len(names)
+        self._unseen_crop = 0
         self._status: tuple[CalibrationFigure, float | None] | None = None
         self._status_known = (0, 0, 0)
         self._status_from_s = self._status_until_s = 0.0
@@ -89,7 +91,7 @@ class Kit:
             self._vibration_hz(),
             [point.vibration_u_hz for point in self.points],
             self._dispersion(),
-            self.calibration.extra_u(self.now.mill),
+            self.calibration.extra_u(self.now.mill, crops.values()),
             names,
             self.now.yield_t_ha,
         )
@@ -134,5 +136,5 @@ class Kit:
         return [smoother.dispersion.value for smoother in self.smoothers]
 
     def _refit(self) -> None:
-        self.tests.refit(self.now.crop_number, self._vibration_hz(), self._dispersion())
+        self.tests.refit(self._vibration_hz(), self._dispersion())
         self._status = None

@@ -123,7 +123,7 @@ class Picture(Kit):
             flags.append("no ground speed")
         if self.work.inferred:
             flags.append("work judged from pulses")
-        if self.calibration.bypassed:
+        if self.calibration.factors.bypassed:
             flags.append("mill bypassed in tray tests")
         if status.state == "stale":
             flags.append("calibration stale")
