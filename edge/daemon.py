@@ -73,6 +73,9 @@ class Daemon:
             for kind, at_ms, body in self._store.earlier_records(RESTORED):
                 self._engine.restore(kind, at_ms, body)
             self._engine.judge.restore_hours(*self._store.work_hours())
+            loads = self._engine.reckoner.now.loads
+            if loads.since_s is not None:
+                loads.carried_ha = self._store.area_ha_since(loads.since_s)
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
         except BaseException:
             self._store.close()
