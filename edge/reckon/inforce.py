@@ -7,6 +7,7 @@ from typing import Any
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
 
@@ -56,6 +57,7 @@ class InForce:
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
+    samples: TankSamples = field(default_factory=TankSamples)
 
     @classmethod
     def from_settings(cls, settings: Settings) -> InForce:
@@ -84,6 +86,11 @@ class InForce:
     def mill(self) -> str:
         """Whether a weed-seed mill runs: none, bypassed or engaged."""
         return str(self.machine_settings.get("mill", "none"))
+
+    def discount_per_t(self, whole_job: bool = False) -> float | None:
+        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
+        percents = self.samples.mean if whole_job else self.samples.latest
+        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
 
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
@@ -128,6 +135,8 @@ class InForce:
                 self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
                 self.chopper = given(entry.chopper, self.chopper)
                 self.spreader = given(entry.spreader, self.spreader)
+            case entries.Sample():
+                self.samples.add(entries.to_plain(entry), at_s)
             case entries.JobStart():
                 self.jobs, self.job_open = self.jobs + 1, True
             case entries.JobFinish():
@@ -146,6 +155,7 @@ class InForce:
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
             self.load_t, self.yield_is_typed = 0.0, True
+            self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
         if "grains" in values:
             values["tgw_g"] = values["mass_g"] / values["grains"] * 1000

@@ -13,6 +13,7 @@ from edge.reckon.inforce import InForce
 from edge.reckon.lag import CutArea, MixedExposure
 from edge.reckon.laglearn import LagLearner
 from edge.reckon.losspoint import LossPoint
+from edge.reckon.money import UNKNOWN, Value, value
 from edge.reckon.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
 from edge.reckon.returns import Returns
 from edge.reckon.sieves import Sieves
@@ -92,6 +93,18 @@ class Kit:
             names,
             self.now.yield_t_ha,
         )
+
+    def value_ha(self, totals: Totals, loss: MeanLoss, whole_job: bool) -> Value:
+        """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
+
+        `whole_job`: quality by the mean of the crop's tank samples, not by the newest.
+        """
+        if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
+            return UNKNOWN
+        if not totals.area_m2:
+            return UNKNOWN
+        lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
 
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
