@@ -61,11 +61,11 @@ NOTHING: dict[str, float | None] = {"ratio": None, "low": None, "high": None}
 
 def compare(course: Course, n: int, evidence: Evidence) -> dict[str, Any]:
     """The contract's answer for change `n`, counted from 1. Raises ValueError for a number that is none."""
-    known = numbered(course)
-    if not 1 <= n <= len(known):
-        allowed = f"1 to {len(known)}" if known else "none; no setting change is in this source"
+    known = {mark.n: mark for mark in numbered(course)}
+    if n not in known:
+        allowed = f"1 to {max(known)}" if known else "none; no setting change is in this source"
         raise ValueError(f"setting: found {n}; allowed: {allowed}")
-    if known[n - 1].key == "lag_s":
+    if known[n].key == "lag_s":
         return _refused(kit_setting_words(), {}, {})
     found = sides(course, n)
     return _Comparison(course, found, evidence).answer()
@@ -79,12 +79,13 @@ class _Comparison:
         self.names = course.points
         self.key = found.change.key
         spans = [(0, *span) for span in found.before] + [(1, *span) for span in found.after]
-        self.spans = spans
         crop = [test for test in evidence.tests if test.crop == found.change.crop]
         self.crop_factors = grain.factors_of(crop, self.names, evidence.vibration_hz)
         self.tests = tuple([one for one in crop if self._within(one, where)] for where in (found.whole_before, found.after))
         self.weights = self._weights()
-        self.sample = course.blocks(spans, self.weights)
+        cut = course.cut(spans)
+        self.sample = course.weighed(cut, self.weights)
+        self._ones = [course.weighed(cut, [float(at == i) for i in range(len(self.names))]) for at in range(len(self.names))]
         self.minutes = tuple(float(self.sample.seconds[self.sample.side == k].sum()) / 60 for k in (0, 1))
         self.rates = self._rates()
         self.side_factors, self.grain = self._grain()
@@ -102,14 +103,11 @@ class _Comparison:
         ks = [self.crop_factors.points[name].k for name in self.names]
         return [k * len(ks) / sum(ks) for k in ks]
 
-    def _one(self, at: int) -> Sample:
-        return self.course.blocks(self.spans, [float(at == i) for i in range(len(self.names))])
-
     def _rates(self) -> tuple[list[float], list[float]]:
         """Pulses per m2 of each point on each side."""
         rates: tuple[list[float], list[float]] = ([], [])
         for at in range(len(self.names)):
-            one = self._one(at)
+            one = self._ones[at]
             for k in (0, 1):
                 mine = one.side == k
                 area = float(one.area_m2[mine].sum())
@@ -170,7 +168,7 @@ class _Comparison:
     def _points(self) -> dict[str, Any]:
         answer: dict[str, Any] = {}
         for at, name in enumerate(self.names):
-            effect = self._effect(self._one(at))
+            effect = self._effect(self._ones[at])
             plain = NOTHING if effect is None else self._interval(effect, (name,), (1.0,))[0].plain()
             each = {}
             for k, when in enumerate(("before_kg_ha", "after_kg_ha")):
