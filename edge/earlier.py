@@ -34,7 +34,7 @@ def earlier(path: Path, settings: Settings, verdicts_since_s: int) -> tuple[Earl
             newest = connection.execute("SELECT max(t) FROM second").fetchone()[0] or 0
             database = Database(connection, settings, for_next_run=True)
             course = database.watch(max(_low(database, newest), newest - MOST_S), newest).course
-            found = Earlier(course, *_work(connection, newest), _alerts(connection, newest))
+            found = Earlier(newest, course, *_work(connection, newest), _alerts(connection, newest))
             sql = "SELECT body FROM record WHERE kind = 'verdict' AND at_ms > ? ORDER BY seq"
             bodies = connection.execute(sql, (1000 * (newest - verdicts_since_s),)).fetchall()
             return found, [msgspec.json.decode(body) for (body,) in bodies]

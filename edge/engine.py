@@ -52,9 +52,10 @@ class Teller(Protocol):
 
 
 class Earlier(NamedTuple):
-    """What earlier runs left for verdicts, advice and alerts: their newest seconds, the last second of work and the seconds
-    of work of that day, and the newest record of each alert."""
+    """What earlier runs left for verdicts, advice and alerts: the time of their newest second, the newest seconds, the last
+    second of work and the seconds of work of that day, and the newest record of each alert."""
 
+    newest_t: int
     course: Course
     work_t: int | None
     worked_s: int
@@ -167,6 +168,7 @@ class Engine:
     def take_up(self, earlier: Earlier, now_ms: int) -> None:
         """After `restore`: go on from the seconds, the day's work and the open alerts of earlier runs, and tell again what
         is in force."""
+        now_ms = max(now_ms, 1000 * earlier.newest_t)  # a board without a clock of its own begins in the past
         self.watch.take_up(earlier.course)
         for change in self.judge.restore_alerts(earlier.alerts, now_ms):
             self._teller.alert(change)
