@@ -183,10 +183,10 @@ class Course:
         return float(table.elapsed[at]) + float(np.clip(at_s - table.t[at], -CLOCK_STEP_S * 6.0, 1.0))
 
     def blocks(
-        self, spans: Sequence[tuple[int, float, float]], weights: Sequence[float], least_rows: int = LEAST_ROWS
+        self, spans: Sequence[tuple[int, float, float]], weights: Sequence[float], clicks_m2: Sequence[float] = ()
     ) -> Sample:
         """Blocks of 10 s of steady work in spans (side, from, to] of elapsed time, pulses of the points weighted."""
-        return self.weighed(self.cut(spans, least_rows), weights)
+        return self.weighed(self.cut(spans), weights, clicks_m2)
 
     def cut(self, spans: Sequence[tuple[int, float, float]], least_rows: int = LEAST_ROWS) -> Cut:
         """Where those blocks lie."""
@@ -208,8 +208,9 @@ class Course:
                     lasts.append(int(rows[min(at + BLOCK_S, end) - 1]) + 1)
         return Cut(np.array(sides, dtype=np.int64), np.array(firsts, dtype=np.int64), np.array(lasts, dtype=np.int64))
 
-    def weighed(self, cut: Cut, weights: Sequence[float]) -> Sample:
-        """The blocks with the pulses of the points weighted, shape of `weights` (points,)."""
+    def weighed(self, cut: Cut, weights: Sequence[float], clicks_m2: Sequence[float] = ()) -> Sample:
+        """The blocks with the pulses of the points weighted, shape of `weights` (points,); `clicks_m2` of each point come
+        with straw and are taken off."""
         table, weight = self.table(), np.asarray(weights, dtype=np.float64)
         side, first, last = cut
         origin, end = (int(first.min()), int(last.max())) if len(first) else (0, 0)
@@ -235,7 +236,7 @@ class Course:
             seconds=seconds,
             area_m2=area,
             kmh=kmh,
-            pulses=total((pulses - table.background[rows]) @ weight),
+            pulses=total((pulses - table.background[rows]) @ weight) - area * float(np.dot(weight[: len(clicks_m2)], clicks_m2)),
             poisson=total(pulses @ weight**2),
             returns=mean_returns,
         )
