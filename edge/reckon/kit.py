@@ -95,6 +95,11 @@ class Kit:
             self.now.yield_t_ha,
         )
 
+    @property
+    def _lag_s(self) -> float:
+        # Inferred work begins when the pulses do: the lag is in it already.
+        return 0.0 if self.work.inferred else self.now.lag_s
+
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
         if self.ground is None:

@@ -63,7 +63,7 @@ class Picture(Kit):
             state=state,
             speed_kmh=speed_kmh,
             area_rate_ha_h=rate,
-            loss=self._loss_figure(found.total, rate, limit) if state in ("working", "filling") else None,
+            loss=self._loss_figure(found.total, speed_kmh, limit) if state in ("working", "filling") else None,
             points={point.name: _point_figure(found.points.get(point.name), point.left_share) for point in self.points},
             pulses_per_s={point.name: point.pulses * 1000 / ms if ms else None for point in self.points},
             returns_pct=self.returns.pct if self.returns is not None else None,
@@ -82,9 +82,12 @@ class Picture(Kit):
             saturated_inputs=tuple(s.at for point in self.points for s in point.sensors if s.saturated),
         )
 
-    def _loss_figure(self, total: Interval | None, rate_ha_h: float | None, limit: float | None) -> LossFigure:
+    def _loss_figure(self, total: Interval | None, speed_kmh: float | None, limit: float | None) -> LossFigure:
         if total is None:
             return LossFigure()
+        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, so that both follow a touch together.
+        width_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
+        rate_ha_h = None if speed_kmh is None else speed_kmh * width_m / 10
         pct = None if self.now.yield_t_ha is None else percent_of_grain(total.kg_ha, self.now.yield_t_ha)
         t_h = None if rate_ha_h is None else total.kg_ha * rate_ha_h / 1000
         price = self.now.price_per_t
