@@ -134,7 +134,7 @@ class Engine:
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
-            self._keeper.record("learned", at_ms, self.reckoner.learned())
+            self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
 
@@ -170,9 +170,8 @@ class Engine:
         for event in second.events:
             self._keeper.record(event.kind, event.stamp_ms, dict(event.detail))
         self._keeper.second(second, figures)
-        if self.reckoner.background_changed:
-            self.reckoner.background_changed = False
-            self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
+        if self.reckoner.has_news:
+            self._keeper.record("learned", second.t * 1000, self.reckoner.take_learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self.watch.step(second, figures)

@@ -85,7 +85,7 @@ class Picture(Kit):
     def _loss_figure(self, total: Interval | None, speed_kmh: float | None, limit: float | None) -> LossFigure:
         if total is None:
             return LossFigure()
-        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, so that both follow a touch together.
+        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
         width_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
         rate_ha_h = None if speed_kmh is None else speed_kmh * width_m / 10
         pct = None if self.now.yield_t_ha is None else percent_of_grain(total.kg_ha, self.now.yield_t_ha)

@@ -43,9 +43,9 @@ class Reckoner(Learning, Picture):
             point.step(counts, ms, threshing_ms, at_work)
         if self._quiet is not None and self._quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
             self._use_quiet_time()
-        if self.work.knows_front and (self.lag.follows or not front_ms):
+        if self.work.knows_front:
             grain = sum([point.effective - point.background for point in self.points])
-            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s)
+            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
         self._watch_pulses(ms, threshing_ms)
         self._smooth(ms)
         self._see_returns(counts, ms, threshing_ms, front_ms, state)
