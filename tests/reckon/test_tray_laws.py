@@ -114,7 +114,8 @@ def test_what_each_place_of_a_tray_takes_off(counts, width_m, shed, strip, beyon
         "front": {"grains": strip[0], "area_m2": strip[1]},
     }
     a, b = (n / area * TGW_G / 1000 for n, area in (shed, strip))
-    released, ahead, ground = (found(row(counts, width_m), width_m, laid=laid, **keys) for laid in ("released", "ahead", "ground"))
+    laids = ("released", "ahead", "ground")
+    released, ahead, ground = (found(row(counts, width_m), width_m, laid=laid, **keys) for laid in laids)
     assert released.before_harvest_g_m2 == pytest.approx(a) and released.front_g_m2 == pytest.approx(b - a, abs=1e-9)
     assert ahead.machine_g_m == pytest.approx(released.machine_g_m - (b - a) * width_m, abs=1e-6)
     assert ground.machine_g_m == pytest.approx(released.machine_g_m - b * width_m, abs=1e-6)
