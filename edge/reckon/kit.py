@@ -108,6 +108,11 @@ class Kit:
         lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
         return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
 
+    @property
+    def _lag_s(self) -> float:
+        # Inferred work begins when the pulses do: the lag is in it already.
+        return 0.0 if self.work.inferred else self.now.lag_s
+
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
         if self.ground is None:
@@ -123,11 +128,21 @@ class Kit:
         whole.add(self._minute)
         return whole
 
+    @property
+    def minute_begun(self) -> bool:
+        """Whether any second was closed since the last minute was taken."""
+        return any(self._minute.seconds.values())
+
     def take_minute(self) -> Totals:
         """The totals since the last call; a new minute begins."""
         minute, self._minute = self._minute, Totals(self.names)
         self._done.add(minute)
         return minute
+
+    @property
+    def dispersion(self) -> dict[str, float]:
+        """How much more than Poisson counts scatter, by point."""
+        return dict(zip(self.names, self._dispersion(), strict=True))
 
     def _vibration_hz(self) -> list[float]:
         return [point.vibration_hz for point in self.points]
