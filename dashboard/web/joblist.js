@@ -93,6 +93,14 @@ function packs(job) {
   return make('section', { 'aria-label': say('job.pack_of', { n: job.n }) }, make('h4', {}, say('job.pack')), make('div', { class: 'buttons' }, ...links));
 }
 
+// What a finished job came to, as the kit reckoned it at its end.
+function cameTo(job) {
+  if (!job.figures) return '';
+  const { area_ha: area, loss } = job.figures;
+  const known = { area: `${small(shown(area, 'ha'))} ${unit('ha')}`, unit: unit('kg/ha'), ...Object.fromEntries(['kg_ha', 'low', 'high'].map((key) => [key, small(shown(loss[key], 'kg/ha'))])) };
+  return make('p', { class: 'came-to' }, say(loss.kg_ha === null ? 'job.came_to_area' : loss.high === null ? 'job.came_to_open' : 'job.came_to', known));
+}
+
 function card(job) {
   const end = job.periods.at(-1)[1];
   const isOpen = job.n === known.open;
@@ -113,6 +121,7 @@ function card(job) {
       'details',
       { class: 'fold' },
       make('summary', {}, make('span', {}, make('b', {}, say('job.one', { n: job.n })), ` ${who(job)}, ${isOpen ? say('job.since_then', { when: when(job.periods[0][0]) }) : `${when(job.periods[0][0])} – ${end === null ? '' : when(end)}`}`)),
+      cameTo(job),
       got ? make('p', {}, say('job.got', { got })) : '',
       ...job.reopened.map((why) => make('p', {}, say('job.reopened', { why }))),
       packs(job),

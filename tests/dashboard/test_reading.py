@@ -119,6 +119,7 @@ def test_jobs_follow_their_entries(tmp_path: Path) -> None:
     t0 = 1_780_000_000
     assert first["periods"] == [[t0, t0 + 100], [t0 + 300, t0 + 400]]
     assert second["periods"] == [[t0 + 200, t0 + 300]]
+    assert first["figures"]["loss"]["kg_ha"] is None  # nothing was measured
     assert (first["client"], first["paddock"], first["harvested_t"], first["area_ha"]) == ("A", "East", 30.0, 9.0)
     assert first["reopened"] == ["a corner was left"]
     assert found["open"] is None
