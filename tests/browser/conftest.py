@@ -11,7 +11,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 WORKED_MINUTES = 16.0
 LONG_PASS_M = 6000.0
@@ -40,6 +40,11 @@ def browser() -> Iterator[Browser]:
         launched.close()
 
 
+def is_fault(asked: Request) -> bool:
+    """The stream ends with the page, and a reload gives up what was being read."""
+    return not asked.url.endswith("/events") and asked.failure != "net::ERR_ABORTED"
+
+
 @pytest.fixture
 def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
     """`open_page(url, width, height, night)`: a page in a context of its own; whatever it complains of fails the test.
@@ -58,7 +63,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         page.complaints = complaints  # type: ignore[attr-defined]
         page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
         page.on("pageerror", lambda fault: complaints.append(str(fault)))
-        page.on("requestfailed", lambda asked: asked.url.endswith("/events") or complaints.append(f"failed: {asked.url}"))
+        page.on("requestfailed", lambda asked: is_fault(asked) and complaints.append(f"failed: {asked.url}"))
         opened.append(page)
         page.goto(url)
         if wait:
