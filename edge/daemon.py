@@ -25,7 +25,7 @@ from edge.errors import EntryError, SettingsError, StoreError
 from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
-from edge.keep.store import FILE_NAME, PROVED, Store
+from edge.keep.store import PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
 from edge.settings import Settings
@@ -250,7 +250,7 @@ class Daemon:
 
 
 def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
-    path = settings_module.state_directory(settings) / FILE_NAME
+    path = settings_module.database(settings)
     return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 
