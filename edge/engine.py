@@ -177,7 +177,7 @@ class Engine:
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
-            self._keeper.record("learned", at_ms, self.reckoner.learned())
+            self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
 
@@ -255,9 +255,8 @@ class Engine:
             self._empty_s += 1
         self._closed_t = second.t
         self._keeper.second(second, figures)
-        if self.reckoner.background_changed:
-            self.reckoner.background_changed = False
-            self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
+        if self.reckoner.has_news:
+            self._keeper.record("learned", second.t * 1000, self.reckoner.take_learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self.watch.step(second, figures)

@@ -170,8 +170,13 @@ class Learning(Kit):
         except EntryError:
             return  # other settings than it was admitted under: it stays a record
 
+    @property
+    def has_news(self) -> bool:
+        """Whether something was learned by itself that is worth a record: a background, or a lag known much better."""
+        return self.background_changed or self.lag.is_news
+
     def learned(self) -> dict[str, Any]:
-        """What entries taught beyond themselves (background, returns flow, yield by loads), for the record."""
+        """What entries taught beyond themselves (background, returns flow, yield by loads, lag), for the record."""
         return {
             "vibration": {
                 str(sensor.at): [sensor.vibration_hz, sensor.vibration_u_hz]
@@ -184,7 +189,14 @@ class Learning(Kit):
             "yield_t_ha": self.now.yield_t_ha,
             "yield_is_typed": self.now.yield_is_typed,
             "loads": [self.now.loads.t, self.now.loads.ha],
+            "lag": self.lag.to_plain(),
         }
+
+    def take_learned(self) -> dict[str, Any]:
+        """The same, about to be recorded: it is news no more."""
+        self.background_changed = False
+        self.lag.note_recorded()
+        return self.learned()
 
     def _restore_learned(self, body: dict[str, Any]) -> None:
         before = [(sensor.vibration_hz, sensor.vibration_u_hz) for point in self.points for sensor in point.sensors]
@@ -203,6 +215,8 @@ class Learning(Kit):
             self._quiet.seconds, self._quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
         if self.returns is not None and body["full_t_h"] is not None:
             self.returns.full_t_h = float(body["full_t_h"])
+        if body.get("lag") is not None:
+            self.lag.restore(body["lag"])
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
         if "loads" in body:  # records without them come from before they were kept
