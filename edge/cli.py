@@ -132,11 +132,23 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
         click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
-        for notice in [*answer.get("gauge", {}).get("warnings", []), *answer.get("notices", [])]:
-            click.echo(f"  {notice}")
+        for line in kept_words(answer):
+            click.echo(f"  {line}")
     if not answer.get("ok"):
         raise WrongInput(f"not kept: {answer.get('why')}")
     return 0
+
+
+def kept_words(answer: dict[str, Any]) -> list[str]:
+    """What the kit made of a kept entry: the readout's model, the gap expected, warnings, notices of guard rails."""
+    gauge = answer.get("gauge", {})
+    lines = []
+    if gauge.get("gain") is not None:
+        gain = "readout" if gauge["gain"] == 1 else f"{gauge['gain']:.3g} mm x readout"
+        lines.append(f"gap = {gain} {'-' if gauge['offset_mm'] < 0 else '+'} {abs(gauge['offset_mm']):.3g} mm")
+    if "gap_mm" in answer:
+        lines.append(f"gap expected by the gauge checks: {answer['gap_mm']:.3g} mm")
+    return [*lines, *gauge.get("warnings", []), *answer.get("notices", [])]
 
 
 @tailgrain.command()
@@ -286,6 +298,11 @@ def in_words(summary: dict[str, Any]) -> list[str]:
         percent = "" if loss["pct"] is None else f", {loss['pct']:.2f} % of the crop"
         lines.append(f"Machine loss {loss['kg_ha']:.1f} kg/ha (90 % interval {loss['low']:.1f} to {high}){percent};")
         lines.append("  front and shed loss are not included.")
+    money = summary["value"]
+    if money["loss_ha"] is not None:
+        lines.append(f"Worth of the lost grain: {money['loss_ha']:.2f} a hectare")
+    if money["quality_ha"] is not None:
+        lines.append(f"Taken off for trash and cracked grain: {money['quality_ha']:.2f} a hectare (mean of the tank samples)")
     lines.append(f"Calibration: {calibration['state']} ({calibration['why']})")
     for test in summary["tests"]:
         lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")

@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.loads import Loads
+from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
 
@@ -46,7 +48,10 @@ class TrayGround(NamedTuple):
 
 @dataclass(slots=True)
 class InForce:
-    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe."""
+    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe.
+
+    `jobs`: how many were started; `job`: the open one, 0 for none; `last_job` was finished last, in crop `last_job_crop`.
+    """
 
     crop: str | None
     tgw_g: float | None
@@ -68,14 +73,17 @@ class InForce:
     yield_is_typed: bool = True
     crop_number: int = 1
     jobs: int = 0
-    job_open: bool = False
-    load_t: float = 0.0
+    job: int = 0
+    last_job: int = 0
+    last_job_crop: int = 0
+    loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
     moments: list[Moment] = field(default_factory=lambda: [Moment(-inf, 1, None)])
     mark_moments: dict[int, Moment] = field(default_factory=dict)
     ended_tgw: dict[int, float | None] = field(default_factory=dict)
+    samples: TankSamples = field(default_factory=TankSamples)
 
     @classmethod
     def from_settings(cls, settings: Settings) -> InForce:
@@ -105,6 +113,16 @@ class InForce:
         """Whether a weed-seed mill runs: none, bypassed or engaged."""
         return str(self.machine_settings.get("mill", "none"))
 
+    @property
+    def job_open(self) -> bool:
+        """Whether a job is open."""
+        return self.job > 0
+
+    def discount_per_t(self, whole_job: bool = False) -> float | None:
+        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
+        percents = self.samples.mean if whole_job else self.samples.latest
+        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
+
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
         number = max(self.marks, default=0) + 1
@@ -133,11 +151,16 @@ class InForce:
     def _note_moment(self, at_s: float) -> None:
         self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
 
-    def add_load(self, mass_t: float, area_ha: float) -> None:
-        """Weighed or measured grain over the area cut of this crop gives the yield."""
-        self.load_t += mass_t
-        if area_ha >= 0.01 and self.load_t / area_ha <= 40:
-            self.yield_t_ha, self.yield_is_typed = self.load_t / area_ha, False
+    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+        """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
+
+        `crop_ha`: area of this crop cut in this run.
+        """
+        found = self.loads.add(mass_t, crop_ha, at_s)
+        if isinstance(found, str):
+            return found
+        self.yield_t_ha, self.yield_is_typed = found, False
+        return ""
 
     def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
         """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
@@ -171,15 +194,29 @@ class InForce:
                 self.chopper = given(entry.chopper, self.chopper)
                 self.spreader = given(entry.spreader, self.spreader)
                 self._note_moment(at_s)
+            case entries.Sample():
+                self.samples.add(entries.to_plain(entry), at_s)
             case entries.JobStart():
-                self.jobs, self.job_open = self.jobs + 1, True
+                self._close_job()
+                self.jobs += 1
+                self.job = self.jobs
             case entries.JobFinish():
-                self.job_open = False
-                if given(entry.harvested_t) and given(entry.area_ha):
-                    self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
-                    self.yield_is_typed = False
+                self._finish_job(entry)
             case entries.JobReopen():
-                self.job_open = True
+                self._close_job()
+                self.job = entry.job
+
+    def _close_job(self) -> None:
+        if self.job:
+            self.last_job, self.last_job_crop, self.job = self.job, self.crop_number, 0
+
+    def _finish_job(self, entry: entries.JobFinish) -> None:
+        """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
+        self._close_job()
+        weighed = given(entry.harvested_t) and given(entry.area_ha)
+        if weighed and self.last_job_crop in (0, self.crop_number):
+            self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
+            self.yield_is_typed = False
 
     def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
         name = given(entry.name)
@@ -189,8 +226,9 @@ class InForce:
             self.tgw_g = self.known_tgw.get(name.casefold())
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
-            self.load_t, self.yield_is_typed = 0.0, True
+            self.yield_is_typed = True
             self._note_moment(at_s)
+            self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
         if "grains" in values:
             values["tgw_g"] = values["mass_g"] / values["grains"] * 1000
@@ -198,7 +236,8 @@ class InForce:
             if key in values:
                 setattr(self, key, values[key])
         if "yield_t_ha" in values:
-            self.yield_is_typed, self.load_t = True, 0.0
+            self.yield_is_typed = True
+            self.loads.forget()
 
     def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
         name = given(entry.name)

@@ -13,6 +13,7 @@ from edge.reckon.inforce import InForce
 from edge.reckon.lag import CutArea, MixedExposure
 from edge.reckon.laglearn import LagLearner
 from edge.reckon.losspoint import LossPoint
+from edge.reckon.money import UNKNOWN, Value, value
 from edge.reckon.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
 from edge.reckon.returns import Returns
 from edge.reckon.sieves import Sieves
@@ -100,6 +101,18 @@ class Kit:
         # Inferred work begins when the pulses do: the lag is in it already.
         return 0.0 if self.work.inferred else self.now.lag_s
 
+    def value_ha(self, totals: Totals, loss: MeanLoss, whole_job: bool) -> Value:
+        """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
+
+        `whole_job`: quality by the mean of the crop's tank samples, not by the newest.
+        """
+        if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
+            return UNKNOWN
+        if not totals.area_m2:
+            return UNKNOWN
+        lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
+
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
         if self.ground is None:
@@ -115,11 +128,21 @@ class Kit:
         whole.add(self._minute)
         return whole
 
+    @property
+    def minute_begun(self) -> bool:
+        """Whether any second was closed since the last minute was taken."""
+        return any(self._minute.seconds.values())
+
     def take_minute(self) -> Totals:
         """The totals since the last call; a new minute begins."""
         minute, self._minute = self._minute, Totals(self.names)
         self._done.add(minute)
         return minute
+
+    @property
+    def dispersion(self) -> dict[str, float]:
+        """How much more than Poisson counts scatter, by point."""
+        return dict(zip(self.names, self._dispersion(), strict=True))
 
     def _vibration_hz(self) -> list[float]:
         return [point.vibration_hz for point in self.points]

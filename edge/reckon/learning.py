@@ -36,7 +36,9 @@ class Learning(Kit):
             width = residue_width(entry, ground.residue_width_m, self.settings.machine.cut_width_m)
             measure(entry, ground.tgw_g, width)
         elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
-            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: 1 to {self.now.jobs}")
+            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {_numbers(self.now.jobs)}")
+        elif isinstance(entry, entries.JobReopen) and entry.job == self.now.job:
+            raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
         elif isinstance(entry, entries.GroundRun) and self.ground is None:
             raise EntryError("ground_run: entry: no ground input is wired; allowed: with an [[input]] that reads ground")
         elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
@@ -62,7 +64,7 @@ class Learning(Kit):
                 why = self.returns.learn_catch(entry.mass_kg, entry.seconds) if self.returns is not None else ""
                 return {"note": f"kept, not used: {why}"} if why else {}
             case entries.Load():
-                self._learn_load(entry)
+                return self._learn_load(entry, at_s)
             case entries.Gauge():
                 return self.sieves.learn_gauge(entry, self.now)
             case entries.Setting():
@@ -70,10 +72,27 @@ class Learning(Kit):
                 return self.sieves.learn_setting(entry, self.now)
             case entries.Crop():
                 self.tests.crop_ends(self.now.crop_number)
-                self.now.learn(entry, at_s)
+                self._learn_crop(entry, at_s)
+            case entries.JobStart() | entries.JobFinish() | entries.JobReopen():
+                return self._learn_job(entry, at_s)
             case _:
                 self.now.learn(entry, at_s)
         return {}
+
+    def _learn_job(self, entry: entries.JobStart | entries.JobFinish | entries.JobReopen, at_s: float) -> dict[str, Any]:
+        """The answer names the job; a note says what else came of it, when that may not be what was meant."""
+        was, last = self.now.job, self.now.last_job
+        self.now.learn(entry, at_s)
+        if isinstance(entry, entries.JobStart):
+            self.now.loads.begin(at_s, self._crop_ha)
+        if not isinstance(entry, entries.JobFinish):
+            note = f"job {was} was open and is finished by this; job_reopen takes it up again" if was else ""
+            job = self.now.job
+        else:
+            job = was or last
+            note = "" if was else f"no job was open: taken as a correction of job {last}"
+            note = note if job else "no job was open: it corrects the yield only"
+        return {**({"job": job} if job else {}), **({"note": note} if note else {})}
 
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
         why = self._idle.learn(entry.seconds, at_s, self.points)
@@ -82,11 +101,23 @@ class Learning(Kit):
         self._refit()
         return {}
 
-    def _learn_load(self, entry: entries.Load) -> None:
+    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
+        before = self.now.crop_number
+        self.now.learn(entry, at_s)
+        if self.now.crop_number != before:
+            self.now.loads.begin(at_s, self._crop_ha)
+
+    @property
+    def _crop_ha(self) -> float:
+        """Area of the crop in front that was cut in this run."""
+        return self.totals.crop(self.now.crop_number).area_m2 / AREA_HA
+
+    def _learn_load(self, entry: entries.Load, at_s: float) -> dict[str, Any]:
         mass_t = given(entry.t)
         if mass_t is None:
             mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / VOLUME_TO_T
-        self.now.add_load(mass_t, self.totals.crop(self.now.crop_number).area_m2 / AREA_HA)
+        why = self.now.add_load(mass_t, self._crop_ha, at_s)
+        return {"note": f"kept, not used: {why}"} if why else {}
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
         """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
@@ -108,7 +139,14 @@ class Learning(Kit):
                     self.sieves.learn_setting(entry, self.now)
                 case entries.Tray():
                     self._restore_tray(entry, at_ms)
-                case entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
+                case entries.Crop():
+                    self._learn_crop(entry, at_s)
+                case entries.JobStart():
+                    self.now.learn(entry, at_s)
+                    self.now.loads.begin(at_s, 0.0)
+                case entries.Load():
+                    self.now.loads.since_s = at_s  # its sums stand in a record of its own
+                case entries.IdleRun() | entries.ReturnsCatch():
                     pass  # what they taught stands in records of its own
                 case _:
                     self.now.learn(entry, at_s)
@@ -151,6 +189,7 @@ class Learning(Kit):
             "yield_t_ha": self.now.yield_t_ha,
             "yield_is_typed": self.now.yield_is_typed,
             "lag": self.lag.to_plain(),
+            "loads": [self.now.loads.t, self.now.loads.ha],
         }
 
     def take_learned(self) -> dict[str, Any]:
@@ -180,6 +219,12 @@ class Learning(Kit):
             self.lag.restore(body["lag"])
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
+        if "loads" in body:  # records without them come from before they were kept
+            self.now.loads.t, self.now.loads.ha = map(float, body["loads"])
+
+
+def _numbers(jobs: int) -> str:
+    return f"1 to {jobs}" if jobs else "no job was started yet"
 
 
 def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:
