@@ -56,7 +56,6 @@ READINGS: dict[str, Reading] = {
 }
 """Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
 
-FILE_NAME = "tailgrain.db"
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 END_LIMIT_S = 2
 """A page that reads nothing can't hold up the end for longer."""
@@ -67,7 +66,7 @@ class Dashboard:
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._store = settings_module.state_directory(settings) / FILE_NAME
+        self._store = settings_module.database(settings)
         self._assets = Assets()
         self._packs = Packs(self._store, settings.machine.kit)
         self.hub = Hub()
