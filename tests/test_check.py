@@ -127,6 +127,16 @@ def test_every_input_is_shown_with_what_arrives(kit, capsys):
     assert {level["means"]: level["on"] for level in answer["levels"]}["threshing on"] is True
 
 
+def test_speed_is_told_in_the_settings_units(tmp_path, counter, capsys):
+    counter.say = lambda seq: frame(f"TGC,1,{seq},{100 * seq},1,0,0,{2 * seq}")  # 20 pulses/s, 10 a metre: 7.2 km/h
+    config = settings_of(tmp_path, counter.port)
+    for more, says in (("", "7.2 km/h"), ('[units]\nshow = "us"\n', "4.5 mph")):
+        config.write_text(config.read_text() + more)
+        assert check_module.check(config, as_json=True) == 0
+        ground = shown(capsys)["inputs"][2]
+        assert (ground["says"], ground["value"]) == (says, pytest.approx(7.2))
+
+
 # --- what is wrong with a line
 
 
