@@ -59,8 +59,12 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
             raise AnswerBad(f"check: {said}")
         if ask is None and not as_json and sys.stdin.isatty():
             ask = _ask
-        if ask is not None and settings.inputs(LossInput) and ask("Guided tap test of the loss sensors now?"):
-            _tap_test(console, settings, line, ask)
+        if ask is not None and settings.inputs(LossInput):
+            turning = _turning(rows, levels)
+            if turning:
+                console.print(f"No tap test now: {turning}. {CAUTIONS[0]} Then check again.", highlight=False)
+            elif ask("Guided tap test of the loss sensors now?"):
+                _tap_test(console, settings, line, ask)
     finally:
         line.close()
     return 0
@@ -94,6 +98,14 @@ def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:
         return ""
     there = f"it sends {len(heard.counts)} inputs, 0 to {len(heard.counts) - 1}"
     return f"input {', '.join(unsent)}: wired in the settings, not sent by the counter; {there}: look at `at`"
+
+
+def _turning(rows: list[dict[str, Any]], levels: list[dict[str, Any]]) -> str:
+    """What says that the machine is not at rest; empty where nothing does. Nobody is sent to a sensor then."""
+    if any(level["means"] == "threshing on" and level["on"] for level in levels):
+        return "threshing is on"
+    moving = [row["reads"] for row in rows if row["reads"].startswith(("shaft", "ground")) and row["pulses"]]
+    return f"{moving[0]} turns" if moving else ""
 
 
 def describe(one: Any, heard: Heard, us: bool = False) -> dict[str, Any]:
@@ -167,6 +179,9 @@ def _tap_test(console: Console, settings: Settings, line: Line, ask: Callable[[s
         heard = line.listen(TAP_S)
         if said := trouble(line, heard, "serial.port"):
             raise AnswerBad(f"check: {said}")
+        levels = [_level(settings, i, heard) for i in range(len(settings.level))]
+        if turning := _turning([describe(other, heard) for other in settings.input], levels):
+            raise AnswerBad(f"check: tap test ended: {turning}; {CAUTIONS[0]}")
         counts = {at: count for at, count in enumerate(heard.counts) if count and at in sensors}
         here = counts.pop(one.at, 0)
         others = ", ".join(f"input {at} ({_name(sensors[at])}): {count}" for at, count in counts.items())
