@@ -121,6 +121,8 @@ class Daemon:
         try:
             kind, stamp_ms, life, detail = self._queue.get(timeout=TURN_S)
         except queue.Empty:
+            if not all(one.is_alive() for one in self._readers):
+                raise RuntimeError("a reader has ended; only a new start helps") from None
             self._close_silent()
             return True
         if kind == "lines":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from math import isfinite
 from typing import Any, NamedTuple
 
 import msgspec
@@ -143,6 +144,7 @@ def calibration(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "state": status.state,
         "factor_mg_per_pulse": status.factor_mg_per_pulse,
         "u_relative": {name: found.u for name, found in fits.items()},
+        "dof": {name: found.dof if isfinite(found.dof) else None for name, found in fits.items()},
         "clicks_per_m2": {name: found.clicks_m2 for name, found in fits.items() if found.clicks_m2},
         "tests": status.tests,
         "age_s": status.age_s,
