@@ -29,11 +29,11 @@ from edge.keep.upkeep import Disk, Upkeep
 from edge.keep.writer import Do, Work, Writer
 from edge.messages import Told
 from edge.reckon.figures import Figures
+from edge.settings import FILE_NAME as FILE_NAME
 from edge.streams import STREAMS
 
 LOG = logging.getLogger("tailgrain.keep")
 
-FILE_NAME = "tailgrain.db"
 PROVED = ("job_start", "job_finish", "job_reopen")
 """Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
 
@@ -261,6 +261,11 @@ class Store:
             WHERE kind = 'minute' AND seq > coalesce((SELECT max(seq) FROM record WHERE {}), 0)"""
         tray_h, gauge_h = [float(self._one(sql.format(one))) for one in since]
         return tray_h, gauge_h
+
+    def area_ha_since(self, epoch_s: float) -> float:
+        """Hectares cut after a time, out of the seconds kept."""
+        sql = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ?"
+        return float(self._read(lambda db: db.execute(sql, (epoch_s,)).fetchone()[0]))
 
     def _one(self, sql: str) -> Any:
         return self.ask(lambda db: db.execute(sql).fetchone()[0])
