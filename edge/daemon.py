@@ -92,7 +92,7 @@ class Daemon:
         """Take up what earlier runs left beside their records."""
         try:
             found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
-        except StoreError as fault:
+        except (StoreError, SettingsError) as fault:
             LOG.warning("verdicts begin anew: %s", fault)
             return
         for verdict in verdicts:

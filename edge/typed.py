@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Iterable
 from difflib import get_close_matches
-from functools import lru_cache
 from typing import Any, TypeVar
 
 import msgspec
@@ -37,10 +36,14 @@ def convert(plain: Any, kind: type[T], kind_of_key: str = "key") -> T:
         raise TypedFault(_explain(str(fault), plain, info)) from fault
 
 
-@lru_cache(maxsize=64)
-def _info(kind: type[Any]) -> inspect.Type:
+_INFO: dict[object, inspect.Type] = {}
+
+
+def _info(kind: object) -> inspect.Type:
     """Looking a struct through costs 250 microseconds: over a season's entries that were seconds of every start."""
-    return inspect.type_info(kind)
+    if kind not in _INFO:
+        _INFO[kind] = inspect.type_info(kind)
+    return _INFO[kind]
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
@@ -193,8 +196,6 @@ def allowed(info: inspect.Type) -> str:
     if isinstance(info, inspect.NoneType):
         return "null"
     if isinstance(info, (inspect.VarTupleType, inspect.ListType)):
-        if info.min_length is not None and info.min_length == info.max_length:
-            return f"a list of {info.min_length}, each {allowed(info.item_type)}"
         return f"a list of {info.min_length or 0} to {info.max_length or 'any number of'}: {allowed(info.item_type)}"
     if isinstance(info, inspect.StructType):
         keys = ([info.tag_field] if info.tag_field else []) + [field.encode_name for field in info.fields]
@@ -210,8 +211,6 @@ def _number_words(info: inspect.FloatType | inspect.IntType) -> str:
         words.append(f"over {info.gt:g}")
     if info.le is not None:
         words.append(f"up to {info.le:g}")
-    if info.lt is not None:
-        words.append(f"{'and ' if len(words) > 1 else ''}under {info.lt:g}")
     return " ".join(words)
 
 
