@@ -133,7 +133,10 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     elif answer.get("ok"):
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
-        click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
+        job = f", job {answer['job']}" if "job" in answer else ""
+        click.echo(f"kept as number {answer.get('seq')}{mark}{job}{note}")
+        if "proof" in answer:
+            click.echo(f"  proof line {answer['proof']['seq']}:{answer['proof']['hash']} (keep a copy outside the kit)")
         for line in kept_words(answer):
             click.echo(f"  {line}")
     if not answer.get("ok"):
