@@ -17,6 +17,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
+from edge.export_cli import export
 from edge.verdict_cli import compare, speed
 
 CONFIG = click.option(
@@ -74,6 +75,7 @@ def tailgrain() -> None:
 tailgrain.add_command(calc)
 tailgrain.add_command(compare)
 tailgrain.add_command(speed)
+tailgrain.add_command(export)
 
 
 @tailgrain.command("run")

@@ -103,7 +103,8 @@ def figures(reckoner: Reckoner, job: int, totals: Totals, now_s: float) -> dict[
     loss = reckoner.mean_loss(totals)
     budget = None if loss.budget is None else loss.budget.to_plain()
     factors = {**messages.calibration(reckoner, now_s), **_factors(reckoner)}
-    return {"job": job, **messages.totals(reckoner, totals), "budget": budget, "calibration": factors}
+    money = messages.totals(reckoner, totals, reckoner.now.samples.mean(job))
+    return {"job": job, **money, "budget": budget, "calibration": factors}
 
 
 def correction(

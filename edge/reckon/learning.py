@@ -188,8 +188,8 @@ class Learning(Kit):
             "full_t_h": self.returns.full_t_h if self.returns is not None else None,
             "yield_t_ha": self.now.yield_t_ha,
             "yield_is_typed": self.now.yield_is_typed,
-            "lag": self.lag.to_plain(),
             "loads": [self.now.loads.t, self.now.loads.ha],
+            "lag": self.lag.to_plain(),
         }
 
     def take_learned(self) -> dict[str, Any]:
