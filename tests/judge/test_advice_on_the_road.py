@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -64,13 +63,13 @@ def kit(heard: Heard, simulation: Simulation, epoch: int = EPOCH) -> Engine:
 
 
 @pytest.fixture(scope="module")
-def day() -> Iterator[tuple[Heard, Engine]]:
+def day() -> tuple[Heard, Engine]:
     """A fan that blows kernels out; slowed at a quarter of an hour, as advised."""
     heard = Heard()
     simulation = machine(45, 1000.0, Planned(at_s=900, setting={"what": "fan_rpm", "to": 930.0}))
     engine = kit(heard, simulation)
     drive(engine, simulation)
-    yield heard, engine
+    return heard, engine
 
 
 def test_a_fan_that_blows_out_is_named_with_the_figures_that_led_to_it(day: tuple[Heard, Engine]) -> None:
