@@ -19,6 +19,9 @@ from edge.tell.ask import ask
 from edge.tell.topics import ASK_ID
 
 LARGEST_QUESTION = 20_000
+TYPING_LIMIT_KMH = 1.0
+"""Above this nobody types, unless a passenger enters."""
+
 AT_ONCE = 8
 """Questions waiting for the kit at the same time; each holds a thread for up to 10 s."""
 

@@ -1,8 +1,8 @@
 """The `dashboard` command: one small web server that hears the broker, reads the database and asks by MQTT.
 
-    broker -> listener (thread) -> live.Hub -> /events        what is
-    database (read only) -> history -> /ribbon, /marks        what was
-    /ask, /pin -> entering -> broker -> the kit               what an operator tells
+broker -> listener (thread) -> live.Hub -> /events        what is
+database (read only) -> READINGS -> /ribbon, ...          what was
+/ask, /pin -> entering -> broker -> the kit               what an operator tells
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import socket
 import stat
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -30,9 +30,10 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history, pin
+from dashboard import history, pin, reading
+from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
-from dashboard.entering import Entering
+from dashboard.entering import TYPING_LIMIT_KMH, Entering
 from dashboard.guard import Guard, is_loopback, own_names
 from dashboard.listener import Listener
 from dashboard.live import MOST_CLIENTS, Hub, Stream
@@ -41,6 +42,13 @@ from edge.errors import StoreError, WrongInput
 from edge.settings import BeamInput, LossInput, Settings, ShaftInput
 
 LOG = logging.getLogger("tailgrain.dashboard")
+
+READINGS: dict[str, Reading] = {
+    "/ribbon": history.ribbon_asked,
+    "/marks": history.marks_asked,
+    "/in-force": reading.in_force,
+}
+"""Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
 
 FILE_NAME = "tailgrain.db"
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
@@ -69,6 +77,12 @@ class Dashboard:
             "points": sorted({one.point for one in self._settings.inputs(LossInput)}, reverse=True),
             "returns": bool(self._settings.inputs(BeamInput)),
             "shafts": [one.shaft for one in self._settings.inputs(ShaftInput)],
+            "separator": machine.separator,
+            "pre_sieve": machine.pre_sieve,
+            "units": self._settings.units.show,
+            "bushel_lb": reading.bushel_of(self._settings.crop.name if self._settings.crop else None, self._settings),
+            "passenger_enters": self._settings.dashboard.passenger_enters,
+            "typing_limit_kmh": TYPING_LIMIT_KMH,
             "version": version("tailgrain"),
             "assets": self._assets.version,
         }
@@ -81,8 +95,7 @@ class Dashboard:
             Route("/", self._index),
             Route("/assets/{version}/{name:path}", self._asset),
             Route("/events", self._events),
-            Route("/ribbon", self._ribbon),
-            Route("/marks", self._marks),
+            *(Route(path, self._reading(read)) for path, read in READINGS.items()),
             Route("/ask", self._entering.answer, methods=["POST"]),
             Route("/pin", self._entering.state, methods=["GET"]),
             Route("/pin", self._entering.unlock, methods=["POST"]),
@@ -104,22 +117,20 @@ class Dashboard:
             return PlainTextResponse(f"{MOST_CLIENTS} pages are open; close one\n", status_code=503)
         return Stream(self.hub, request.headers.get("last-event-id", ""))
 
-    async def _ribbon(self, request: Request) -> Response:
-        return await self._read(request, history.ribbon)
+    def _reading(self, read: Reading) -> Callable[[Request], Awaitable[Response]]:
+        """What answers one path out of the database. Wrong questions are answered 400, an unreadable database 503."""
 
-    async def _marks(self, request: Request) -> Response:
-        return await self._read(request, history.marks)
+        async def answer(request: Request) -> Response:
+            question = Question(self._store, self._settings, dict(request.query_params))
+            try:
+                found = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(question)), JSON))
+            except StoreError as fault:
+                return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
+            except WrongInput as fault:
+                return JSONResponse({"why": str(fault)}, status_code=400, headers={"cache-control": "no-store"})
+            return _sent(request, found, "no-store")
 
-    async def _read(self, request: Request, read: Callable[[Path, int], dict[str, Any]]) -> Response:
-        asked = request.query_params.get("minutes", "")
-        if asked not in {str(span) for span in history.SPANS}:
-            allowed = ", ".join(str(span) for span in history.SPANS)
-            return JSONResponse({"why": f"minutes: found {asked[:20]!r}; allowed: {allowed}"}, status_code=400)
-        try:
-            answer = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(self._store, int(asked))), JSON))
-        except StoreError as fault:
-            return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
-        return _sent(request, answer, "no-store")
+        return answer
 
 
 JSON = "application/json"

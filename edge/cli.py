@@ -286,6 +286,11 @@ def in_words(summary: dict[str, Any]) -> list[str]:
         percent = "" if loss["pct"] is None else f", {loss['pct']:.2f} % of the crop"
         lines.append(f"Machine loss {loss['kg_ha']:.1f} kg/ha (90 % interval {loss['low']:.1f} to {high}){percent};")
         lines.append("  front and shed loss are not included.")
+    money = summary["value"]
+    if money["loss_ha"] is not None:
+        lines.append(f"Worth of the lost grain: {money['loss_ha']:.2f} a hectare")
+    if money["quality_ha"] is not None:
+        lines.append(f"Taken off for trash and cracked grain: {money['quality_ha']:.2f} a hectare (mean of the tank samples)")
     lines.append(f"Calibration: {calibration['state']} ({calibration['why']})")
     for test in summary["tests"]:
         lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")

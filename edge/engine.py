@@ -240,7 +240,7 @@ class Engine:
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
             if test.used and test.result.heads_given:
-                width_m = self.settings.machine.cut_width_m * self.reckoner.now.width_used
+                width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
                 self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
             body = test_record(test)
             self._tests_kept += 1

@@ -90,13 +90,13 @@ def summary(engine: Engine) -> dict[str, Any]:
     """The `--summary` object of a finished engine."""
     reckoner, assembler = engine.reckoner, engine.assembler
     now_s = (assembler.stamp_ms or 0) / 1000
-    parts = messages.totals(reckoner, reckoner.totals)
+    parts = messages.totals(reckoner, reckoner.totals, whole_job=True)
     parts["distance_m"] = reckoner.totals.distance_m + reckoner.open_metres(assembler.open_parts)
     budget = reckoner.mean_loss(reckoner.totals).budget
     return {
         **{key: parts[key] for key in ("seconds", "distance_m", "area_ha")},
         "pulses": assembler.total_pulses(),
-        **{key: parts[key] for key in ("loss", "points", "returns_pct")},
+        **{key: parts[key] for key in ("loss", "points", "returns_pct", "value")},
         "calibration": {**messages.calibration(reckoner, now_s), "applied": "whole job"},
         "budget": budget.to_plain() if budget is not None else None,
         "lag": messages.lag(reckoner.lag.learned(reckoner.now.lag_s)),

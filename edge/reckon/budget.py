@@ -1,13 +1,19 @@
 """Uncertainty on the logarithm: terms, their sum, effective degrees of freedom, and the interval.
 
-A product's relative standard uncertainties add in quadrature as uncertainties of the logarithm; the effective degrees
-of freedom follow Welch-Satterthwaite (JCGM 100:2008, G.4); the interval is exp(ln x +- t u), because plain relative terms
-fail at 20 to 40 %.
+A product's relative standard uncertainties add in quadrature as uncertainties of the logarithm (correlated parts with their
+correlation: JCGM 100:2008, 5.2.2); the effective degrees of freedom follow Welch-Satterthwaite (G.4); the interval is
+exp(ln x +- t u), because plain relative terms fail at 20 to 40 %.
+
+With few tray tests t u by Welch-Satterthwaite can fall when a further term of known spread is added: the term lends the others
+degrees of freedom, and t falls faster than u rises. So an interval reaches at least as far as the terms' own reaches
+t(dof_i) u_i in quadrature, which no further term can narrow and which holds at least the stated share for normal terms
+(Banerjee 1960, Sankhya 22; from memory). t^2 is convex in 1 / dof, so that reach is never below Welch-Satterthwaite's, and the
+same where one term rules. `dof` is still told, for a reader who combines the figure further.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, inf, sqrt
 
@@ -32,12 +38,16 @@ abstract gives no figure, the size is from memory)."""
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One line of a budget: standard uncertainty of the logarithm, its degrees of freedom, what would reduce it."""
+    """One line of a budget: standard uncertainty of the logarithm, its degrees of freedom, what would reduce it.
+
+    `parts`: the independent (u, dof) it is made of, where there are several.
+    """
 
     name: str
     u: float
     dof: float = inf
     remedy: str = ""
+    parts: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +72,11 @@ class Budget:
         return max(self.terms, key=lambda term: term.u, default=None)
 
     def interval(self, value: float, coverage: float = COVERAGE) -> tuple[float, float]:
-        """Central interval of a positive value."""
-        return log_interval(value, self.u, self.dof, coverage)
+        """Central interval of a value of at least 0."""
+        if value <= 0:
+            return 0.0, 0.0
+        factor = exp(reach([part for term in self.terms for part in term.parts or ((term.u, term.dof),)], coverage))
+        return value / factor, value * factor
 
     def to_plain(self) -> list[dict[str, float | str | None]]:
         """As data, largest line first; infinite degrees of freedom are null."""
@@ -82,6 +95,27 @@ def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
         if dof != inf:
             below += u**4 / dof
     return square * square / below if below > 0 else inf
+
+
+def reach(parts: Sequence[tuple[float, float]], coverage: float = COVERAGE) -> float:
+    """Half the width of the interval on the logarithm for independent (u_i, dof_i): see the module's head."""
+    own = sqrt(sum([(quantile(dof, coverage) * u) ** 2 for u, dof in parts]))
+    return max(quantile(effective_dof(parts), coverage) * sqrt(sum([u * u for u, _ in parts])), own)
+
+
+def combined_u(parts: Sequence[float], correlation: Sequence[Sequence[float]]) -> float:
+    """Standard uncertainty of a sum of correlated parts: root of sum over i, j of r_ij u_i u_j (JCGM 100:2008, 5.2.2).
+
+    parts: contributions c_i u_i with the sign of their sensitivity; correlation: r_ij, symmetric with ones on its diagonal.
+    """
+    pairs = zip(parts, correlation, strict=True)
+    return sqrt(max(sum([r * a * b for a, row in pairs for b, r in zip(parts, row, strict=True)]), 0.0))
+
+
+def source_u(parts: Sequence[tuple[float, Hashable]]) -> float:
+    """The same of contributions with their sources: one source errs alike everywhere (r = 1), sources independently (r = 0)."""
+    correlation = [[float(source == other) for _, other in parts] for _, source in parts]
+    return combined_u([contribution for contribution, _ in parts], correlation)
 
 
 def quantile(dof: float, coverage: float = COVERAGE) -> float:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from math import inf
+from typing import Any, NamedTuple
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
 
@@ -25,6 +27,22 @@ class Change:
     def label(self) -> str:
         """What was changed, in words."""
         return self.name or self.what
+
+
+class Moment(NamedTuple):
+    """From a time on (epoch s): the crop's number, and the residue width in m where an entry gave one."""
+
+    from_s: float
+    crop_number: int
+    residue_width_m: float | None
+
+
+class TrayGround(NamedTuple):
+    """What a tray test of some time goes by: crop, its TGW in g, residue width in m; None is unknown."""
+
+    crop_number: int
+    tgw_g: float | None
+    residue_width_m: float | None
 
 
 @dataclass(slots=True)
@@ -56,6 +74,10 @@ class InForce:
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
+    moments: list[Moment] = field(default_factory=lambda: [Moment(-inf, 1, None)])
+    mark_moments: dict[int, Moment] = field(default_factory=dict)
+    ended_tgw: dict[int, float | None] = field(default_factory=dict)
+    samples: TankSamples = field(default_factory=TankSamples)
 
     @classmethod
     def from_settings(cls, settings: Settings) -> InForce:
@@ -85,11 +107,38 @@ class InForce:
         """Whether a weed-seed mill runs: none, bypassed or engaged."""
         return str(self.machine_settings.get("mill", "none"))
 
+    def discount_per_t(self, whole_job: bool = False) -> float | None:
+        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
+        percents = self.samples.mean if whole_job else self.samples.latest
+        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
+
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
         number = max(self.marks, default=0) + 1
-        self.marks[number] = at_s
+        self.marks[number], self.mark_moments[number] = at_s, self.moments[-1]
         return number
+
+    def tray_ground(self, at_s: float, stamp_s: float, mark: int | None = None) -> TrayGround:
+        """What held when a tray lay: at its mark, or by its time; `stamp_s` is now.
+
+        Crop and residue width are those of that time; a width that was not known then is the first one told later. TGW belongs
+        to the crop, so the newest of that crop counts. A change later than now was told by another clock, so before.
+        """
+        if mark is not None and self.marks.get(mark) == at_s:
+            then = self.mark_moments[mark]
+        else:
+            then = [one for one in self.moments if one.from_s <= at_s or one.from_s > stamp_s][-1]
+        later = (one.residue_width_m for one in self.moments if one.residue_width_m is not None)
+        width = then.residue_width_m if then.residue_width_m is not None else next(later, None)
+        tgw_g = self.tgw_g if then.crop_number == self.crop_number else self.ended_tgw[then.crop_number]
+        return TrayGround(then.crop_number, tgw_g, width)
+
+    def forget_times(self) -> None:
+        """The clock stepped: what is in force now was so before any time to come."""
+        self.moments = [Moment(-inf, self.crop_number, self.residue_width_m)]
+
+    def _note_moment(self, at_s: float) -> None:
+        self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
 
     def add_load(self, mass_t: float, area_ha: float) -> None:
         """Weighed or measured grain over the area cut of this crop gives the yield."""
@@ -115,7 +164,7 @@ class InForce:
         """Let an entry override what holds."""
         match entry:
             case entries.Crop():
-                self._learn_crop(entry)
+                self._learn_crop(entry, at_s)
             case entries.Limit():
                 for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
                     if key in entries.to_plain(entry):
@@ -128,6 +177,9 @@ class InForce:
                 self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
                 self.chopper = given(entry.chopper, self.chopper)
                 self.spreader = given(entry.spreader, self.spreader)
+                self._note_moment(at_s)
+            case entries.Sample():
+                self.samples.add(entries.to_plain(entry), at_s)
             case entries.JobStart():
                 self.jobs, self.job_open = self.jobs + 1, True
             case entries.JobFinish():
@@ -138,14 +190,17 @@ class InForce:
             case entries.JobReopen():
                 self.job_open = True
 
-    def _learn_crop(self, entry: entries.Crop) -> None:
+    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
         name = given(entry.name)
         if name is not None and name != self.crop:
+            self.ended_tgw[self.crop_number] = self.tgw_g
             self.crop, self.crop_number = name, self.crop_number + 1
             self.tgw_g = self.known_tgw.get(name.casefold())
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
             self.load_t, self.yield_is_typed = 0.0, True
+            self._note_moment(at_s)
+            self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
         if "grains" in values:
             values["tgw_g"] = values["mass_g"] / values["grains"] * 1000

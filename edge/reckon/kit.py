@@ -13,6 +13,7 @@ from edge.reckon.inforce import InForce
 from edge.reckon.lag import CutArea, MixedExposure
 from edge.reckon.laglearn import LagLearner
 from edge.reckon.losspoint import LossPoint
+from edge.reckon.money import UNKNOWN, Value, value
 from edge.reckon.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
 from edge.reckon.returns import Returns
 from edge.reckon.sieves import Sieves
@@ -53,6 +54,8 @@ class Kit:
         self.lag = LagLearner()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
+        self._unseen_m2 = [0.0] * len(names)
+        self._unseen_crop = 0
         self._status: tuple[CalibrationFigure, float | None] | None = None
         self._status_known = (0, 0, 0)
         self._status_from_s = self._status_until_s = 0.0
@@ -88,10 +91,22 @@ class Kit:
             self._vibration_hz(),
             [point.vibration_u_hz for point in self.points],
             self._dispersion(),
-            self.calibration.extra_u(self.now.mill),
+            self.calibration.extra_u(self.now.mill, crops.values()),
             names,
             self.now.yield_t_ha,
         )
+
+    def value_ha(self, totals: Totals, loss: MeanLoss, whole_job: bool) -> Value:
+        """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
+
+        `whole_job`: quality by the mean of the crop's tank samples, not by the newest.
+        """
+        if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
+            return UNKNOWN
+        if not totals.area_m2:
+            return UNKNOWN
+        lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
 
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
@@ -121,5 +136,5 @@ class Kit:
         return [smoother.dispersion.value for smoother in self.smoothers]
 
     def _refit(self) -> None:
-        self.tests.refit(self.now.crop_number, self._vibration_hz(), self._dispersion())
+        self.tests.refit(self._vibration_hz(), self._dispersion())
         self._status = None

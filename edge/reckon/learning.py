@@ -9,6 +9,7 @@ import msgspec
 from edge import entries
 from edge.entries import given
 from edge.errors import EntryError
+from edge.reckon.calibration import Test, moment_s
 from edge.reckon.kit import Kit
 from edge.reckon.trays import measure, residue_width
 
@@ -31,8 +32,9 @@ class Learning(Kit):
                     known = f"1 to {max(self.now.marks)}" if self.now.marks else "no mark was set yet"
                     raise EntryError(f"tray: mark: found {mark}; allowed: {known}")
                 entry = _with_at(entry, self.now.marks[mark])
-            width = residue_width(entry, self.now.residue_width_m, self.settings.machine.cut_width_m)
-            measure(entry, self.now.tgw_g, width)
+            ground = self.now.tray_ground(moment_s(entry, stamp_ms), stamp_ms / 1000, mark)
+            width = residue_width(entry, ground.residue_width_m, self.settings.machine.cut_width_m)
+            measure(entry, ground.tgw_g, width)
         elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
             raise EntryError(f"job_reopen: job: found {entry.job}; allowed: 1 to {self.now.jobs}")
         elif isinstance(entry, entries.GroundRun) and self.ground is None:
@@ -114,8 +116,14 @@ class Learning(Kit):
             self.tests.restore_window(body)
         elif kind == "calibration":
             self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
+            self._expect(self.calibration.tests[-1])
         elif kind == "learned":
             self._restore_learned(body)
+
+    def _expect(self, test: Test) -> None:
+        if test.used and len(test.seen.pulses) == len(self.points):
+            for point, pulses in zip(self.points, test.seen.pulses, strict=True):
+                point.expect(pulses / test.seen.seconds)
 
     def _restore_tray(self, entry: entries.Tray, at_ms: int) -> None:
         """A tray whose judgement is not on record yet (the power went first) is judged by this run."""

@@ -87,6 +87,11 @@ class LossPoint:
         if working and "left" in self._sides and "right" in self._sides:
             self._share(sum([sensor.count for sensor in self.sensors if sensor.side == "left"]), total)
 
+    def expect(self, pulses_per_s: float) -> None:
+        """What an earlier run's tray tests saw at work: with a dead cable this run would never learn that anything is missing."""
+        if not self._rate_s:
+            self._rate = pulses_per_s
+
     @property
     def left_share(self) -> float | None:
         """Share of the left side over the last half minute of work; None if a side is missing or silent."""

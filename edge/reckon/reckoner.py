@@ -156,6 +156,7 @@ class Reckoner(Learning, Picture):
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
+        self.now.forget_times()
         self.tests.forget_times()
         self._idle.forget_times()
 
@@ -176,7 +177,16 @@ class Reckoner(Learning, Picture):
         sums = totals.crop(self.now.crop_number)
         sums.area_m2 += area_m2
         sums.lagged_m2 += lagged
-        for point, into in zip(self.points, sums.points, strict=True):
+        if self._unseen_crop != self.now.crop_number:
+            self._unseen_crop, self._unseen_m2 = self.now.crop_number, [0.0] * len(self.points)
+        for i, (point, into) in enumerate(zip(self.points, sums.points, strict=True)):
+            if point.pulses > 0:
+                self._unseen_m2[i] = 0.0
+            else:
+                self._unseen_m2[i] += lagged
+            if point.blind:  # and was since its last pulse, which is only known now
+                into.blind_m2 += self._unseen_m2[i]
+                self._unseen_m2[i] = 0.0
             into.pulses += point.effective
             into.variance += point.effective * point.scatter
             into.threshing_s += threshing_ms / 1000

@@ -108,11 +108,13 @@ def _live() -> Schema:
         "why": {**TEXT, "description": "why the state is what it is"},
     }
     tree["limit_kg_ha"] = number("kg/ha")
+    tree["value"] = _value("h", sample_age_s=number("s"))
     tree["width_used"] = {"type": "number", "minimum": 0, "maximum": 1, "description": "part of the cut width in crop"}
     fields = {name: COUNT if name == "passes" else number("s", nullable=name != "set_s") for name in LearnedLag._fields}
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]
+    schema["required"].remove("value")
     for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
         schema["properties"][name]["required"] = []
     return {"description": "Figures of one second. Machine loss only; null is unknown; loss is null outside the crop.", **schema}
@@ -131,6 +133,13 @@ def _mean(pct: bool = False) -> Schema:
     return thing({**keys, "pct": number("%")} if pct else keys)
 
 
+def _value(per: str, **more: Schema) -> Schema:
+    """Money by the hour or hectare: loss at its price, discounts of the grain in the tank, and both."""
+    fields = {f"{part}_{per}": number(f"money/{per}") for part in ("loss", "quality", "total")}
+    about = "Value lost: machine loss at its price; discounts for trash and cracked grain by the tank samples; both."
+    return thing({**fields, **more}, about=about)
+
+
 def _proof(of: str) -> Schema:
     return thing({"seq": SEQ, "hash": SHA256}, about=f"Proof line: covers {of} and every record before it; keep a copy.")
 
@@ -146,6 +155,7 @@ def _minute() -> Schema:
         "loss": _mean(pct=True),
         "points": thing({name: _mean() for name in POINTS}, POINTS),
         "returns_pct": number("%"),
+        "value": _value("ha"),
         "lines": thing({kind: COUNT for kind in kinds}),
         "seconds_from": {**COUNT, "description": "number in the run of the first second that this minute binds"},
         "seconds_to": {**COUNT, "description": "number of the last one"},
@@ -157,7 +167,7 @@ def _minute() -> Schema:
     }
     bound = tuple(name for name in fields if name.startswith(("seconds_", "work_", "counts_")))
     about = "One minute's sums; queued on disk while the broker is away, sent in order later."
-    return thing(fields, ("proof", *bound), about=about)
+    return thing(fields, ("proof", "value", *bound), about=about)
 
 
 def _alert() -> Schema:
