@@ -77,6 +77,10 @@ class FixEar:
         """The proof line that a kept record gives."""
         return self._store.proof(seq)
 
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """Bodies of the minutes kept for a job."""
+        return self._store.job_minutes(job)
+
 
 class Facts:
     """Looks around for one kit. `stamps` and `reader` None: stamps come from the board, so neither clock nor line says

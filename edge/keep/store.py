@@ -19,7 +19,7 @@ import msgspec
 
 from edge.errors import StoreAway, StoreError
 from edge.feed.assembler import Second
-from edge.keep import chain, health, minutes, signing
+from edge.keep import chain, health, jobs, minutes, signing
 from edge.keep.chain import Proof, Record
 from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
@@ -222,6 +222,11 @@ class Store:
         row = self._read(lambda db: db.execute("SELECT hash FROM record WHERE seq = ?", (seq,)).fetchone())
         return None if row is None else Proof(seq, row[0]).to_plain()
 
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """Bodies of the `minute` records kept for a job so far, in order."""
+        found: list[dict[str, Any]] = self._read(lambda db: jobs.minutes_of(db, job))
+        return found
+
     def mark_number(self, seq: int) -> int | None:
         """The number of the tray mark kept as record `seq`; None when that is no tray mark."""
         mark = "kind = 'entry' AND json_extract(body, '$.entry') = 'tray_mark'"
@@ -318,6 +323,7 @@ class Store:
     def _tell(self, db: sqlite3.Connection, proof: Proof, topic: str, body: dict[str, Any]) -> None:
         # The record's number is the row's: numbers of an emptied table would begin anew, and the voice goes by order.
         message = {**body, "seq": proof.seq}
+        message.pop("sums", None)  # what means are made of is for the record
         if topic == "minute" or body.get("entry") in PROVED:
             message["proof"] = proof.to_plain()
         db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (proof.seq, topic, msgspec.json.encode(message)))

@@ -47,7 +47,10 @@ class TrayGround(NamedTuple):
 
 @dataclass(slots=True)
 class InForce:
-    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe."""
+    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe.
+
+    `jobs`: how many were started; `job`: the open one, 0 for none; `last_job` was finished last, in crop `last_job_crop`.
+    """
 
     crop: str | None
     tgw_g: float | None
@@ -69,7 +72,9 @@ class InForce:
     yield_is_typed: bool = True
     crop_number: int = 1
     jobs: int = 0
-    job_open: bool = False
+    job: int = 0
+    last_job: int = 0
+    last_job_crop: int = 0
     load_t: float = 0.0
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
@@ -111,6 +116,11 @@ class InForce:
         """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
         percents = self.samples.mean if whole_job else self.samples.latest
         return discount_per_t(percents, self.trash_discount, self.cracked_discount)
+
+    @property
+    def job_open(self) -> bool:
+        """Whether a job is open."""
+        return self.job > 0
 
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
@@ -181,14 +191,26 @@ class InForce:
             case entries.Sample():
                 self.samples.add(entries.to_plain(entry), at_s)
             case entries.JobStart():
-                self.jobs, self.job_open = self.jobs + 1, True
+                self._close_job()
+                self.jobs += 1
+                self.job = self.jobs
             case entries.JobFinish():
-                self.job_open = False
-                if given(entry.harvested_t) and given(entry.area_ha):
-                    self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
-                    self.yield_is_typed = False
+                self._finish_job(entry)
             case entries.JobReopen():
-                self.job_open = True
+                self._close_job()
+                self.job = entry.job
+
+    def _close_job(self) -> None:
+        if self.job:
+            self.last_job, self.last_job_crop, self.job = self.job, self.crop_number, 0
+
+    def _finish_job(self, entry: entries.JobFinish) -> None:
+        """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
+        self._close_job()
+        weighed = given(entry.harvested_t) and given(entry.area_ha)
+        if weighed and self.last_job_crop in (0, self.crop_number):
+            self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
+            self.yield_is_typed = False
 
     def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
         name = given(entry.name)

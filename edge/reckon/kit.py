@@ -123,11 +123,21 @@ class Kit:
         whole.add(self._minute)
         return whole
 
+    @property
+    def minute_begun(self) -> bool:
+        """Whether any second was closed since the last minute was taken."""
+        return any(self._minute.seconds.values())
+
     def take_minute(self) -> Totals:
         """The totals since the last call; a new minute begins."""
         minute, self._minute = self._minute, Totals(self.names)
         self._done.add(minute)
         return minute
+
+    @property
+    def dispersion(self) -> dict[str, float]:
+        """How much more than Poisson counts scatter, by point."""
+        return dict(zip(self.names, self._dispersion(), strict=True))
 
     def _vibration_hz(self) -> list[float]:
         return [point.vibration_hz for point in self.points]

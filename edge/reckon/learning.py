@@ -36,7 +36,9 @@ class Learning(Kit):
             width = residue_width(entry, ground.residue_width_m, self.settings.machine.cut_width_m)
             measure(entry, ground.tgw_g, width)
         elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
-            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: 1 to {self.now.jobs}")
+            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {_numbers(self.now.jobs)}")
+        elif isinstance(entry, entries.JobReopen) and entry.job == self.now.job:
+            raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
         elif isinstance(entry, entries.GroundRun) and self.ground is None:
             raise EntryError("ground_run: entry: no ground input is wired; allowed: with an [[input]] that reads ground")
         elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
@@ -71,9 +73,24 @@ class Learning(Kit):
             case entries.Crop():
                 self.tests.crop_ends(self.now.crop_number)
                 self.now.learn(entry, at_s)
+            case entries.JobStart() | entries.JobFinish() | entries.JobReopen():
+                return self._learn_job(entry, at_s)
             case _:
                 self.now.learn(entry, at_s)
         return {}
+
+    def _learn_job(self, entry: entries.JobStart | entries.JobFinish | entries.JobReopen, at_s: float) -> dict[str, Any]:
+        """The answer names the job; a note says what else came of it, when that may not be what was meant."""
+        was, last = self.now.job, self.now.last_job
+        self.now.learn(entry, at_s)
+        if not isinstance(entry, entries.JobFinish):
+            note = f"job {was} was open and is finished by this; job_reopen takes it up again" if was else ""
+            job = self.now.job
+        else:
+            job = was or last
+            note = "" if was else f"no job was open: taken as a correction of job {last}"
+            note = note if job else "no job was open: it corrects the yield only"
+        return {**({"job": job} if job else {}), **({"note": note} if note else {})}
 
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
         why = self._idle.learn(entry.seconds, at_s, self.points)
@@ -166,6 +183,10 @@ class Learning(Kit):
             self.returns.full_t_h = float(body["full_t_h"])
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
+
+
+def _numbers(jobs: int) -> str:
+    return f"1 to {jobs}" if jobs else "no job was started yet"
 
 
 def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:

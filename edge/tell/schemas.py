@@ -252,13 +252,14 @@ def _answer() -> Schema:
         "ok": {"const": True},
         "seq": SEQ,
         "mark": {**COUNT, "description": "number of a tray mark"},
-        "note": {**TEXT, "description": "what was kept and not used, and why"},
+        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it"},
+        "job": {"type": "integer", "minimum": 1, "description": "number of the job that was started, finished or reopened"},
         "gauge": thing(gauge),
         "gap_mm": number("mm"),
         "notices": {"type": "array", "items": TEXT, "description": "guard rails"},
         "proof": _proof("this entry's record (of a job's start, finish or reopening)"),
     }
     refused = {"id": ASK_ID, "ok": {"const": False}, "why": TEXT}
-    optional = ("mark", "note", "gauge", "gap_mm", "notices", "proof")
+    optional = ("mark", "note", "gauge", "gap_mm", "notices", "proof", "job")
     both = [thing(kept, optional), thing(refused)]
     return {"description": "The answer to a question; the same id again gets the same.", "oneOf": both}
