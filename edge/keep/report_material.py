@@ -135,7 +135,7 @@ def _read(document: Document) -> Material:
             rows.append((settings[number], made))
     assert reckoner is not None
     counted = [report_sums.count(of, reckoner.names, one) for of, one in rows]
-    dispersion = report_sums.dispersion(counted, len(reckoner.names)) if counted else [1.0] * len(reckoner.names)
+    dispersion = _dispersion(told, reckoner.names) or report_sums.dispersion(counted, len(reckoner.names))
     totals = report_sums.totals(counted, reckoner.names)
     withheld = len(document.records) - len(records)
     material = Material(document, reckoner, told, counted, totals, dispersion, withheld=withheld)
@@ -273,6 +273,14 @@ def _counts(reckoner: Reckoner, parts: list[str]) -> tuple[Whole, Whole, Whole]:
     for at in range(width):
         counts[:, at] = np.bincount(table[:, 0], table[:, 3 + at], n)
     return ms, threshing_ms, counts
+
+
+def _dispersion(told: list[Told], names: tuple[str, ...]) -> list[float]:
+    """Dispersion of each point as the kit last estimated it; empty when no minute says."""
+    said = [one.body["sums"]["dispersion"] for one in told if one.kind == "minute" and "sums" in one.body]
+    if not said or any(name not in said[-1] for name in names):
+        return []
+    return [max(1.0, float(said[-1][name])) for name in names]
 
 
 def _fit(material: Material) -> None:

@@ -197,6 +197,9 @@ def dispersion(parts: list[Counted], points: int) -> list[float]:
             pulses, variance = part.pulses[:, i], part.variance[:, i]
             squares.append(((pulses[1:] - pulses[:-1]) ** 2)[pair])
             expected.append((variance[1:] + variance[:-1])[pair])
+        if not squares:
+            found.append(DISPERSION_START)
+            continue
         square, mean = np.concatenate(squares), np.concatenate(expected)
         square, mean = square[mean > 0], mean[mean > 0]
         if len(square) < FEWEST_PAIRS:
