@@ -68,7 +68,7 @@ def _of_capture(source: Path, number: int, out: Path, config: Path | None, posit
     loaded = settings.load(config)
     folder = settings.state_directory(loaded)
     with tempfile.TemporaryDirectory(prefix="tailgrain-") as name:
-        database = Path(name, "replay.db")
+        database = Path(name, f"{source.name}.db")
         replay(source, loaded, database, on_refused=lambda text: print(f"refused: {text}", file=sys.stderr))
         key = _own_key(folder)
         evidence.put(out, evidence.pack_of(database, number, position, key))

@@ -39,7 +39,10 @@ def _collect(
     columns = {row[1] for row in connection.execute("PRAGMA table_info(record)")}
     if not {"salt", "hash"} <= columns:
         raise StoreError(f"{database}: kept by an older version, without a chain; start `tailgrain run` on it once")
-    one = jobs.job(connection, number)
+    try:
+        one = jobs.job(connection, number)
+    except WrongInput as fault:
+        raise WrongInput(f"{database.name}: {fault}") from fault
     rows, previous = _records(connection, one, position)
     bound = _bound(rows)
     if not bound:

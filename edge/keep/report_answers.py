@@ -159,7 +159,7 @@ def work(facts: Facts, pen: Pen) -> str:
 
 def loss_table(facts: Facts, pen: Pen) -> str:
     """All units, then each point with its sides."""
-    head = ["", "Mean", "90 % interval"]
+    head = ["What", "Mean", "90 % interval"]
     rows = [
         ["Loss per hectare", pen.number("loss.row", facts.loss.value, "kg/ha"), pen.range("loss.row", facts.loss, "kg/ha")],
         ["Share of the crop", pen.number("pct.row", facts.pct.value, "%"), pen.range("pct.row", facts.pct, "%")],

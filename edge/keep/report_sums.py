@@ -61,7 +61,8 @@ class Rows:
 @dataclass(frozen=True, slots=True)
 class Counted:
     """What the counts of one run amount to, shape (n,) or (n, points). `lagged_m2`: the area behind each second's pulses,
-    cut a lag before; `blind`: every sensor of a point is silent, from its last pulse on; `sides` (n, 2 points): corrected
+    cut a lag before; `counted`: from the first cut on, and a lag after the start where the
+    kit worked before; `blind`: every sensor of a point is silent, from its last pulse on; `sides` (n, 2 points): corrected
     pulses left and right of each point."""
 
     rows: Rows
@@ -104,10 +105,21 @@ def count(settings: Settings, names: tuple[str, ...], rows: Rows) -> Counted:
             heard = [one for one, sensor in zip(true, sensors, strict=True) if sensor.side == ("left", "right")[side]]
             sides[:, 2 * i + side] = np.sum(heard, axis=0) if heard else 0.0
         pulses[:, i], variance[:, i], blind[:, i] = effective, effective * scatter, _blind(total, rows.ms, working)
-    inferred = not settings.level
-    lagged = lagged_area(rows.ms, rows.area_m2, np.zeros(n) if inferred else rows.lag_s)
-    first_cut = np.cumsum(rows.area_m2) > 0
-    return Counted(rows, pulses, variance, half_blind, blind, saturated & (rows.state == WORKING), lagged, first_cut, sides)
+    lag_s = np.zeros(n) if not settings.level else rows.lag_s  # inferred work begins when the pulses do
+    lagged, counted = np.zeros(n), np.zeros(n, bool)
+    for first, last in pieces(rows.number):
+        here = slice(first, last)
+        lagged[here] = lagged_area(rows.ms[here], rows.area_m2[here], lag_s[here])
+        counted[here] = np.cumsum(rows.area_m2[here]) > 0
+        if rows.number[first] > 1:  # the grain of what was cut before it
+            counted[here] &= np.cumsum(rows.ms[here]) > lag_s[first] * 1000
+    return Counted(rows, pulses, variance, half_blind, blind, saturated & (rows.state == WORKING), lagged, counted, sides)
+
+
+def pieces(number: Whole) -> list[tuple[int, int]]:
+    """First row and one past the last of every piece without a break in the numbers."""
+    edges = [0, *(np.flatnonzero(np.diff(number) > 1) + 1), len(number)]
+    return [(int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False) if b > a]
 
 
 def hidden_share(counts: Whole, ms: Whole, dead_time_us: float) -> Floats:

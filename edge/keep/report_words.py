@@ -118,7 +118,7 @@ def table(caption: str, head: list[str], rows: list[list[str]], numeric: tuple[i
         more = ' scope="col"' if tag == "th" else f' data-l="{escape(head[at])}"' if broad else ""
         return f"<{tag}{more}{kind}>{text}</{tag}>"
 
-    top = "".join(cell(at, escape(text) or "&nbsp;", "th") for at, text in enumerate(head))
+    top = "".join(cell(at, escape(text), "th") for at, text in enumerate(head))
     body = "".join(f"<tr>{''.join(cell(at, text) for at, text in enumerate(row))}</tr>\n" for row in rows)
     kind = ' class="broad"' if broad else ""
     return (

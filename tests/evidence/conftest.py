@@ -21,12 +21,13 @@ from sim_feed.parameters import FaultParameters, Planned, Restart
 from sim_feed.scenario import Simulation, load
 
 EPOCH = 1_790_000_000
+MACHINE = "Older rotor machine"
 FIRST, SECOND = "Client of the north block", "Client of the south block"
 NOTE = "Lodged patch along the creek."
 SPOT = "Stone at -30.00123, -20.00456 beside the fence."
 
 PLAN = (
-    Planned(2, entry={"entry": "job_start", "client": FIRST, "paddock": "North block", "machine": "Older rotor machine", "operator": "Ann"}),
+    Planned(2, entry={"entry": "job_start", "client": FIRST, "paddock": "North block", "machine": MACHINE, "operator": "Ann"}),
     Planned(29, idle_run=20),
     Planned(40, entry={"entry": "gauge", "sieve": "top", "readout_mm": 16, "measured_mm": [17.2, 17.0, 17.4]}),
     Planned(60, tray={"catches": "both"}),

@@ -106,3 +106,23 @@ def test_dispersion_of_poisson_counts_is_one_and_of_clumped_counts_is_found() ->
         quiet = report_sums.Rows(**{**{name: getattr(made, name) for name in made.__slots__}, **steady, "counts": counts})
         found = report_sums.dispersion([report_sums.count(SETTINGS, NAMES, quiet)], 2)
         assert found[1] == pytest.approx(expected, rel=0.08)
+
+
+def test_lines_made_a_column_at_a_time_are_those_made_row_by_row() -> None:
+    from edge.keep import minutes, verify_seconds
+    from edge.keep.pack_data import Seconds
+
+    random = np.random.default_rng(8)
+    values = [None, 0.0, 1.0, -0.0, 16.25, 1e-7, 3e-5, 1e16, 1.5e17, 0.1, 60.0, 12345678.9]
+    columns = {name: [values[at] for at in random.integers(0, len(values), 400)] for name in minutes.WORK_COLUMNS}
+    columns["limit_kg_ha"] = [None] * 400
+    columns["number"] = list(range(400))
+    columns["state"] = [("working", "no data", "idle")[at] for at in random.integers(0, 3, 400)]
+    columns["ms"] = [1000] * 400
+    for parts in (["[[3,100,1000,[24,15]]]"] * 400, ['[[3,100,1000,[24,"ü\\"]]]'] * 400):
+        seconds = Seconds(1, columns, parts)
+        wanted = zip(*(columns[name] for name in minutes.WORK_COLUMNS), strict=True)
+        work = [minutes.row_text(minutes.WORK_COLUMNS, row) + b"\n" for row in wanted]
+        assert verify_seconds._work_lines(seconds) == work
+        rows = zip(columns["ms"], columns["number"], parts, strict=True)
+        assert verify_seconds._count_lines(seconds) == [minutes.row_text(minutes.COUNT_COLUMNS, row) + b"\n" for row in rows]

@@ -45,9 +45,11 @@ def test_a_hundred_random_single_bytes_changed_are_all_found(pack: bytes) -> Non
         assert verify.check(changed).fault is not None, (at, pack[at], new)
 
 
-@pytest.mark.parametrize(
-    "place", [b'tailgrain-signature" content="', b'tailgrain-key" content="', b"<style>", b'id="tailgrain-data">', b"<h1>", b"</html>"]
-)
+NAMES = (b'tailgrain-signature" content="', b'tailgrain-key" content="', b'id="tailgrain-data">')
+PLACES = (*NAMES, b"<style>", b"<h1>", b"</html>")
+
+
+@pytest.mark.parametrize("place", PLACES)
 def test_a_byte_changed_in_each_part_of_the_file_is_found(pack: bytes, place: bytes) -> None:
     at = pack.index(place) + len(place) + (3 if place != b"</html>" else -2)
     other = b"a" if pack[at : at + 1] != b"a" else b"b"
@@ -151,12 +153,11 @@ def test_a_printed_figure_that_the_data_do_not_give_is_named(pack: bytes, kept: 
 
 @pytest.mark.parametrize(
     ("said", "instead"),
-    [("not legal-for-trade", "legal-for-trade"), ("Machine loss only", "All loss"), ("<main>", "<main><p>Better</p>")],
+    [("not a legal-for-trade", "a legal-for-trade"), ("Machine loss only", "All loss"), ("<main>", "<main><p>Better</p>")],
 )
 def test_words_around_the_figures_are_compared_too(pack: bytes, kept: Kept, said: str, instead: str) -> None:
     text = pack.decode()
-    if said not in text:
-        said, instead = "not a legal-for-trade", "a legal-for-trade"
+    assert said in text
     found = verify.check(resigned(text.replace(said, instead, 1).encode(), kept.key))
     assert found.signed and found.fault is not None and "page" in found.fault
 
