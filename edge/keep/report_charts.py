@@ -110,7 +110,9 @@ def _trend(facts: Facts) -> Figure:
         most_shown = max(most_shown, facts.limit_kg_ha * 1.1)
         top.axhline(facts.limit_kg_ha, color=LIMIT, linewidth=1.4, linestyle=(0, (6, 3)))
         words = f"limit {facts.limit_kg_ha:.3g} kg/ha"
-        top.annotate(words, (high, facts.limit_kg_ha), (-3, 3), textcoords="offset points", ha="right", color=LIMIT)
+        paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+        place = {"textcoords": "offset points", "ha": "right", "va": "bottom", "color": LIMIT, "bbox": paper, "zorder": 10}
+        top.annotate(words, (high, facts.limit_kg_ha), (-3, 5), **place)
     if most_shown != most_shown or most_shown <= 0:
         most_shown = 1.0
     top.set_ylim(0, most_shown * 1.25)

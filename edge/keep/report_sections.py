@@ -15,6 +15,8 @@ from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, percent, shown,
 CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
 LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
 MOST_ALERTS = 60
+LEAST_U = 0.001
+"""Doubts below a tenth of a percent need no figure."""
 
 
 def chart(name: str, drawn: dict[str, str], description: str) -> str:
@@ -208,7 +210,8 @@ def uncertainty(facts: Facts, pen: Pen) -> str:
     for at, one in enumerate(facts.budget):
         u = float(one["u"])
         bar = f'<span class="bar" aria-hidden="true"><span style="width:{100 * u / most:.1f}%"></span></span>'
-        rows.append([escape(str(one["term"])), pen.figure(f"budget.{at}", percent(u, 1)), bar, escape(str(one["remedy"]))])
+        size = pen.figure(f"budget.{at}", percent(u, 1) if u >= LEAST_U else f"under {percent(LEAST_U, 1)}")
+        rows.append([escape(str(one["term"])), size, bar, escape(str(one["remedy"]))])
     head = ["Doubt about", "Relative standard uncertainty", "Beside the largest", "Less of it by"]
     largest = facts.budget[0]
     said = f"<p>The largest is <b>{escape(str(largest['term']))}</b>; what helps most is {escape(str(largest['remedy']))}."

@@ -116,13 +116,14 @@ def table(caption: str, head: list[str], rows: list[list[str]], numeric: tuple[i
     def cell(at: int, text: str, tag: str = "td") -> str:
         kind = ' class="n"' if at in numeric else ""
         more = ' scope="col"' if tag == "th" else f' data-l="{escape(head[at])}"' if broad else ""
-        return f"<{tag}{more}{kind}>{text}</{tag}>"
+        inside = f"<div>{text}</div>" if broad and tag == "td" else text
+        return f"<{tag}{more}{kind}>{inside}</{tag}>"
 
     top = "".join(cell(at, escape(text), "th") for at, text in enumerate(head))
     body = "".join(f"<tr>{''.join(cell(at, text) for at, text in enumerate(row))}</tr>\n" for row in rows)
-    kind = ' class="broad"' if broad else ""
+    kind = "wide broad" if broad else "wide"
     return (
-        f'<div class="wide" role="region" tabindex="0" aria-label="{escape(caption)}"><table{kind}><caption>{escape(caption)}'
+        f'<div class="{kind}" role="region" tabindex="0" aria-label="{escape(caption)}"><table><caption>{escape(caption)}'
         f"</caption><thead><tr>{top}</tr></thead>\n<tbody>\n{body}</tbody></table></div>\n"
     )
 
