@@ -168,6 +168,9 @@ def loss_table(facts: Facts, pen: Pen) -> str:
     if facts.crop["price_per_t"] is not None:
         money = [pen.number("money.row", facts.money.value), pen.range("money.row", facts.money)]
         rows.append(["In money, at the price entered", *money])
+    if facts.discounts is not None:
+        cell = pen.number("discounts", facts.discounts)
+        rows.append(["A buyer's discounts for trash and cracked grain, by the tank samples", cell, "not reckoned"])
     whole = table("Machine loss over the whole job", head, rows, (1, 2))
     points = []
     for one in facts.points:

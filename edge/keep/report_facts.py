@@ -70,6 +70,7 @@ class Facts:
     pct: Amount
     lost_t: Amount
     money: Amount
+    discounts: float | None
     points: list[Point]
     limit_kg_ha: float | None
     over_share: float | None
@@ -116,6 +117,7 @@ def of_material(material: Material) -> Facts:
     pieces = report_series.pieces(material)
     limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
     start_s, end_s = _span(material)
+    worth = material.reckoner.value_ha(totals, mean, whole_job=True)
     state, why = material.reckoner.calibration.state(end_s or 0.0, now)
     return Facts(
         document=material.document,
@@ -139,6 +141,7 @@ def of_material(material: Material) -> Facts:
         pct=_percent(loss, now.yield_t_ha),
         lost_t=lost_t,
         money=lost_t.times(now.price_per_t),
+        discounts=None if worth.quality is None else worth.quality * (area_ha if stated is None else stated),
         points=_points(material),
         limit_kg_ha=limit,
         over_share=_over(pieces, limit),
