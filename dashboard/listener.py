@@ -15,7 +15,7 @@ import paho.mqtt.client as paho
 
 from edge.settings import Mqtt
 from edge.tell import topics
-from edge.tell.mqtt import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
+from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
 
 LOG = logging.getLogger("tailgrain.dashboard")
 

@@ -67,8 +67,13 @@ class Hub:
             client.wake.set()
 
     def heard(self, topic: str, raw: bytes, retained: bool) -> None:
-        """A message of the broker. What is no JSON is left out; a repeat of a kept message is not news."""
+        """A message of the broker; an empty one clears its topic. What is no JSON is left out, a repeat of a kept message is
+        not news."""
         if len(raw) > LARGEST_PAYLOAD:
+            return
+        if not raw:
+            if topic in self._values:
+                self.put(topic, None)
             return
         try:
             value = msgspec.json.decode(raw)

@@ -135,11 +135,23 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
         click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
-        for notice in [*answer.get("gauge", {}).get("warnings", []), *answer.get("notices", [])]:
-            click.echo(f"  {notice}")
+        for line in kept_words(answer):
+            click.echo(f"  {line}")
     if not answer.get("ok"):
         raise WrongInput(f"not kept: {answer.get('why')}")
     return 0
+
+
+def kept_words(answer: dict[str, Any]) -> list[str]:
+    """What the kit made of a kept entry: the readout's model, the gap expected, warnings, notices of guard rails."""
+    gauge = answer.get("gauge", {})
+    lines = []
+    if gauge.get("gain") is not None:
+        gain = "readout" if gauge["gain"] == 1 else f"{gauge['gain']:.3g} mm x readout"
+        lines.append(f"gap = {gain} {'-' if gauge['offset_mm'] < 0 else '+'} {abs(gauge['offset_mm']):.3g} mm")
+    if "gap_mm" in answer:
+        lines.append(f"gap expected by the gauge checks: {answer['gap_mm']:.3g} mm")
+    return [*lines, *gauge.get("warnings", []), *answer.get("notices", [])]
 
 
 @tailgrain.command()

@@ -20,11 +20,13 @@ import msgspec
 from edge import entries, messages
 from edge import settings as settings_module
 from edge.clock import Clock, Stamps, SystemClock
+from edge.earlier import earlier
 from edge.engine import Engine
 from edge.errors import EntryError, SettingsError, StoreError
 from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
+from edge.judge.adviser import TRIED_S
 from edge.keep.store import FILE_NAME, PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
@@ -41,7 +43,7 @@ QUEUE_CHUNKS = 400
 """Chunks that may wait: over half a minute of a full line. Then the readers wait too, and memory stays bounded."""
 
 TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
-RESTORED = ("entry", "tray window", "calibration", "learned", "verdict", "good set")
+RESTORED = ("entry", "tray window", "calibration", "learned", "good set", "advice")
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 
 
@@ -73,6 +75,10 @@ class Daemon:
             for kind, at_ms, body in self._store.earlier_records(RESTORED):
                 self._engine.restore(kind, at_ms, body)
             self._engine.judge.restore_hours(*self._store.work_hours())
+            loads = self._engine.reckoner.now.loads
+            if loads.since_s is not None:
+                loads.carried_ha = self._store.area_ha_since(loads.since_s)
+            self._go_on(now_ms if epoch_ms is None else epoch_ms)
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
         except BaseException:
             self._store.close()
@@ -81,6 +87,17 @@ class Daemon:
         self._readers = self._make_readers(settings)
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
         self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
+
+    def _go_on(self, now_ms: int) -> None:
+        """Take up what earlier runs left beside their records."""
+        try:
+            found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
+        except StoreError as fault:
+            LOG.warning("verdicts begin anew: %s", fault)
+            return
+        for verdict in verdicts:
+            self._engine.restore("verdict", now_ms, verdict)
+        self._engine.take_up(found, now_ms)
 
     def _make_readers(self, settings: Settings) -> list[Reader]:
         wires = [(settings.serial.port, settings.serial.baud), (settings.serial.nmea_port, settings.serial.nmea_baud)]

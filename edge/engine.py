@@ -9,13 +9,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from edge import entries, jobrecords, messages
 from edge.errors import EntryError, StoreError
 from edge.feed.assembler import Assembler, Second
 from edge.judge.adviser import Adviser
 from edge.judge.alerts import Change, Judge
+from edge.judge.course import Course
 from edge.judge.guidance import guidance
 from edge.judge.watch import Watch
 from edge.reckon.figures import Figures
@@ -59,8 +60,19 @@ class Teller(Protocol):
     def alert(self, change: Change) -> None:
         """An alert changed its state."""
 
-    def state(self, name: str, message: dict[str, Any]) -> None:
-        """A retained state by its topic's name: `verdict`, `advice`, `guidance`."""
+    def state(self, name: str, message: dict[str, Any] | None) -> None:
+        """A retained state by its topic's name: `verdict`, `advice`, `guidance`; None: nothing is in force any more."""
+
+
+class Earlier(NamedTuple):
+    """What earlier runs left for verdicts, advice and alerts: the time of their newest second, the newest seconds, the last
+    second of work and the seconds of work of that day, and the newest record of each alert."""
+
+    newest_t: int
+    course: Course
+    work_t: int | None
+    worked_s: int
+    alerts: list[dict[str, Any]]
 
 
 class Nowhere:
@@ -94,12 +106,15 @@ class Nowhere:
     def alert(self, change: Change) -> None:
         """Nobody hears."""
 
-    def state(self, name: str, message: dict[str, Any]) -> None:
+    def state(self, name: str, message: dict[str, Any] | None) -> None:
         """Nobody hears."""
 
 
 class Engine:
-    """Feed, reckon and judge of one kit. `on_stamped` hears each line and entry with its stamp (the recorder)."""
+    """Feed, reckon and judge of one kit. `on_stamped` hears each line and entry with its stamp (the recorder).
+
+    `advises` False: verdicts, advice and guidance are not worked out, because nobody keeps or hears them.
+    """
 
     def __init__(
         self,
@@ -108,6 +123,7 @@ class Engine:
         teller: Teller,
         epoch_ms: int | None = None,
         on_stamped: Callable[[int, bytes], None] | None = None,
+        advises: bool = True,
     ) -> None:
         self.settings = settings
         beams = frozenset(one.at for one in settings.inputs(BeamInput))
@@ -116,6 +132,7 @@ class Engine:
         self.judge = Judge(settings)
         self.watch = Watch(self.reckoner)
         self.adviser = Adviser(settings)
+        self._advises, self._verdict_told = advises, False
         self._guided: dict[str, Any] = {}
         self.alerts: list[Change] = []
         self.on_figures: list[Callable[[Figures], None]] = []
@@ -160,7 +177,7 @@ class Engine:
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
-            self._keeper.record("learned", at_ms, self.reckoner.learned())
+            self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
 
@@ -168,7 +185,11 @@ class Engine:
         """A job begins, ends or is taken up again: what is in force, or what it came to, goes on record."""
         reckoner, was = self.reckoner, self.reckoner.now.job
         ends = was or (reckoner.now.last_job if isinstance(entry, entries.JobFinish) else 0)
-        totals = jobrecords.total(reckoner.names, self._keeper.job_minutes(ends) if ends else [])
+        try:
+            minutes, proof = self._keeper.job_minutes(ends) if ends else [], self._keeper.proof(seq)
+        except StoreError:  # the entry itself is on disk; what it sums up can be read again later
+            return reckoner.learn(entry, at_ms)
+        totals = jobrecords.total(reckoner.names, minutes)
         before = jobrecords.yield_and_percent(reckoner, totals)
         extra = reckoner.learn(entry, at_ms)
         if isinstance(entry, entries.JobFinish):
@@ -179,7 +200,6 @@ class Engine:
             self._keeper.record("job figures", at_ms, jobrecords.figures(reckoner, ends, totals, at_ms / 1000))
         if reckoner.now.job:
             self._keeper.record("job opening", at_ms, jobrecords.opening(reckoner, at_ms / 1000))
-        proof = self._keeper.proof(seq)
         return {**extra, **({"proof": proof} if proof is not None else {})}
 
     def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
@@ -191,6 +211,20 @@ class Engine:
         elif kind == "tray window":
             self._windows_kept.add(int(body["mark"]))
         self._tests_kept = len(self.reckoner.calibration.tests)
+
+    def take_up(self, earlier: Earlier, now_ms: int) -> None:
+        """After `restore`: go on from the seconds, the day's work and the open alerts of earlier runs, and tell again what
+        is in force."""
+        now_ms = max(now_ms, 1000 * earlier.newest_t)  # a board without a clock of its own begins in the past
+        self.watch.take_up(earlier.course)
+        for change in self.judge.restore_alerts(earlier.alerts, now_ms):
+            self._teller.alert(change)
+        due = self.watch.due()
+        if due is not None:
+            self._tell_verdict({**due[1], "setting": due[0]})
+        advice = self.adviser.take_up(earlier.work_t, earlier.worked_s, now_ms // 1000)
+        if advice is not None:
+            self._teller.state("advice", advice)
 
     def close_silent(self, now_ms: int) -> None:
         """Live only: close seconds that ended 250 ms ago."""
@@ -221,24 +255,21 @@ class Engine:
             self._empty_s += 1
         self._closed_t = second.t
         self._keeper.second(second, figures)
-        if self.reckoner.background_changed:
-            self.reckoner.background_changed = False
-            self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
+        if self.reckoner.has_news:
+            self._keeper.record("learned", second.t * 1000, self.reckoner.take_learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self.watch.step(second, figures)
-        self.adviser.step(figures)
         self._teller.live(figures)
         self._changed(changes)
-        words = guidance(figures)
-        if words != self._guided:
-            self._guided = words
-            self._teller.state("guidance", words)
+        if self._advises:
+            self._guide(figures)
         for hear in self.on_figures:
             hear(figures)
         if second.t % 60 == 0:
             self._close_minute(second.t)
-            self._advise(second.t)
+            if self._advises:
+                self._advise(second.t)
 
     def _changed(self, changes: list[Change]) -> None:
         for change in changes:
@@ -265,6 +296,13 @@ class Engine:
         self._minute_lines = lines
         self._keeper.record("minute", t * 1000, body, tell="minute", binds=True)
 
+    def _guide(self, figures: Figures) -> None:
+        self.adviser.step(figures)
+        words = guidance(figures)
+        if words != self._guided:
+            self._guided = words
+            self._teller.state("guidance", words)
+
     def _advise(self, t: int) -> None:
         """Once a minute: the open change's verdict, the advice in force, the book's page when it changed."""
         at_ms, time = t * 1000, messages.rfc3339_ms(t * 1000)
@@ -273,7 +311,9 @@ class Engine:
             verdict = {**due[1], "setting": due[0]}
             self.adviser.verdict(due[0], verdict)
             self._keeper.record("verdict", at_ms, verdict)
-            self._teller.state("verdict", verdict)
+            self._tell_verdict(verdict)
+        elif not self.watch.is_open:
+            self._tell_verdict(None)
         gauge_h = self.judge.hours[1]
         advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)
         if page is not None:
@@ -281,6 +321,11 @@ class Engine:
         if advice is not None:
             self._keeper.record("advice", at_ms, {**advice, "t": time})
             self._teller.state("advice", {**advice, "t": time})
+
+    def _tell_verdict(self, verdict: dict[str, Any] | None) -> None:
+        if verdict is not None or self._verdict_told:
+            self._teller.state("verdict", verdict)
+        self._verdict_told = verdict is not None
 
     def _keep_tests(self, at_ms: int) -> None:
         for number, body in self.reckoner.tests.new_windows(self._windows_kept):

@@ -9,6 +9,7 @@ plainly uneven widens it.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import log
 
 import numpy as np
@@ -29,8 +30,9 @@ NOISE_LOG_SD = 0.35
 COARSE = 3
 """Batches of a minute joined before looking: drift is slower than that by far."""
 
-LEAST, MOST = 6, 36
-"""Groups so made: fewer tell nothing of drift, more cost time and tell no more."""
+LEAST, MOST = 6, 25
+"""Groups so made: fewer tell nothing of drift, more tell no more and cost time (beyond 25 rows LAPACK's solver divides and
+conquers, in threads: a hundred times dearer where other work keeps the processor busy)."""
 
 
 def kernel(mid_s: Floats) -> Floats:
@@ -57,12 +59,8 @@ def drift_log_sd(residual: Floats, amount: Floats, mid_s: Floats, means: Floats,
 
     root = np.sqrt(work)
     columns = np.column_stack([joined(column) for column in means.T]) * root[:, None]
-    seen = joined(residual) * root
-    basis = np.linalg.qr(columns)[0]
-    apart = np.eye(len(work)) - basis @ basis.T
-    drift = apart @ (kernel(joined(mid_s)) * np.outer(root, root)) @ apart
-    values, vectors = np.linalg.eigh(drift)
-    values, squares = np.maximum(values[p:], 0.0), ((vectors.T @ seen)[p:]) ** 2
+    values, vectors = _directions(columns.tobytes(), (joined(mid_s)).tobytes(), root.tobytes(), p)
+    squares = (vectors.T @ (joined(residual) * root)) ** 2
     variance = (
         noise * np.exp(NOISE)[None, :, None] + (DRIFT_LOG_SD * 2.0**DOUBLINGS[:, None, None]) ** 2 * values[None, None, :]
     )
@@ -71,3 +69,17 @@ def drift_log_sd(residual: Floats, amount: Floats, mid_s: Floats, means: Floats,
     chance = np.exp(score - score.max()).sum(axis=1)
     mean = float((chance * (DRIFT_LOG_SD * 2.0**DOUBLINGS) ** 2).sum() / chance.sum())
     return float(max(DRIFT_LOG_SD, mean**0.5))
+
+
+@lru_cache(maxsize=4)
+def _directions(columns: bytes, mid_s: bytes, root: bytes, p: int) -> tuple[Floats, Floats]:
+    """Eigenvalues (n - p,) and vectors (n, n - p) of the drift beside the fitted columns.
+
+    They hang on times and sides alone, which total, points and returns of one verdict share.
+    """
+    roots = np.frombuffer(root)
+    basis = np.linalg.qr(np.frombuffer(columns).reshape(len(roots), p))[0]
+    apart = np.eye(len(roots)) - basis @ basis.T
+    drift = apart @ (kernel(np.frombuffer(mid_s)) * np.outer(roots, roots)) @ apart
+    values, vectors = np.linalg.eigh(drift)
+    return np.maximum(values[p:], 0.0), vectors[:, p:]

@@ -79,7 +79,9 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
     factors = grain.factors_of(evidence.tests, course.points, evidence.vibration_hz)
     weights = [1.0] * len(course.points) if factors is None else [factors.points[name].k for name in course.points]
     crop = _present_crop(course)
-    work = course.blocks([(0, crop, np.inf)], weights)
+    rates = _rates(course, crop)
+    clicks = grain.clicks_m2(factors, course.points, rates)
+    work = course.blocks([(0, crop, np.inf)], weights, clicks)
     found = passages(course, _other_changes(course, crop))
     told = Said(steps=sum(len(one.steps) for one in found))
     now = _present_kmh(work)
@@ -92,7 +94,7 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
         told.problem = "held" if float(work.kmh.std()) < HELD_KMH else "followed"
         points = _seen_points(work, factors is not None)
         return _answer(points, [None] * len(points), told)
-    slope = _slope(course, found, weights)
+    slope = _slope(course, found, weights, clicks)
     if slope is None:
         told.problem = "few pulses"
         return _answer([], [], told)
@@ -102,7 +104,7 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
     if factors is None:
         told.problem = "no tray test"
         return _answer([{**point, "kg_ha": None} for point in _blank(driven)], [None] * len(_bins(driven)), told)
-    fit = _level(work, slope, driven, factors.common, [factors.points[name] for name in course.points])
+    fit = _level(work, slope, driven, grain.factor_terms(factors, course.points, rates))
     return _costed(fit, driven, evidence, costs, told)
 
 
@@ -165,6 +167,13 @@ def _other_changes(course: Course, crop: float) -> list[tuple[float, float]]:
     return spans
 
 
+def _rates(course: Course, crop: float) -> list[float]:
+    """Pulses per m2 of each point over the whole crop."""
+    cut = course.cut([(0, crop, np.inf)])
+    each = [course.weighed(cut, [float(at == i) for i in range(len(course.points))]) for at in range(len(course.points))]
+    return [float(one.pulses.sum() / one.area_m2.sum()) if len(one.side) else 0.0 for one in each]
+
+
 def _present_kmh(work: Sample) -> float | None:
     """Mean speed of the last five minutes of steady work."""
     if not len(work.side):
@@ -204,11 +213,11 @@ def _seen_points(work: Sample, calibrated: bool) -> list[dict[str, Any]]:
     return points
 
 
-def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float]) -> Effect | None:
+def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float], clicks: Sequence[float]) -> Effect | None:
     """Exponent of loss per area over speed, each passage compared with itself."""
     spans = [(i, low, high) for i, one in enumerate(found) for low, high in one.spans]
     mean = sum(weights) / len(weights)
-    work = course.blocks(spans, [weight / mean for weight in weights])
+    work = course.blocks(spans, [weight / mean for weight in weights], clicks)
     passage = work.side
     logs = np.log(work.kmh)
     columns: list[Floats] = [(passage == i).astype(np.float64) for i in np.unique(passage)]
@@ -218,7 +227,7 @@ def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float]) -
     return effect(work, np.maximum(work.pulses, 0.0), np.column_stack([*columns, logs]), len(columns))
 
 
-def _level(work: Sample, slope: Effect, driven: Sequence[float], common: bool, fits: Sequence[Any]) -> _Fit:
+def _level(work: Sample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _Fit:
     """The level of the curve: all work of this crop at the speeds of the steps, brought to one speed."""
     slowest, fastest = min(driven), max(driven)
     inside = (work.kmh >= slowest - MARGIN_KMH) & (work.kmh <= fastest + MARGIN_KMH)
@@ -228,9 +237,7 @@ def _level(work: Sample, slope: Effect, driven: Sequence[float], common: bool, f
     ratio = work.pulses[inside] / (exposure * rate)
     # Blocks of 10 s correlate over 25 s: the long-run variance is about five times theirs over their number.
     counting = 5.0 * float(ratio.var()) / len(ratio)
-    ks = [fit.k for fit in fits]
-    factor_u = fits[0].u if common else sqrt(sum((k * fit.u) ** 2 for k, fit in zip(ks, fits, strict=True))) / sum(ks)
-    terms = [(factor_u, min(fit.dof for fit in fits)), (sqrt(counting + DRIFT_LOG_SD**2), 1e6)]
+    terms = [*factor, (sqrt(counting + DRIFT_LOG_SD**2), 1e6)]
     level_u = sqrt(sum(u * u for u, _ in terms))
     return _Fit(Curve(kmh, rate / MG_M2_PER_KG_HA, slope.estimate), slope, level_u, effective_dof(terms), slowest, fastest)
 

@@ -262,6 +262,11 @@ class Store:
         tray_h, gauge_h = [float(self._one(sql.format(one))) for one in since]
         return tray_h, gauge_h
 
+    def area_ha_since(self, epoch_s: float) -> float:
+        """Hectares cut after a time, out of the seconds kept."""
+        sql = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ?"
+        return float(self._read(lambda db: db.execute(sql, (epoch_s,)).fetchone()[0]))
+
     def _one(self, sql: str) -> Any:
         return self.ask(lambda db: db.execute(sql).fetchone()[0])
 

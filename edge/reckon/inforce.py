@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.loads import Loads
 from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
@@ -75,7 +76,7 @@ class InForce:
     job: int = 0
     last_job: int = 0
     last_job_crop: int = 0
-    load_t: float = 0.0
+    loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
@@ -112,15 +113,15 @@ class InForce:
         """Whether a weed-seed mill runs: none, bypassed or engaged."""
         return str(self.machine_settings.get("mill", "none"))
 
-    def discount_per_t(self, whole_job: bool = False) -> float | None:
-        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
-        percents = self.samples.mean if whole_job else self.samples.latest
-        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
-
     @property
     def job_open(self) -> bool:
         """Whether a job is open."""
         return self.job > 0
+
+    def discount_per_t(self, whole_job: bool = False) -> float | None:
+        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
+        percents = self.samples.mean if whole_job else self.samples.latest
+        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
 
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
@@ -150,11 +151,16 @@ class InForce:
     def _note_moment(self, at_s: float) -> None:
         self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
 
-    def add_load(self, mass_t: float, area_ha: float) -> None:
-        """Weighed or measured grain over the area cut of this crop gives the yield."""
-        self.load_t += mass_t
-        if area_ha >= 0.01 and self.load_t / area_ha <= 40:
-            self.yield_t_ha, self.yield_is_typed = self.load_t / area_ha, False
+    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+        """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
+
+        `crop_ha`: area of this crop cut in this run.
+        """
+        found = self.loads.add(mass_t, crop_ha, at_s)
+        if isinstance(found, str):
+            return found
+        self.yield_t_ha, self.yield_is_typed = found, False
+        return ""
 
     def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
         """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
@@ -220,7 +226,7 @@ class InForce:
             self.tgw_g = self.known_tgw.get(name.casefold())
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
-            self.load_t, self.yield_is_typed = 0.0, True
+            self.yield_is_typed = True
             self._note_moment(at_s)
             self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
@@ -230,7 +236,8 @@ class InForce:
             if key in values:
                 setattr(self, key, values[key])
         if "yield_t_ha" in values:
-            self.yield_is_typed, self.load_t = True, 0.0
+            self.yield_is_typed = True
+            self.loads.forget()
 
     def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
         name = given(entry.name)

@@ -108,6 +108,11 @@ class Kit:
         lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
         return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
 
+    @property
+    def _lag_s(self) -> float:
+        # Inferred work begins when the pulses do: the lag is in it already.
+        return 0.0 if self.work.inferred else self.now.lag_s
+
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
         if self.ground is None:

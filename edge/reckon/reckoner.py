@@ -38,14 +38,14 @@ class Reckoner(Learning, Picture):
             front_metres = metres if state in ("working", "filling") else 0.0
         at_work = state in ("working", "filling")
         area_m2 = front_metres * self.settings.machine.cut_width_m * self.now.width_used
-        self.area.add(ms, area_m2)
+        self.area.add(ms, area_m2, self.now.width_used)
         for point in self.points:
             point.step(counts, ms, threshing_ms, at_work)
         if self._quiet is not None and self._quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
             self._use_quiet_time()
-        if self.work.knows_front and (self.lag.follows or not front_ms):
+        if self.work.knows_front:
             grain = sum([point.effective - point.background for point in self.points])
-            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s)
+            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
         self._watch_pulses(ms, threshing_ms)
         self._smooth(ms)
         self._see_returns(counts, ms, threshing_ms, front_ms, state)
@@ -105,11 +105,6 @@ class Reckoner(Learning, Picture):
 
     def _is_cutting(self, speed_kmh: float | None) -> bool:
         return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self._pulse_window) >= CUTTING_PULSES
-
-    @property
-    def _lag_s(self) -> float:
-        # Inferred work begins when the pulses do: the lag is in it already.
-        return 0.0 if self.work.inferred else self.now.lag_s
 
     def _use_quiet_time(self) -> None:
         """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record."""

@@ -110,7 +110,8 @@ def _live() -> Schema:
     tree["limit_kg_ha"] = number("kg/ha")
     tree["value"] = _value("h", sample_age_s=number("s"))
     tree["width_used"] = {"type": "number", "minimum": 0, "maximum": 1, "description": "part of the cut width in crop"}
-    fields = {name: COUNT if name == "passes" else number("s", nullable=name != "set_s") for name in LearnedLag._fields}
+    counted = dict.fromkeys(("passes", "steps"), COUNT)
+    fields = {name: counted.get(name, number("s", nullable=name != "set_s")) for name in LearnedLag._fields}
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]

@@ -18,7 +18,7 @@ from edge.judge.worth import worth
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from edge.reckon.inforce import InForce
 from edge.reckon.sieves import Sieves
-from tests.bench import operator
+from tests.bench import follower
 
 SETTINGS = {
     "fan_rpm": 860.0, "rotor_rpm": 800.0, "concave_mm": 18.0, "top_sieve_mm": 16.0, "bottom_sieve_mm": 10.0,
@@ -576,6 +576,6 @@ def test_an_earlier_run_is_taken_up():
 
 def test_the_simulated_operator_ends_with_more_value_in_the_tank_small():
     """Ten days of the bench's forty, half of them with faults that no rule was written for."""
-    found = operator.days(10)
-    assert {one.fault for one in found} & set(operator.NOT_WRITTEN_FOR)
+    found = follower.days(10)
+    assert {one.fault for one in found} & set(follower.NOT_WRITTEN_FOR)
     assert sum(one.won for one in found) >= 8, [(one.fault, one.value) for one in found]
