@@ -28,13 +28,16 @@ _NOT_FOR_OTHERS = ("by", "note")
 
 
 def sums(totals: Totals, dispersion: dict[str, float]) -> dict[str, Any]:
-    """A minute's sums as data: what mean loss is made of. Per point: pulses, their variance, threshing s, half-blind pulses."""
+    """A minute's sums as data: what mean loss is made of.
+
+    Per point: pulses, their variance, threshing s, half-blind pulses, and ground (m2) on which the point was blind.
+    """
     crops = {
         str(number): {
             "area_m2": crop.area_m2,
             "lagged_m2": crop.lagged_m2,
             "points": {
-                name: [point.pulses, point.variance, point.threshing_s, point.half_blind_pulses]
+                name: [point.pulses, point.variance, point.threshing_s, point.half_blind_pulses, point.blind_m2]
                 for name, point in zip(totals.names, crop.points, strict=True)
             },
         }
@@ -58,7 +61,8 @@ def add_minute(into: Totals, minute: dict[str, Any]) -> None:
         crop.area_m2, crop.lagged_m2 = plain["area_m2"], plain["lagged_m2"]
         for name, point in zip(one.names, crop.points, strict=True):
             if name in plain["points"]:
-                point.pulses, point.variance, point.threshing_s, point.half_blind_pulses = plain["points"][name]
+                point.pulses, point.variance, point.threshing_s, point.half_blind_pulses, *blind_m2 = plain["points"][name]
+                point.blind_m2 = blind_m2[0] if blind_m2 else 0.0
     into.add(one)
 
 

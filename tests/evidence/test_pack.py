@@ -204,7 +204,7 @@ def test_a_capture_gives_the_figures_of_its_database(
         (["{db}", "--job", "1", "-o", "{tmp}/a.html", "--config", "{config}"], "with a capture"),
         (["{capture}", "--job", "1", "-o", "{tmp}/a.html"], "--config: missing"),
         (["{db}", "{capture}", "--job", "1", "-o", "{tmp}/a.html"], "several"),
-        (["{config}", "--job", "1", "-o", "{tmp}/a.html", "--config", "{config}"], "no job was started"),
+        (["{config}", "--job", "1", "-o", "{tmp}/a.html", "--config", "{config}"], "no capture"),
         (["{tmp}/none.db", "--job", "1", "-o", "{tmp}/a.html"], "none.db"),
     ],
 )
