@@ -12,7 +12,7 @@ from edge.keep import report_answers, report_merged, report_method, report_secti
 from edge.keep.report_facts import Facts
 from edge.keep.report_words import Pen, day
 
-CHART = re.compile(r"<!--chart ([a-z]+)-->(.*?)<!--end chart-->", re.S)
+CHART_BEGINS, CHART_ENDS = "<!--chart ", "<!--end chart-->"
 SLOT = "{signature}"
 
 
@@ -114,5 +114,14 @@ def page(
 
 
 def charts_in(text: str) -> list[tuple[str, str]]:
-    """Name and drawing of every chart of a page, in order."""
-    return CHART.findall(text)
+    """Name and drawing of every chart of a page, in order. One pass, whatever stands in the text."""
+    found = []
+    at = text.find(CHART_BEGINS)
+    while at >= 0:
+        head = text.find("-->", at)
+        end = text.find(CHART_ENDS, head) if head >= 0 else -1
+        if end < 0:
+            break
+        found.append((text[at + len(CHART_BEGINS) : head], text[head + 3 : end]))
+        at = text.find(CHART_BEGINS, end)
+    return found

@@ -10,6 +10,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from edge.errors import AnswerBad
 from edge.keep import pack_file, report_page, signing, verify_seconds
 from edge.keep.chain import FIRST, Record
@@ -70,7 +72,12 @@ def check(raw: bytes, fingerprint: str | None = None, redraw: bool = False) -> C
             if not signing.is_fingerprint(fingerprint, pack.public):
                 raise _Bad(f"it was signed with another key: {pack.fingerprint}, not {fingerprint}")
             found.compared = True
-        _check_content(pack, found, redraw)
+        try:
+            with np.errstate(all="ignore"):
+                _check_content(pack, found, redraw)
+        except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, OSError, RecursionError) as fault:
+            # Figures were asked of data of another shape or size than ours ever are.
+            raise _Bad(f"the data do not hang together ({type(fault).__name__}: {' '.join(str(fault).split())[:100]})") from fault
         if not pack.signed:
             raise _Bad("the signature does not fit the file: something in it was changed after it was signed")
     except AnswerBad as fault:

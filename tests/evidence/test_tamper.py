@@ -6,6 +6,7 @@ import base64
 import gzip
 import json
 import random
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.cli import run
-from edge.keep import pack_file, signing, verify
+from edge.keep import chain, pack_file, signing, verify
 from tests.evidence.conftest import Kept, resigned
 
 Rework = Callable[..., bytes]
@@ -205,6 +206,70 @@ def test_another_key_is_found_with_the_fingerprint_and_advised_about_without(pac
 
 
 # ---------------------------------------------------------------- as a command, and with hostile files
+
+
+def rechained(data: Data) -> None:
+    """What a forger with a key of his own would do: give changed records a chain that holds."""
+    previous = bytes.fromhex(data["previous"])
+    for row in data["records"]:
+        of_record = chain.digest(chain.Record(*row)) if len(row) == 7 else bytes.fromhex(row[1])
+        previous = chain.link(previous, of_record)
+        row[-1] = previous.hex()
+
+
+JUNK = (None, True, -1, 0, 1e300, 10**15, "", "x", "\u0000<script>", [], [[]], {}, {"a": 1}, -1e-300)
+
+
+def spoilt(plain: Any, draw: random.Random) -> Any:
+    """One value somewhere inside replaced by junk, or a key dropped."""
+    if isinstance(plain, dict) and plain and draw.random() < 0.9:
+        key = draw.choice(sorted(plain))
+        if draw.random() < 0.15:
+            return {name: value for name, value in plain.items() if name != key}
+        return {**plain, key: spoilt(plain[key], draw)}
+    if isinstance(plain, list) and plain and draw.random() < 0.8:
+        at = draw.randrange(len(plain))
+        return [*plain[:at], spoilt(plain[at], draw), *plain[at + 1 :]]
+    return draw.choice(JUNK)
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_records_spoilt_by_a_forger_with_a_chain_that_holds_never_crash_the_check(
+    pack: bytes, reworked: Rework, seed: int
+) -> None:
+    draw = random.Random(seed)
+
+    def change(data: Data) -> None:
+        rows = [row for row in data["records"] if len(row) == 7]
+        kinds = sorted({row[3] for row in rows})
+        for _ in range(3):
+            row = draw.choice([one for one in rows if one[3] == draw.choice(kinds)] or rows)
+            found = spoilt(json.loads(row[4]), draw)
+            row[4] = chain.canonical(found) if isinstance(found, dict) else "7"
+        rechained(data)
+
+    found = verify.check(reworked(pack, change))
+    assert found.signed and found.fault is not None
+    assert len(found.fault) < 400
+
+
+@pytest.mark.parametrize("column", ["t", "area_m2", "number", "ms", "lat"])
+def test_numbers_beyond_all_bounds_never_crash_the_check(pack: bytes, reworked: Rework, column: str) -> None:
+    def change(data: Data) -> None:
+        values = data["seconds"][0]["columns"][column]
+        values[-1] = 10**18 if column in ("t", "number", "ms") else 1e300
+        at = row_of(data, "minute", -1)
+        body = json.loads(data["records"][at][4])
+        data["records"][at][4] = chain.canonical({**body, "work_sha256": "0" * 64})
+        rechained(data)
+
+    assert verify.check(reworked(pack, change)).fault is not None
+
+
+def test_a_page_full_of_chart_marks_is_read_in_one_pass(pack: bytes) -> None:
+    began = time.process_time()
+    assert verify.check(pack.replace(b"</main>", b"<!--chart a-->" * 200_000 + b"</main>", 1)).fault is not None
+    assert time.process_time() - began < 5.0
 
 
 def ask(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
