@@ -7,7 +7,7 @@ from typing import Any
 
 from edge.keep.report_events import Change
 from edge.keep.report_facts import Facts
-from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, moment, pairs, percent, place, shown, spanned, table
+from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, moment, pairs, percent, place, shown, spanned, table, weight
 
 SHORT = {"not enough data": "too little data", "no detectable change": "no change seen"}
 ORDER = ("better", "mixed", "worse", "no detectable change", "not enough data", "not judged")
@@ -38,7 +38,8 @@ def _how_much(facts: Facts, pen: Pen) -> tuple[str, str]:
     if facts.loss.value is None:
         return "kg/ha unknown", f"<p>{escape(_why_unknown(facts))} Pulses and their trend are shown below.</p>"
     said = [f"{pen.number('loss.pct', facts.pct.value, '%')} of the crop" if facts.pct.value is not None else ""]
-    said.append(f"{pen.number('loss.t', facts.lost_t.value, 't')} on {pen.number('area.used', facts.area_used_ha, 'ha')}")
+    lost, unit = weight(facts.lost_t)
+    said.append(f"{pen.number('loss.t', lost.value, unit)} on {pen.number('area.used', facts.area_used_ha, 'ha')}")
     if facts.money.value is not None:
         price = shown(facts.crop["price_per_t"])
         said.append(f"worth {pen.number('loss.money', facts.money.value)} at {pen.figure('price', price)} per t")
@@ -160,10 +161,11 @@ def work(facts: Facts, pen: Pen) -> str:
 def loss_table(facts: Facts, pen: Pen) -> str:
     """All units, then each point with its sides."""
     head = ["What", "Mean", "90 % interval"]
+    lost, unit = weight(facts.lost_t)
     rows = [
         ["Loss per hectare", pen.number("loss.row", facts.loss.value, "kg/ha"), pen.range("loss.row", facts.loss, "kg/ha")],
         ["Share of the crop", pen.number("pct.row", facts.pct.value, "%"), pen.range("pct.row", facts.pct, "%")],
-        ["Loss of the job", pen.number("t.row", facts.lost_t.value, "t"), pen.range("t.row", facts.lost_t, "t")],
+        ["Loss of the job", pen.number("t.row", lost.value, unit), pen.range("t.row", lost, unit)],
     ]
     if facts.crop["price_per_t"] is not None:
         money = [pen.number("money.row", facts.money.value), pen.range("money.row", facts.money)]

@@ -7,7 +7,7 @@ from math import inf, sqrt
 
 from edge.keep import report_method
 from edge.keep.report_facts import Amount, Facts
-from edge.keep.report_words import UNKNOWN, Pen, lasting, moment, pairs, table
+from edge.keep.report_words import UNKNOWN, Pen, lasting, moment, pairs, table, weight
 from edge.reckon.budget import effective_dof, log_interval
 
 ALL = "all"
@@ -65,7 +65,8 @@ def answers(machines: list[Facts]) -> str:
         first = "<p>Not every machine has a mean loss, so there is none for all.</p>"
         big = sure = UNKNOWN
     else:
-        tonnes, hectares = pen.number("t", lost.value, "t"), pen.number("area", area, "ha")
+        together, unit = weight(lost)
+        tonnes, hectares = pen.number("t", together.value, unit), pen.number("area", area, "ha")
         first = f"<p>{tonnes} on {hectares}{worth}. Machine loss only.</p>"
         big, sure = pen.number("kg_ha", mean.value, "kg/ha"), pen.range("kg_ha", mean, "kg/ha")
     rows = []
@@ -79,7 +80,7 @@ def answers(machines: list[Facts]) -> str:
                 mine.figure("time", lasting(one.seconds["working"])),
                 mine.number("kg_ha", one.loss.value, "kg/ha"),
                 mine.range("kg_ha", one.loss),
-                mine.number("t", one.lost_t.value, "t"),
+                mine.number("t", weight(one.lost_t)[0].value, weight(one.lost_t)[1]),
                 mine.figure("changes", str(sum(not change.of_kit for change in one.changes))),
                 escape(", ".join(f"{verdicts.count(kind)} {kind}" for kind in dict.fromkeys(verdicts)) or "none"),
             ]

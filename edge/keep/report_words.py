@@ -68,6 +68,12 @@ def spanned(amount: Amount, unit: str = "") -> str:
     return f"{shown(amount.low)} to {shown(amount.high)}{joined(unit)}"
 
 
+def weight(tonnes: Amount) -> tuple[Amount, str]:
+    """Tonnes, or kilograms under one tonne."""
+    small = tonnes.value is not None and tonnes.value < 1
+    return (tonnes.times(1000), "kg") if small else (tonnes, "t")
+
+
 def percent(share: float | None, digits: int = 0) -> str:
     """A share as percent."""
     return UNKNOWN if share is None else f"{rounded(100 * share, digits)}\u00a0%"
