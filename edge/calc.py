@@ -30,19 +30,19 @@ def calc() -> None:
 @calc.command(cls=Verb)
 @click.option("--grains", type=Number(), multiple=True, help="Grains on the tray; again for each equal tray.")
 @click.option("--mass-g", type=Number(), multiple=True, help="Grain on the tray, g; again for each equal tray.")
-@numbers("heads-grains", "heads-mass-g", help="Grain in heads on the tray.")
-@numbers("length-m", "length-ft", help="Length of the tray, along travel.")
-@numbers("width-m", "width-ft", help="Width of the tray, across.")
+@numbers("heads-grains", "heads-mass-g", help="Grains in heads on the tray.")
+@numbers("length-m", "length-ft", help="Length of the tray, along travel, m.")
+@numbers("width-m", "width-ft", help="Width of the tray, across, m.")
 @numbers("tgw-g", help="Thousand-grain weight, g.")
-@numbers("cut-width-m", "cut-width-ft", help="Width of the cut.")
-@numbers("residue-width-m", "residue-width-ft", help="Width over which the residue is laid.")
+@numbers("cut-width-m", "cut-width-ft", help="Width of the cut, m.")
+@numbers("residue-width-m", "residue-width-ft", help="Width over which the residue is laid, m.")
 @click.option("--laid", type=click.Choice(["released", "ahead", "ground"]), help="How the tray was laid.")
 @click.option("--catches", type=click.Choice(["both", "separator", "cleaning"]), help="Which streams fell on the tray.")
 @click.option("--mill", type=click.Choice(["none", "bypassed", "engaged"]), help="Weed-seed mill in the stream.")
 @numbers("front-grains", "front-area-m2", "front-area-ft2", help="Count in the cut strip between front and crop.")
 @numbers("before-harvest-grains", "before-harvest-area-m2", "before-harvest-area-ft2", help="Count in the standing crop.")
-@numbers("yield-t-ha", "yield-bu-ac", help="Yield in the tank, for the percent.")
-@numbers("price-per-t", "price-per-bu", help="Price, for the value lost.")
+@numbers("yield-t-ha", "yield-bu-ac", help="Yield in the tank, t/ha, for the percent.")
+@numbers("price-per-t", "price-per-bu", help="Price of a tonne, for the value lost.")
 @numbers("bushel-lb", help="Mass of a bushel, lb.")
 @click.option("--crop", help="A crop of the table: its TGW and bushel stand in for what is not given.")
 @config_option
@@ -122,8 +122,8 @@ def kernels(as_json: bool, unit_system: str | None, source: str | None, config: 
 
 
 @calc.command("area-rate", cls=Verb)
-@numbers("kmh", "mph", help="Speed.")
-@numbers("width-m", "width-ft", help="Width of the cut.")
+@numbers("kmh", "mph", help="Speed, km/h.")
+@numbers("width-m", "width-ft", help="Width of the cut, m.")
 @numbers("efficiency", help="Field efficiency, over 0 to 1; 1 if not given.")
 @shared_options
 def area_rate(as_json: bool, unit_system: str | None, source: str | None, **options: Any) -> None:
@@ -171,7 +171,7 @@ def ratio(as_json: bool, unit_system: str | None, source: str | None, **options:
 
 @calc.command(cls=Verb)
 @click.option("--sieve", type=click.Choice(["pre", "top", "bottom"]), help="Which sieve.")
-@numbers("readout-mm", "readout", help="What the cab shows, mm; --readout for percent or notch.")
+@numbers("readout-mm", "readout", help="What the cab shows, mm.")
 @click.option("--unit", type=click.Choice(["mm", "percent", "notch"]), help="Unit of --readout.")
 @click.option("--measured-mm", type=Number(), multiple=True, help="Gap at the sieve, mm; again for each place.")
 @numbers("opened-to-mm", help="How far it was opened before it was closed to the reading, mm.")

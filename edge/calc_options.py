@@ -78,12 +78,18 @@ class Verbs(click.Group):
         return ", ".join(self.list_commands(ctx))
 
 
+_OTHER = {**dict.fromkeys(("ft", "ft2", "ac", "bu", "mph"), "The same with --units us."),
+          "g": "The same by weight, g.", "m2": "The area that was counted over, m2.",
+          "readout": "What the cab shows in percent or notches, with --unit."}  # fmt: skip
+"""Words for further options of `numbers`, by the end of their name."""
+
+
 def numbers(*names: str, help: str) -> Callable[[F], F]:
     """Options that each take one number; `help` goes with the first."""
 
     def add(function: F) -> F:
         for name in reversed(names):
-            words = help if name == names[0] else None
+            words = help if name == names[0] else _OTHER.get(name.rsplit("-", 1)[-1])
             function = click.option(f"--{name}", type=Number(), default=None, help=words)(function)
         return function
 

@@ -48,6 +48,8 @@ def as_typed(text: str, options: Mapping[str, Any], from_file: bool, us: bool = 
     rest = _plain(head["rest"], known)
     if name in known:
         return f"calc {head['verb']}: {_option(name)}: {rest}"
+    if name == "trays" and not from_file:
+        return f"calc {head['verb']}: {_option('length_m')} by {_option('width_m')}: {rest}"
     if name in _GROUND and not from_file:
         area = "area_ft2" if us else "area_m2"
         return f"calc {head['verb']}: {_option(f'{name}_grains')} and {_option(f'{name}_{area}')}: {rest}"

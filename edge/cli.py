@@ -18,6 +18,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
 from edge.evidence_cli import report, verify
+from edge.export_cli import export
 from edge.verdict_cli import compare, speed
 
 CONFIG = click.option(
@@ -77,6 +78,7 @@ tailgrain.add_command(compare)
 tailgrain.add_command(speed)
 tailgrain.add_command(report)
 tailgrain.add_command(verify)
+tailgrain.add_command(export)
 
 
 @tailgrain.command("run")

@@ -27,7 +27,7 @@ from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
 from edge.judge.adviser import TRIED_S
-from edge.keep.store import FILE_NAME, PROVED, Store
+from edge.keep.store import PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
 from edge.settings import Settings
@@ -92,7 +92,7 @@ class Daemon:
         """Take up what earlier runs left beside their records."""
         try:
             found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
-        except StoreError as fault:
+        except (StoreError, SettingsError) as fault:
             LOG.warning("verdicts begin anew: %s", fault)
             return
         for verdict in verdicts:
@@ -121,6 +121,8 @@ class Daemon:
         try:
             kind, stamp_ms, life, detail = self._queue.get(timeout=TURN_S)
         except queue.Empty:
+            if not all(one.is_alive() for one in self._readers):
+                raise RuntimeError("a reader has ended; only a new start helps") from None
             self._close_silent()
             return True
         if kind == "lines":
@@ -264,7 +266,7 @@ class Daemon:
 
 
 def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
-    path = settings_module.state_directory(settings) / FILE_NAME
+    path = settings_module.database(settings)
     return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 

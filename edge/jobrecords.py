@@ -28,10 +28,8 @@ _NOT_FOR_OTHERS = ("by", "note")
 
 
 def sums(totals: Totals, dispersion: dict[str, float]) -> dict[str, Any]:
-    """A minute's sums as data: what mean loss is made of.
-
-    Per point: pulses, their variance, threshing s, half-blind pulses, and ground (m2) on which the point was blind.
-    """
+    """A minute's sums as data: what mean loss is made of. Per point: pulses, their variance, threshing s, half-blind
+    pulses, ground in m2 of which it saw nothing."""
     crops = {
         str(number): {
             "area_m2": crop.area_m2,
@@ -61,8 +59,8 @@ def add_minute(into: Totals, minute: dict[str, Any]) -> None:
         crop.area_m2, crop.lagged_m2 = plain["area_m2"], plain["lagged_m2"]
         for name, point in zip(one.names, crop.points, strict=True):
             if name in plain["points"]:
-                point.pulses, point.variance, point.threshing_s, point.half_blind_pulses, *blind_m2 = plain["points"][name]
-                point.blind_m2 = blind_m2[0] if blind_m2 else 0.0
+                known = [*plain["points"][name], 0.0][:5]  # minutes of an earlier version don't say what was not seen
+                point.pulses, point.variance, point.threshing_s, point.half_blind_pulses, point.blind_m2 = known
     into.add(one)
 
 
@@ -105,7 +103,8 @@ def figures(reckoner: Reckoner, job: int, totals: Totals, now_s: float) -> dict[
     loss = reckoner.mean_loss(totals)
     budget = None if loss.budget is None else loss.budget.to_plain()
     factors = {**messages.calibration(reckoner, now_s), **_factors(reckoner)}
-    return {"job": job, **messages.totals(reckoner, totals), "budget": budget, "calibration": factors}
+    money = messages.totals(reckoner, totals, reckoner.now.samples.mean(job))
+    return {"job": job, **money, "budget": budget, "calibration": factors}
 
 
 def correction(
@@ -150,7 +149,8 @@ def _factors(reckoner: Reckoner) -> dict[str, Any]:
 
 
 def _plain(found: Factors) -> dict[str, Any]:
-    return {"common": found.common, "points": {name: msgspec.to_builtins(fit) for name, fit in found.points.items()}}
+    points = {name: msgspec.to_builtins(fit) for name, fit in found.points.items()}
+    return {"common": found.common, "counted": found.counted, "bypassed": found.bypassed, "points": points}
 
 
 def factors(plain: dict[str, Any]) -> dict[int, Factors]:
@@ -160,6 +160,8 @@ def factors(plain: dict[str, Any]) -> dict[int, Factors]:
             {name: msgspec.convert({**fit, "dof": math.inf if fit["dof"] is None else fit["dof"]}, Fit)
              for name, fit in found["points"].items()},
             bool(found["common"]),
+            counted=bool(found.get("counted")),
+            bypassed=bool(found.get("bypassed")),
         )
         for number, found in plain["fits"].items()
     }  # fmt: skip

@@ -28,12 +28,22 @@ class TypedFault(Exception):
 def convert(plain: Any, kind: type[T], kind_of_key: str = "key") -> T:
     """Check plain data against a struct. Raises TypedFault naming key, what was found and what is allowed."""
     _check_finite(plain, "", 0)
-    info = inspect.type_info(kind)
+    info = _info(kind)
     _check_keys(plain, info, "", kind_of_key)
     try:
         return msgspec.convert(plain, kind, strict=True)
     except msgspec.ValidationError as fault:
         raise TypedFault(_explain(str(fault), plain, info)) from fault
+
+
+_INFO: dict[object, inspect.Type] = {}
+
+
+def _info(kind: object) -> inspect.Type:
+    """Looking a struct through costs 250 microseconds: over a season's entries that were seconds of every start."""
+    if kind not in _INFO:
+        _INFO[kind] = inspect.type_info(kind)
+    return _INFO[kind]
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
@@ -186,8 +196,6 @@ def allowed(info: inspect.Type) -> str:
     if isinstance(info, inspect.NoneType):
         return "null"
     if isinstance(info, (inspect.VarTupleType, inspect.ListType)):
-        if info.min_length is not None and info.min_length == info.max_length:
-            return f"a list of {info.min_length}, each {allowed(info.item_type)}"
         return f"a list of {info.min_length or 0} to {info.max_length or 'any number of'}: {allowed(info.item_type)}"
     if isinstance(info, inspect.StructType):
         keys = ([info.tag_field] if info.tag_field else []) + [field.encode_name for field in info.fields]
@@ -203,8 +211,6 @@ def _number_words(info: inspect.FloatType | inspect.IntType) -> str:
         words.append(f"over {info.gt:g}")
     if info.le is not None:
         words.append(f"up to {info.le:g}")
-    if info.lt is not None:
-        words.append(f"{'and ' if len(words) > 1 else ''}under {info.lt:g}")
     return " ".join(words)
 
 

@@ -69,6 +69,7 @@ def test_without_a_verb_all_are_named(capsys: Capture) -> None:
         ([*ONE, "--residue-width-m", "9", "--front-grains", "4"], "--front-area-m2: missing; required: a number over 0"),
         ([*ONE, "--residue-width-m", "9", "--laid", "ahead"], "--front-grains and --front-area-m2: missing; laid \"ahead\""),
         (["--grains", "5", "--length-ft", "1"], "--length-ft: a US customary unit; allowed: with --units us, or give --length-m"),
+        ([*ONE[:3], "1e-9", *ONE[4:], "--residue-width-m", "9"], "--length-m by --width-m: so extreme a size"),
         ([*US_ONE[:2], *US_ONE[4:]], "--bushel-lb: needed for bushels; give --bushel-lb or a known --crop"),
         (US_ONE, "--residue-width-ft: missing; required: the width"),
         ([*US_ONE, "--residue-width-ft", "2000"], "--residue-width-ft: found 2000; allowed: a number over 0 up to 328.1"),

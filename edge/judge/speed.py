@@ -147,6 +147,7 @@ def _answer(
     return {
         "points": points, **empty, **(figures or {}), "cost_per_ha": list(costs), "why": said(told),
         "steps": told.steps, "present_kmh": told.present_kmh,
+        "points_are": "driven" if told.problem in ("held", "followed") else "steps",
     }  # fmt: skip
 
 

@@ -117,7 +117,7 @@ def of_material(material: Material) -> Facts:
     pieces = report_series.pieces(material)
     limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
     start_s, end_s = _span(material)
-    worth = material.reckoner.value_ha(totals, mean, whole_job=True)
+    worth = material.reckoner.value_ha(totals, mean, now.samples.mean())
     state, why = material.reckoner.calibration.state(end_s or 0.0, now)
     return Facts(
         document=material.document,

@@ -29,11 +29,11 @@ from edge.keep.upkeep import Disk, Upkeep
 from edge.keep.writer import Do, Work, Writer
 from edge.messages import Told
 from edge.reckon.figures import Figures
+from edge.settings import FILE_NAME as FILE_NAME
 from edge.streams import STREAMS
 
 LOG = logging.getLogger("tailgrain.keep")
 
-FILE_NAME = "tailgrain.db"
 PROVED = ("job_start", "job_finish", "job_reopen")
 """Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
 

@@ -5,16 +5,17 @@ correlation: JCGM 100:2008, 5.2.2); the effective degrees of freedom follow Welc
 exp(ln x +- t u), because plain relative terms fail at 20 to 40 %.
 
 With few tray tests t u by Welch-Satterthwaite can fall when a further term of known spread is added: the term lends the others
-degrees of freedom, and t falls faster than u rises. So an interval reaches at least as far as the terms' own reaches
-t(dof_i) u_i in quadrature, which no further term can narrow and which holds at least the stated share for normal terms
-(Banerjee 1960, Sankhya 22; from memory). t^2 is convex in 1 / dof, so that reach is never below Welch-Satterthwaite's, and the
-same where one term rules. `dof` is still told, for a reader who combines the figure further.
+degrees of freedom, and t falls faster than u rises. So an interval reaches as far as the terms' own reaches t(dof_i) u_i in
+quadrature, which no further term can narrow and which holds at least the stated share for normal terms (Banerjee 1960,
+Sankhya 22; from memory). t^2 is convex in 1 / dof, so that reach is never below Welch-Satterthwaite's, and the same where
+one term rules. `dof` is still told, for a reader who combines the figure further.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, inf, sqrt
 
 from edge.reckon.quantiles import t_quantile
@@ -99,8 +100,7 @@ def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
 
 def reach(parts: Sequence[tuple[float, float]], coverage: float = COVERAGE) -> float:
     """Half the width of the interval on the logarithm for independent (u_i, dof_i): see the module's head."""
-    own = sqrt(sum([(quantile(dof, coverage) * u) ** 2 for u, dof in parts]))
-    return max(quantile(effective_dof(parts), coverage) * sqrt(sum([u * u for u, _ in parts])), own)
+    return sqrt(sum([(quantile(dof, coverage) * u) ** 2 for u, dof in parts]))
 
 
 def combined_u(parts: Sequence[float], correlation: Sequence[Sequence[float]]) -> float:
@@ -118,6 +118,7 @@ def source_u(parts: Sequence[tuple[float, Hashable]]) -> float:
     return combined_u([contribution for contribution, _ in parts], correlation)
 
 
+@lru_cache(maxsize=1024)
 def quantile(dof: float, coverage: float = COVERAGE) -> float:
     """Two-sided Student t factor; degrees of freedom are rounded to a tenth so that neighbours share one value."""
     return t_quantile(0.5 + coverage / 2, inf if dof > 1000 else max(1.0, round(dof, 1)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import inf
 from typing import Any, NamedTuple
@@ -118,10 +119,10 @@ class InForce:
         """Whether a job is open."""
         return self.job > 0
 
-    def discount_per_t(self, whole_job: bool = False) -> float | None:
-        """Money a buyer takes off a tonne, by the newest tank sample or by the mean of this crop's; None: unknown."""
-        percents = self.samples.mean if whole_job else self.samples.latest
-        return discount_per_t(percents, self.trash_discount, self.cracked_discount)
+    def discount_per_t(self, percents: Mapping[str, float] | None = None) -> float | None:
+        """Money a buyer takes off a tonne with so much trash and cracked grain (None: by the newest samples), or unknown."""
+        found = self.samples.latest if percents is None else percents
+        return discount_per_t(found, self.trash_discount, self.cracked_discount)
 
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
@@ -195,7 +196,7 @@ class InForce:
                 self.spreader = given(entry.spreader, self.spreader)
                 self._note_moment(at_s)
             case entries.Sample():
-                self.samples.add(entries.to_plain(entry), at_s)
+                self.samples.add(entries.to_plain(entry), at_s, self.job)
             case entries.JobStart():
                 self._close_job()
                 self.jobs += 1

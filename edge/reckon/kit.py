@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 
 from edge.feed.assembler import Part
 from edge.reckon import calibration as cal
@@ -96,17 +97,17 @@ class Kit:
             self.now.yield_t_ha,
         )
 
-    def value_ha(self, totals: Totals, loss: MeanLoss, whole_job: bool) -> Value:
+    def value_ha(self, totals: Totals, loss: MeanLoss, percents: Mapping[str, float] | None = None) -> Value:
         """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
 
-        `whole_job`: quality by the mean of the crop's tank samples, not by the newest.
+        `percents`: trash and cracked grain in the tank, None for the newest samples.
         """
         if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
             return UNKNOWN
         if not totals.area_m2:
             return UNKNOWN
         lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
-        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(whole_job))
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(percents))
 
     @property
     def _lag_s(self) -> float:

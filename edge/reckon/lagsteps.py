@@ -20,11 +20,11 @@ from edge.reckon.lag import MIXING_S
 STEP = 0.12
 """Change of ln(area per second) that counts as a step: 0.8 km/h at 6 km/h."""
 
-HELD_S = 12.0
+HELD = 12
 """Seconds on each side over which a step is looked for."""
 
-AT_ONCE_S = 4.0
-"""Within so long the speed must have changed."""
+AT_ONCE = 4
+"""Within so many seconds the speed must have changed."""
 
 HELD_SPREAD = 0.06
 """Halves of a side may differ by this (log), and the step must be twice that at least."""
@@ -124,21 +124,22 @@ class StepLearner:
 
     def _look(self) -> None:
         """Find a step whose two sides are just complete."""
-        end_s = self._clock[-1]
-        at_s = end_s - HELD_S - AT_ONCE_S / 2
-        if at_s - HELD_S - AT_ONCE_S / 2 < self._clock[0]:
+        if len(self._clock) < 2 * HELD + AT_ONCE + 2:
             return
-        found = log(self._rate(end_s - HELD_S, end_s) / self._rate(at_s - AT_ONCE_S / 2 - HELD_S, at_s - AT_ONCE_S / 2))
+        found = log(self._held(-1) / self._held(-1 - HELD - AT_ONCE))
         before, self._last = self._last, found
         if abs(before) >= STEP and abs(found) <= abs(before):  # the second before was the peak
             self._last = 0.0
-            if self._is_held(at_s - AT_ONCE_S / 2 - HELD_S - 1, abs(before)) and self._is_held(end_s - HELD_S - 1, abs(before)):
-                self._pending_s = at_s - 1
+            least = min(HELD_SPREAD, abs(before) / 2)
+            if self._unevenness(-2) <= least and self._unevenness(-2 - HELD - AT_ONCE) <= least:
+                self._pending_s = (self._clock[-2 - HELD] + self._clock[-2 - HELD - AT_ONCE]) / 2
 
-    def _is_held(self, from_s: float, step: float) -> bool:
-        middle_s = from_s + HELD_S / 2
-        apart = abs(log(self._rate(from_s, middle_s) / self._rate(middle_s, from_s + HELD_S)))
-        return apart <= min(HELD_SPREAD, step / 2)
+    def _held(self, end: int, seconds: int = HELD) -> float:
+        """Area per second over the seconds up to a row."""
+        return (self._area[end] - self._area[end - seconds]) / (self._clock[end] - self._clock[end - seconds])
+
+    def _unevenness(self, end: int) -> float:
+        return abs(log(self._held(end, HELD // 2) / self._held(end - HELD // 2, HELD // 2)))
 
     def _rate(self, from_s: float, to_s: float) -> float:
         return (_at(self._clock, self._area, to_s) - _at(self._clock, self._area, from_s)) / (to_s - from_s)

@@ -7,7 +7,6 @@ and shed loss never pass the sensors. Percent = machine / (tank + machine).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
@@ -23,8 +22,7 @@ FARTHEST = 50.0
 """Bound of a log deviation: beyond it the end of an interval is 0."""
 
 
-@dataclass(frozen=True, slots=True)
-class PointLevel:
+class PointLevel(NamedTuple):
     """One point's smoothed rate and what is wrong with it. `upper_known` is false while an input is saturated.
 
     `background_u`: standard uncertainty of the background in pulses/m2; `hidden`: d ln pulses / d ln dead time of late.
@@ -38,8 +36,7 @@ class PointLevel:
     hidden: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(NamedTuple):
     """A figure in kg/ha; `high` None: the upper end is unknown. `u_low`, `u_high`: log uncertainty to either side."""
 
     kg_ha: float
@@ -50,8 +47,7 @@ class Interval:
     dof: float
 
 
-@dataclass(frozen=True, slots=True)
-class MachineLoss:
+class MachineLoss(NamedTuple):
     """All points together (None: a point is unknown) and each by itself."""
 
     total: Interval | None

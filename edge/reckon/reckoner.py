@@ -156,7 +156,8 @@ class Reckoner(Learning, Picture):
         self._idle.forget_times()
 
     def _close_windows(self, now_s: float) -> None:
-        self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
+        if self.tests.waits:
+            self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
 
     def _sum(self, state: State, metres: float, area_m2: float, ms: int, threshing_ms: int) -> None:
         # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.

@@ -140,9 +140,9 @@ class Totals:
             grain = [max(point.pulses - vibration_hz[i] * point.threshing_s, 0.0) for i, point in enumerate(sums.points)]
             density = [grain[i] / sums.seen_m2(i) if sums.seen_m2(i) > 0 else 0.0 for i in range(len(grain))]
             if found.common:  # one factor for all of them, straw clicks by their part of the pulses
-                groups = [_group(chosen, known[0], sum(density), id(known[0]))]
+                groups = [_group(chosen, known[0], sum(density), known[0])]
             else:
-                groups = [_group([i], fit, density[i], (id(fit), i)) for i, fit in zip(chosen, known, strict=True)]
+                groups = [_group([i], fit, density[i], (fit, i)) for i, fit in zip(chosen, known, strict=True)]
             for group in groups:
                 sums_of.add(group, sums, grain, seen, vibration_u_hz, dispersion)
             sums_of.clicks |= any(fit.clicks_m2 > 0 for fit in known)

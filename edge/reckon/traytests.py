@@ -61,6 +61,11 @@ class TrayTests:
         """Another crop follows; what this one was calibrated with stays its own."""
         self.fits[crop] = self._calibration.factors
 
+    @property
+    def waits(self) -> bool:
+        """Whether a window or a test waits for its time."""
+        return bool(self._open_marks or self._pending)
+
     def close(self, now_s: float, now: InForce, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
         """Close the windows and judge the tests whose time has come by `now_s`."""
         for number, at_s in list(self._open_marks):

@@ -11,7 +11,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 WORKED_MINUTES = 16.0
 LONG_PASS_M = 6000.0
@@ -40,6 +40,11 @@ def browser() -> Iterator[Browser]:
         launched.close()
 
 
+def is_fault(asked: Request) -> bool:
+    """The stream ends with the page, and a reload gives up what was being read."""
+    return not asked.url.endswith("/events") and asked.failure != "net::ERR_ABORTED"
+
+
 @pytest.fixture
 def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
     """`open_page(url, width, height, night)`: a page in a context of its own; whatever it complains of fails the test.
@@ -58,12 +63,12 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         page.complaints = complaints  # type: ignore[attr-defined]
         page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
         page.on("pageerror", lambda fault: complaints.append(str(fault)))
-        page.on("requestfailed", lambda asked: asked.url.endswith("/events") or complaints.append(f"failed: {asked.url}"))
+        page.on("requestfailed", lambda asked: is_fault(asked) and complaints.append(f"failed: {asked.url}"))
         opened.append(page)
         page.goto(url)
         if wait:
-            page.locator("#figure[data-second]").wait_for()
-            page.locator("#ribbon canvas").wait_for()
+            page.locator("#figure[data-second]").wait_for(state="attached")
+            page.locator("#ribbon canvas").wait_for(state="attached")
         return page
 
     yield open_
@@ -84,6 +89,32 @@ def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         made.dashboard()
         made.caught_up(30)
         assert made.refused == []
+        yield made
+
+
+@pytest.fixture(scope="module")
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose machine stands: everything may be typed."""
+    folder = tmp_path_factory.mktemp("standing")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        idle = replace(scenario.drive, idle_s=1_200.0)
+        made.play(scenario.with_(minutes=None, operator=(), drive=idle), live=True)
+        made.dashboard()
+        yield made
+
+
+@pytest.fixture(scope="module")
+def passenger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A calibrated kit at work whose passenger may type."""
+    folder = tmp_path_factory.mktemp("passenger")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
+        made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
+        made.config.write_text(made.config.read_text().replace("[dashboard]\n", "[dashboard]\npassenger_enters = true\n"))
+        made.dashboard()
+        made.caught_up(30)
         yield made
 
 

@@ -52,7 +52,7 @@ def test_a_further_term_never_narrows_the_interval(terms, u, dof, value):
     low, high = more.interval(value)
     was_low, was_high = fewer.interval(value)
     assert more.u >= fewer.u
-    assert low <= was_low * (1 + 1e-3) and high >= was_high * (1 - 1e-3)  # t is taken at a tenth of a degree of freedom
+    assert low <= was_low * (1 + 1e-9) and high >= was_high * (1 - 1e-9)
     assert low <= value <= high
 
 
@@ -66,7 +66,7 @@ def test_welch_and_satterthwaite_alone_would_narrow_it():
 @given(TERMS)
 def test_the_reach_is_never_below_welch_and_satterthwaite_s_and_theirs_where_one_term_rules(terms):
     whole = budget(terms)
-    assert reach(terms) >= quantile(whole.dof) * whole.u
+    assert reach(terms) >= quantile(whole.dof) * whole.u * (1 - 1e-2)  # t is taken at a tenth of a degree of freedom
     (u, dof), *_ = terms
     assert reach([(u, dof)]) == pytest.approx(quantile(dof) * u)
     assert reach([(u, inf) for u, _ in terms]) == pytest.approx(quantile(inf) * whole.u)

@@ -131,7 +131,7 @@ class Keeper(Nowhere):
         super().__init__()
         self.records: list[tuple[str, int, dict[str, Any]]] = []
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
         self.records.append((kind, at_ms, body))
 
 

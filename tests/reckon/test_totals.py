@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from edge import settings
+from edge import jobrecords, settings
 from edge.engine import Engine, Nowhere
 from edge.reckon.totals import MeanLoss
 from edge.reckon.traytests import test_record as record_of
@@ -234,3 +236,23 @@ def test_crops_that_go_by_one_factor_share_its_error_in_full():
     drive.tested(2.0, 2.2, 1.8)
     apart = {term.name: term.u for term in mean(drive).budget.terms}
     assert apart["factor (tray tests)"] < 0.8 * alone["factor (tray tests)"]
+
+
+def test_sums_on_record_give_the_same_mean_as_the_run_itself():
+    """Minutes kept on disk, ground that a point did not see and factors shared by two crops with them."""
+    drive, _ = blind_job(200, (20, 20), NOTHING)
+    drive.tell(entry="crop", name="barley", tgw_g=40)
+    drive.go(100)
+    reckoner = drive.reckoner
+    whole, found = reckoner.totals, mean(drive)
+    body = {
+        "seconds": whole.seconds, "distance_m": whole.distance_m, "area_ha": whole.area_m2 / 10_000,
+        "sums": jobrecords.sums(whole, reckoner.dispersion),
+    }  # fmt: skip
+    kept = jobrecords.total(reckoner.names, [json.loads(json.dumps(body))])
+    plain = json.loads(json.dumps(jobrecords.opening(reckoner, T0)["calibration"], default=str).replace("Infinity", "null"))
+    vibration = [point.vibration_hz for point in reckoner.points], [point.vibration_u_hz for point in reckoner.points]
+    dispersion = [reckoner.dispersion[name] for name in reckoner.names]
+    fits = jobrecords.factors(plain)
+    again = kept.mean_loss({1: fits[1], 2: fits[2]}, *vibration, dispersion, reckoner.calibration.extra_u("none"))
+    assert again.kg_ha == pytest.approx(found.kg_ha, rel=1e-9) and again.high == pytest.approx(found.high, rel=1e-9)
