@@ -26,6 +26,10 @@ READY = "() => Boolean(document.querySelector('#figure').dataset.second && docum
 CHROMIUM = "/usr/bin/chromium"
 
 
+READ = {"speed": "#speed-loss svg", "sieves": "#known-line:not(:empty)", "morning": "#taps li", "kit": "#kit-inputs li"}
+"""What is in sight once a screen has read what it shows."""
+
+
 class Camera:
     """One open page a size and theme, so that a page can be seen getting old."""
 
@@ -124,7 +128,7 @@ def main(folder: Path) -> None:
             camera.shoot("now", has("#span"), 60)
             for screen in [name for name in Assets().screens if name != "now"]:
                 camera.turn(screen, DONE.get(screen, lambda page: None))
-                camera.shoot(screen, has(f"#screen-{screen}"))
+                camera.shoot(screen, has(READ.get(screen, f"#screen-{screen}")))
             camera.turn("now")
             made.tell({"entry": "limit", "loss_kg_ha": 12})
             made.tell({"entry": "limit", "returns_pct": 8})
