@@ -17,7 +17,8 @@ from rich.table import Table
 
 from edge import settings as settings_module
 from edge.check_line import Heard, Line, trouble
-from edge.errors import AnswerBad, WrongInput
+from edge.errors import AnswerBad, StoreError, WrongInput
+from edge.keep import signing
 from edge.reckon import units
 from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
 
@@ -49,12 +50,18 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
         rows = [describe(one, heard, us) for one in sorted(settings.input, key=lambda one: one.at)]
         levels = [_level(settings, i, heard) for i in range(len(settings.level))]
         receiver = _receiver(settings) if settings.serial.nmea_port else None
+        key = _signing_key(settings)
         said = trouble(line, heard, "serial.port") or _unsent(rows, heard) or (receiver or {}).get("trouble") or ""
+        said = said or key["trouble"] or ""
         if as_json:
             answer = {"port": line.spec, "lines": heard.lines, "inputs": rows, "levels": levels, "receiver": receiver}
+            answer["signing_key"] = key
             sys.stdout.write(msgspec.json.encode({**answer, "trouble": said or None}).decode() + "\n")
         else:
             _print(console, rows, levels, heard, receiver, us)
+            told = key["trouble"] or "made by the first `tailgrain run`"
+            told = f"fingerprint {key['fingerprint']}" if key["fingerprint"] else told
+            console.print(f"Signing key: {told}", highlight=False, markup=False)
         if said:
             raise AnswerBad(f"check: {said}")
         if ask is None and not as_json and sys.stdin.isatty():
@@ -87,6 +94,17 @@ def _receiver(settings: Settings) -> dict[str, Any]:
         "has_position": fix is not None and fix.lat is not None,
         "trouble": trouble(line, heard, "serial.nmea_port") or None,
     }
+
+
+def _signing_key(settings: Settings) -> dict[str, str | None]:
+    """The kit's own key: its fingerprint, to be compared with that of a pack; or why it can't be used."""
+    path = signing.path_beside(settings_module.database(settings))
+    try:
+        return {"fingerprint": signing.read(path).fingerprint if path.exists() else None, "trouble": None}
+    except OSError as fault:
+        return {"fingerprint": None, "trouble": f"{path}: the signing key can't be looked at ({fault.strerror or fault})"}
+    except StoreError as fault:
+        return {"fingerprint": None, "trouble": str(fault)}
 
 
 def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:

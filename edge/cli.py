@@ -17,6 +17,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
+from edge.evidence_cli import report, verify
 from edge.export_cli import export
 from edge.verdict_cli import compare, speed
 
@@ -75,6 +76,8 @@ def tailgrain() -> None:
 tailgrain.add_command(calc)
 tailgrain.add_command(compare)
 tailgrain.add_command(speed)
+tailgrain.add_command(report)
+tailgrain.add_command(verify)
 tailgrain.add_command(export)
 
 
@@ -133,7 +136,10 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     elif answer.get("ok"):
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
-        click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
+        job = f", job {answer['job']}" if "job" in answer else ""
+        click.echo(f"kept as number {answer.get('seq')}{mark}{job}{note}")
+        if "proof" in answer:
+            click.echo(f"  proof line {answer['proof']['seq']}:{answer['proof']['hash']} (keep a copy outside the kit)")
         for line in kept_words(answer):
             click.echo(f"  {line}")
     if not answer.get("ok"):

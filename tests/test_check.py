@@ -19,6 +19,7 @@ from edge import check as check_module
 from edge import check_line
 from edge.errors import AnswerBad, WrongInput
 from edge.feed.sentences import frame
+from edge.keep import signing
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
 from tests.feed.wire import nmea_line
@@ -312,3 +313,17 @@ def test_what_came_before_the_answer_is_no_tap(tmp_path, counter, capsys):
 def test_no_is_no(tmp_path, counter, capsys):
     assert check_module.check(settings_of(tmp_path, counter.port), as_json=False, ask=lambda question: False) == 0
     assert "engine off" not in capsys.readouterr().out
+
+
+def test_the_signing_key_is_shown_by_its_fingerprint(kit, capsys):
+    feed, config = kit
+    feed.start()
+    check_module.check(config, as_json=True)
+    assert shown(capsys)["signing_key"] == {"fingerprint": None, "trouble": None}
+    key, _ = signing.read_or_make(config.with_name(signing.FILE_NAME))
+    check_module.check(config, as_json=False)
+    assert f"Signing key: fingerprint {key.fingerprint}" in capsys.readouterr().out
+    config.with_name(signing.FILE_NAME).chmod(0o644)
+    with pytest.raises(AnswerBad, match="mode 0644"):
+        check_module.check(config, as_json=True)
+    assert "0600" in shown(capsys)["signing_key"]["trouble"]
