@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -24,6 +25,17 @@ class Question(NamedTuple):
         if given not in choice:
             raise WrongInput(f"{key}: found {given[:20]!r}; allowed: {', '.join(choice)}")
         return int(given)
+
+    def number(self, key: str, least: float, most: float) -> float:
+        """A number within bounds. Raises WrongInput."""
+        given = self.query.get(key, "")
+        try:
+            value = float(given)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise WrongInput(f"{key}: found {given[:20]!r}; allowed: a number from {least:g} to {most:g}")
+        return value
 
 
 Reading = Callable[[Question], dict[str, Any]]

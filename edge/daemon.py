@@ -27,7 +27,7 @@ from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
 from edge.judge.adviser import TRIED_S
-from edge.keep.store import FILE_NAME, Store
+from edge.keep.store import PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
 from edge.settings import Settings
@@ -75,6 +75,9 @@ class Daemon:
             for kind, at_ms, body in self._store.earlier_records(RESTORED):
                 self._engine.restore(kind, at_ms, body)
             self._engine.judge.restore_hours(*self._store.work_hours())
+            loads = self._engine.reckoner.now.loads
+            if loads.since_s is not None:
+                loads.carried_ha = self._store.area_ha_since(loads.since_s)
             self._go_on(now_ms if epoch_ms is None else epoch_ms)
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
         except BaseException:
@@ -89,7 +92,7 @@ class Daemon:
         """Take up what earlier runs left beside their records."""
         try:
             found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
-        except StoreError as fault:
+        except (StoreError, SettingsError) as fault:
             LOG.warning("verdicts begin anew: %s", fault)
             return
         for verdict in verdicts:
@@ -118,6 +121,8 @@ class Daemon:
         try:
             kind, stamp_ms, life, detail = self._queue.get(timeout=TURN_S)
         except queue.Empty:
+            if not all(one.is_alive() for one in self._readers):
+                raise RuntimeError("a reader has ended; only a new start helps") from None
             self._close_silent()
             return True
         if kind == "lines":
@@ -228,7 +233,9 @@ class Daemon:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
             mark = self._store.mark_number(seq)
-            return messages.encode({"id": ask_id, "ok": True, "seq": seq} | ({"mark": mark} if mark else {}))
+            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in PROVED else None
+            more = {"mark": mark, "proof": proof}
+            return messages.encode({"id": ask_id, "ok": True, "seq": seq, **{key: one for key, one in more.items() if one}})
         try:
             entry = entries.from_plain(plain)
             answer = {"id": ask_id, "ok": True, **self._take_entry(stamp_ms, entry, ask_id)}
@@ -259,7 +266,7 @@ class Daemon:
 
 
 def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
-    path = settings_module.state_directory(settings) / FILE_NAME
+    path = settings_module.database(settings)
     return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 

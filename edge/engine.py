@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple, Protocol
 
-from edge import entries, messages
+from edge import entries, jobrecords, messages
 from edge.errors import EntryError, StoreError
 from edge.feed.assembler import Assembler, Second
 from edge.judge.adviser import Adviser
@@ -24,6 +24,9 @@ from edge.reckon.reckoner import Reckoner
 from edge.reckon.traytests import test_record
 from edge.settings import BeamInput, Settings
 
+NO_DATA_S = 2
+"""Seconds without a good count sentence that are a gap."""
+
 
 class Keeper(Protocol):
     """Where seconds and records go (the database, or nowhere)."""
@@ -31,11 +34,21 @@ class Keeper(Protocol):
     def second(self, second: Second, figures: Figures) -> None:
         """Keep one closed second."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
-        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk."""
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk.
+
+        `binds`: it takes in the digests of the seconds kept so far.
+        """
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry; returns its number once it is on disk."""
+
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """The proof line of a record on disk; None where nothing is kept."""
+
+
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """Bodies of the minutes kept for a job so far; none where nothing is kept."""
 
 
 class Teller(Protocol):
@@ -71,13 +84,21 @@ class Nowhere:
     def second(self, second: Second, figures: Figures) -> None:
         """Nothing is kept."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
         """Nothing is kept."""
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """The next number."""
         self._seq += 1
         return self._seq
+
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """There is none."""
+        return None
+
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """There are none."""
+        return []
 
     def live(self, figures: Figures) -> None:
         """Nobody hears."""
@@ -119,6 +140,8 @@ class Engine:
         self._minute_lines = self.assembler.lines
         self._tests_kept = 0
         self._windows_kept: set[int] = set()
+        self._closed_t: int | None = None
+        self._empty_s = 0
 
     def take_line(self, stamp_ms: int | None, line: bytes) -> None:
         """One sentence line with its arrival stamp (None with board stamps)."""
@@ -141,19 +164,43 @@ class Engine:
             self.judge.admit(entry)
             entry = self.reckoner.admit(entry, at_ms)
             plain = entries.to_plain(entry)
+            if isinstance(entry, jobrecords.JOB_ENTRIES):
+                self._close_part_minute()  # a minute belongs to one job, or to none
             seq = self._keeper.entry(at_ms, plain, ask_id)
         except (EntryError, StoreError):
             self.assembler.refuse_entry()
             raise
         if self._on_stamped is not None:
             self._on_stamped(at_ms, b"!" + messages.encode(plain))
-        extra = self.reckoner.learn(entry, at_ms)
+        learn_job = isinstance(entry, jobrecords.JOB_ENTRIES)
+        extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms)
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
-            self._keeper.record("learned", at_ms, self.reckoner.learned())
+            self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
+
+    def _learn_job(self, entry: entries.AnyEntry, at_ms: int, seq: int) -> dict[str, Any]:
+        """A job begins, ends or is taken up again: what is in force, or what it came to, goes on record."""
+        reckoner, was = self.reckoner, self.reckoner.now.job
+        ends = was or (reckoner.now.last_job if isinstance(entry, entries.JobFinish) else 0)
+        try:
+            minutes, proof = self._keeper.job_minutes(ends) if ends else [], self._keeper.proof(seq)
+        except StoreError:  # the entry itself is on disk; what it sums up can be read again later
+            return reckoner.learn(entry, at_ms)
+        totals = jobrecords.total(reckoner.names, minutes)
+        before = jobrecords.yield_and_percent(reckoner, totals)
+        extra = reckoner.learn(entry, at_ms)
+        if isinstance(entry, entries.JobFinish):
+            found = jobrecords.correction(reckoner, entry, ends, before, totals)
+            if found is not None:
+                self._keeper.record("job correction", at_ms, found)
+        if ends:
+            self._keeper.record("job figures", at_ms, jobrecords.figures(reckoner, ends, totals, at_ms / 1000))
+        if reckoner.now.job:
+            self._keeper.record("job opening", at_ms, jobrecords.opening(reckoner, at_ms / 1000))
+        return {**extra, **({"proof": proof} if proof is not None else {})}
 
     def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
         """Take up a record of an earlier run, in order of record, before the first line."""
@@ -195,15 +242,21 @@ class Engine:
         if self.assembler.stamp_ms is not None:
             self.reckoner.finish(self.assembler.stamp_ms)
             self._keep_tests(self.assembler.stamp_ms)
+        self._keep_gap(self._closed_t)
+        self._close_part_minute()
 
     def _close(self, second: Second) -> None:
         figures = self.reckoner.step(second)
         for event in second.events:
             self._keeper.record(event.kind, event.stamp_ms, dict(event.detail))
+        if second.data and self._empty_s:
+            self._keep_gap(self._closed_t)
+        elif not second.data and second.last_data_ms is not None:
+            self._empty_s += 1
+        self._closed_t = second.t
         self._keeper.second(second, figures)
-        if self.reckoner.background_changed:
-            self.reckoner.background_changed = False
-            self._keeper.record("learned", second.t * 1000, self.reckoner.learned())
+        if self.reckoner.has_news:
+            self._keeper.record("learned", second.t * 1000, self.reckoner.take_learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self.watch.step(second, figures)
@@ -214,7 +267,9 @@ class Engine:
         for hear in self.on_figures:
             hear(figures)
         if second.t % 60 == 0:
-            self._close_minute(second)
+            self._close_minute(second.t)
+            if self._advises:
+                self._advise(second.t)
 
     def _changed(self, changes: list[Change]) -> None:
         for change in changes:
@@ -222,13 +277,24 @@ class Engine:
             self._keeper.record("alert", change.at_ms, change.to_plain())
             self._teller.alert(change)
 
-    def _close_minute(self, second: Second) -> None:
-        lines = self.assembler.lines
-        body = messages.minute(self.reckoner, self.reckoner.take_minute(), second.t, self._minute_lines, lines)
+    def _keep_gap(self, last_t: int | None) -> None:
+        """Silence of two seconds and more goes on record once, when it is over."""
+        seconds, self._empty_s = self._empty_s, 0
+        if last_t is not None and seconds >= NO_DATA_S:
+            body = {"from": messages.rfc3339(last_t - seconds), "to": messages.rfc3339(last_t), "seconds": seconds}
+            self._keeper.record("no data", last_t * 1000, body)
+
+    def _close_part_minute(self) -> None:
+        """A minute ends early: a job's minutes are its own, and the last one of a run is not lost."""
+        if self._closed_t is not None and self.reckoner.minute_begun:
+            self._close_minute(self._closed_t)
+
+    def _close_minute(self, t: int) -> None:
+        lines, sums = self.assembler.lines, self.reckoner.take_minute()
+        body = messages.minute(self.reckoner, sums, t, self._minute_lines, lines)
+        body["sums"] = jobrecords.sums(sums, self.reckoner.dispersion)
         self._minute_lines = lines
-        self._keeper.record("minute", second.t * 1000, body, tell="minute")
-        if self._advises:
-            self._advise(second.t)
+        self._keeper.record("minute", t * 1000, body, tell="minute", binds=True)
 
     def _guide(self, figures: Figures) -> None:
         self.adviser.step(figures)
@@ -269,7 +335,7 @@ class Engine:
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
             if test.used and test.result.heads_given:
-                width_m = self.settings.machine.cut_width_m * self.reckoner.now.width_used
+                width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
                 self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
             body = test_record(test)
             self._tests_kept += 1

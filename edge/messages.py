@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from math import isfinite
 from typing import Any, NamedTuple
 
 import msgspec
@@ -110,8 +112,11 @@ def lines(counted: Lines) -> dict[str, int]:
     }
 
 
-def totals(reckoner: Reckoner, sums: Totals, whole_job: bool = False) -> dict[str, Any]:
-    """What minute and summary share: seconds by state, distance, area, mean loss, points, returns, money."""
+def totals(reckoner: Reckoner, sums: Totals, percents: Mapping[str, float] | None = None) -> dict[str, Any]:
+    """What minute, job and summary share: seconds by state, distance, area, mean loss, points, returns, money.
+
+    `percents`: trash and cracked grain that the money goes by, None for the newest tank samples.
+    """
     mean = reckoner.mean_loss(sums)
     return {
         "seconds": dict(sums.seconds),
@@ -120,7 +125,7 @@ def totals(reckoner: Reckoner, sums: Totals, whole_job: bool = False) -> dict[st
         "loss": _mean(mean, pct=True),
         "points": {name: _mean(reckoner.mean_loss(sums, (name,))) for name in reckoner.names},
         "returns_pct": sums.returns_pct,
-        "value": _value(reckoner.value_ha(sums, mean, whole_job), "ha"),
+        "value": _value(reckoner.value_ha(sums, mean, percents), "ha"),
     }
 
 
@@ -139,6 +144,7 @@ def calibration(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "state": status.state,
         "factor_mg_per_pulse": status.factor_mg_per_pulse,
         "u_relative": {name: found.u for name, found in fits.items()},
+        "dof": {name: found.dof if isfinite(found.dof) else None for name, found in fits.items()},
         "clicks_per_m2": {name: found.clicks_m2 for name, found in fits.items() if found.clicks_m2},
         "tests": status.tests,
         "age_s": status.age_s,

@@ -66,7 +66,7 @@ def summary(engine: Engine) -> dict[str, Any]:
     """The `--summary` object of a finished engine."""
     reckoner, assembler = engine.reckoner, engine.assembler
     now_s = (assembler.stamp_ms or 0) / 1000
-    parts = messages.totals(reckoner, reckoner.totals, whole_job=True)
+    parts = messages.totals(reckoner, reckoner.totals, reckoner.now.samples.mean())
     parts["distance_m"] = reckoner.totals.distance_m + reckoner.open_metres(assembler.open_parts)
     budget = reckoner.mean_loss(reckoner.totals).budget
     return {

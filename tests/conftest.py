@@ -16,6 +16,8 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 T = TypeVar("T")
+STOOD_STILL_S = 0.5
+"""Longer than this between two looks, 10 ms apart by intent: the process got no processor, or the machine stood still."""
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true", "yes"}
 
 # A slow board must not turn a right answer into a failure, and CI must give the same answer twice.
@@ -40,17 +42,21 @@ def need_tool(tool: str) -> str:
     pytest.skip(said)
 
 
-def wait_until(check: Callable[[], T], within: float = 5.0, what: str = "") -> T:
-    """First true answer of `check`, asked again and again for `within` seconds; else the test fails."""
+def wait_until(check: Callable[[], T], within: float = 5.0, what: str | Callable[[], str] = "") -> T:
+    """First true answer of `check`, asked again and again for `within` seconds; else the test fails, saying `what`."""
     # clock_gettime, because freezegun stops time.monotonic.
-    deadline = time.clock_gettime(time.CLOCK_MONOTONIC) + within
+    now = time.clock_gettime(time.CLOCK_MONOTONIC)
+    deadline = now + within
     pause = threading.Event()
     while True:
         answer = check()
         if answer:
             return answer
-        if time.clock_gettime(time.CLOCK_MONOTONIC) >= deadline:
-            pytest.fail(f"{what or 'the condition'} did not come true within {within} s; last answer: {answer!r}")
+        before, now = now, time.clock_gettime(time.CLOCK_MONOTONIC)
+        deadline += max(0.0, now - before - STOOD_STILL_S)  # what is waited for stood still with us
+        if now >= deadline:
+            said = what if isinstance(what, str) else what()
+            pytest.fail(f"{said or 'the condition'} did not come true within {within} s; last answer: {answer!r}")
         pause.wait(0.01)
 
 

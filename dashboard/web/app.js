@@ -4,15 +4,17 @@ import * as alerts from './alerts.js';
 import * as asks from './asks.js';
 import * as bar from './bar.js';
 import * as fresh from './fresh.js';
+import * as inforce from './inforce.js';
 import * as line from './line.js';
 import * as moving from './moving.js';
 import * as navigation from './navigation.js';
 import * as pin from './pin.js';
 import screens from './screens.js';
+import * as sound from './sound.js';
 import * as theme from './theme.js';
 import * as units from './units.js';
 
-const EVERYWHERE = [theme, bar, units, moving, navigation, pin, alerts, asks, fresh];
+const EVERYWHERE = [theme, bar, units, moving, navigation, pin, inforce, sound, alerts, asks, fresh];
 
 for (const part of [...EVERYWHERE, ...screens]) part.start();
 line.start();

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from edge.errors import StoreError
 from edge.keep import readonly
-from edge.keep.schema import open_writer
+from edge.keep.schema import chain_rest, open_writer
 
 LOG = logging.getLogger("tailgrain.keep")
 
@@ -66,6 +66,7 @@ def open_sound(path: Path, at_ms: int) -> tuple[sqlite3.Connection, Moved | None
     Returns it with what was moved, and whether the rest of the file still wants a check beside the work. Raises
     sqlite3.Error for anything but damage (full, read-only), StoreError for a database of another program.
     """
+    _end_renewal(path)
     if _is_no_database(path):  # SQLite would throw its write-ahead log away
         return *_replaced(path, at_ms, "file is not a database"), False
     try:
@@ -99,9 +100,45 @@ def _is_no_database(path: Path) -> bool:
 
 
 def _replaced(path: Path, at_ms: int, why: str, old: sqlite3.Connection | None = None) -> tuple[sqlite3.Connection, Moved]:
-    moved_to = move_aside(path, at_ms, old)
-    connection = open_writer(path)
-    return connection, Moved(moved_to, why, take_over(moved_to, connection))
+    moved = renew(path, at_ms, why, old)
+    return open_writer(path), moved
+
+
+def renew(path: Path, at_ms: int, why: str, old: sqlite3.Connection | None = None) -> Moved:
+    """Put a fresh database with the log of the damaged one in its place; `old` is the connection to that one.
+
+    The fresh one is whole and on disk before the damaged one makes room, so a fault or a cut on the way (a full disk, most
+    likely) leaves things as they were, to be tried again. Raises sqlite3.Error, OSError, StoreError.
+    """
+    _end_renewal(path)
+    beside = _beside(path)
+    _remove(beside)
+    try:
+        with closing(open_writer(beside)) as fresh:
+            records = take_over(path, fresh)
+    except BaseException:
+        with suppress(OSError):
+            _remove(beside)
+        raise
+    to = move_aside(path, at_ms, old)
+    beside.rename(path)
+    _sync_folder(path.parent)
+    return Moved(to, why, records)
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f"{path.stem}.fresh{path.suffix}")
+
+
+def _remove(path: Path) -> None:
+    for suffix in ("", *_SIDE_FILES):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def _end_renewal(path: Path) -> None:
+    """The power went between moving the damaged database away and putting the fresh one in its place."""
+    if not path.exists() and _beside(path).exists():
+        _beside(path).rename(path)
 
 
 def move_aside(path: Path, at_ms: int, old: sqlite3.Connection | None = None) -> Path:
@@ -135,22 +172,21 @@ def _sync_folder(folder: Path) -> None:
 
 
 def take_over(damaged: Path, fresh: sqlite3.Connection) -> int:
-    """Copy what can be read of the log into the fresh database; returns how many records.
+    """Copy what can be read of the log into the fresh database; returns how many records. Raises what the fresh one raises.
 
     Records are taken in order up to the first that can't be read, so their numbers have no gap.
     """
     try:
-        with closing(readonly.connect(damaged)) as old:
-            fresh.execute("BEGIN IMMEDIATE")
-            try:
-                for table, key in _TAKEN_OVER:
-                    _copy_table(old, fresh, table, key)
-            except BaseException:
-                fresh.execute("ROLLBACK")
-                raise
-            fresh.execute("COMMIT")
+        old = readonly.connect(damaged)
     except (sqlite3.Error, StoreError) as fault:
         LOG.error("%s: nothing of its log can be read (%s)", damaged, fault)
+        return 0
+    with closing(old):
+        fresh.execute("BEGIN IMMEDIATE")
+        for table, key in _TAKEN_OVER:
+            _copy_table(old, fresh, table, key)
+        chain_rest(fresh)  # what an older version kept has no hash yet
+        fresh.execute("COMMIT")
     count: int = fresh.execute("SELECT count(*) FROM record").fetchone()[0]
     return count
 
@@ -172,6 +208,8 @@ def _copy_table(old: sqlite3.Connection, fresh: sqlite3.Connection, table: str, 
             return
         try:
             fresh.execute(insert, row)
+        except sqlite3.OperationalError:  # the fresh one's disk
+            raise
         except sqlite3.Error as fault:  # a row that breaks the table's rules came off a broken page
             LOG.error("table %s: not taken over from key %s on (%s)", table, row[known.index(key)], fault)
             return

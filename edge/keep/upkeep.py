@@ -77,12 +77,16 @@ class Upkeep:
         last = db.execute("SELECT number, t FROM second WHERE run = ? ORDER BY number DESC LIMIT 1", (run,)).fetchone()
         number, t = last if last is not None else (0, None)
         oldest = db.execute(
-            "SELECT run, number, t FROM second WHERE run < ? OR (run = ? AND number <= ?) ORDER BY run, number LIMIT ?",
-            (run, run, number - NEWEST_KEPT, most),
+            "SELECT run, number, t FROM second WHERE (run, number) <= (?, ?) ORDER BY run, number LIMIT ?",
+            (run, number - NEWEST_KEPT, most),
         ).fetchall()
-        if keep_s is not None:
-            oldest = [] if t is None else [row for row in oldest if row[2] < t - keep_s]
-        keys = [row[:2] for row in oldest]
+        if keep_s is None:
+            if oldest:
+                for table in ("second", "counts"):
+                    db.execute(f"DELETE FROM {table} WHERE (run, number) <= (?, ?)", oldest[-1][:2])
+            return len(oldest)
+        # By age each by itself: a wrong clock may have dated some of them ahead.
+        keys = [row[:2] for row in oldest if t is not None and row[2] < t - keep_s]
         for table in ("second", "counts"):
             db.executemany(f"DELETE FROM {table} WHERE run = ? AND number = ?", keys)
         return len(keys)

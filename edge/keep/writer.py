@@ -15,6 +15,8 @@ import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
@@ -89,6 +91,8 @@ class Writer:
         self._lost: dict[str, int] = {}
         self._committed_at = self._kept_at = self._checkpointed_at = time.monotonic()
         self._retry_at = 0.0
+        self._damage: str | None = None
+        self._moved: Moved | None = None
         self._seconds = 0
         self._thread = threading.Thread(target=self._work, name="store", daemon=True)
 
@@ -138,22 +142,31 @@ class Writer:
             try:
                 work = self._queue.get(timeout=max(0.0, due - time.monotonic()) if self._in_transaction else EVERY_S)
             except queue.Empty:
-                self._commit()
-                self._keep_up()
+                self._guarded(self._commit, self._keep_up)
                 continue
             if work is None:
                 break
             if isinstance(work, Damage):
-                self._roll_back()
-                self._renew(work.why)
+                self._guarded(self._roll_back, partial(self._renew, work.why))
                 continue
             if not self._in_transaction:
                 due = max(time.monotonic() + GATHER_S, self._committed_at + COMMIT_EVERY_S)
-            self._take(work)
+            self._guarded(partial(self._take, work))
             if self._in_transaction and time.monotonic() >= due:
-                self._commit()
-                self._keep_up()
-        self._end()
+                self._guarded(self._commit, self._keep_up)
+        self._guarded(self._end)
+
+    def _guarded(self, *steps: Callable[[], None]) -> None:
+        """A fault of our own may not end the only thread that keeps anything: it is said, undone and tried again."""
+        try:
+            for step in steps:
+                step()
+        except Exception as fault:
+            LOG.exception("a fault of the writer itself")
+            self.fault = f"{type(fault).__name__}: {fault}"
+            self._retry_at = time.monotonic() + RETRY_S
+            with suppress(Exception):
+                self._roll_back()
 
     def _take(self, work: Work) -> None:
         if work.future is not None:
@@ -192,8 +205,15 @@ class Writer:
                 return
 
     def _open(self) -> sqlite3.Connection:
+        if self._damage is not None and not self._in_transaction:
+            if time.monotonic() < self._retry_at:
+                raise sqlite3.OperationalError(self.fault or self._damage)
+            self._replace(self._damage)
         if self._connection is None:
             self._connection = open_writer(self.path)
+        if self._moved is not None:
+            self._owner.moved_aside(self._connection, self._moved)
+            self._moved = None
         return self._connection
 
     def _begin(self) -> None:
@@ -297,16 +317,18 @@ class Writer:
         self._queue.put(Damage(why))
 
     def _renew(self, why: str) -> None:
-        old, self._connection = self._connection, None
+        self._damage, self._retry_at = why, 0.0
         try:
-            moved_to = health.move_aside(self.path, time.time_ns() // 1_000_000, old)
-            self._connection = db = open_writer(self.path)
-            moved = Moved(moved_to, why, health.take_over(moved_to, db))
-            self._owner.moved_aside(db, moved)
+            self._open()
         except (sqlite3.Error, OSError, StoreError) as fault:
             LOG.error("no fresh database: %s", fault)
             self.fault = str(fault)
             self._retry_at = time.monotonic() + RETRY_S
+
+    def _replace(self, why: str) -> None:
+        """A fresh database in the damaged one's place; when that fails, the next piece of work tries again."""
+        moved = health.renew(self.path, time.time_ns() // 1_000_000, why, self._connection)
+        self._connection, self._damage, self._moved = None, None, moved
 
     def _bound_wal(self) -> None:
         """SQLite's own checkpoints can't start the log anew while readers follow each other closely: insist, now and then."""

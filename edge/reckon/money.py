@@ -14,28 +14,30 @@ DISCOUNTED = ("trash_pct", "cracked_pct")
 
 @dataclass(slots=True)
 class TankSamples:
-    """Tank samples of the crop in front: the newest percent of each kind, and the mean of all.
+    """Tank samples of the crop in front: the newest percent of each kind, and means over jobs.
 
     `at_s`: epoch seconds of the newest sample, None before any. A kind that a sample leaves out stays as it was.
     """
 
     at_s: float | None = None
     latest: dict[str, float] = field(default_factory=dict)
-    _sums: dict[str, tuple[float, int]] = field(default_factory=dict)
+    _taken: list[tuple[int, str, float]] = field(default_factory=list)
 
-    def add(self, percents: Mapping[str, float], at_s: float) -> None:
-        """Take one sample's percents by kind (`trash_pct`, `cracked_pct`)."""
+    def add(self, percents: Mapping[str, float], at_s: float, job: int = 0) -> None:
+        """Take one sample's percents by kind (`trash_pct`, `cracked_pct`); `job`: the open job, 0 for none."""
         for kind in DISCOUNTED:
             if kind in percents:
-                self.at_s = at_s
-                total, count = self._sums.get(kind, (0.0, 0))
-                self.latest[kind] = percents[kind]
-                self._sums[kind] = total + percents[kind], count + 1
+                self.at_s, self.latest[kind] = at_s, percents[kind]
+                self._taken.append((job, kind, percents[kind]))
 
-    @property
-    def mean(self) -> dict[str, float]:
-        """Mean percent of each kind over all samples."""
-        return {kind: total / count for kind, (total, count) in self._sums.items()}
+    def mean(self, job: int | None = None) -> dict[str, float]:
+        """Mean percent of each kind over the samples of a job, or over all of them."""
+        found = {}
+        for kind in DISCOUNTED:
+            values = [percent for one, name, percent in self._taken if name == kind and job in (None, one)]
+            if values:
+                found[kind] = sum(values) / len(values)
+        return found
 
 
 @dataclass(frozen=True, slots=True)

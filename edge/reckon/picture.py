@@ -58,7 +58,10 @@ class Picture(Kit):
         found = self._loss(state)
         limit = tighter_limit(self.now.loss_kg_ha, self.now.loss_pct, self.now.yield_t_ha)
         lat, lon = self.receiver.place(second.t)
-        loss = self._loss_figure(found.total, rate, limit) if state in ("working", "filling") else None
+        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
+        cut_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
+        cut_rate = None if speed_kmh is None else speed_kmh * cut_m / 10
+        loss = self._loss_figure(found.total, cut_rate, limit) if state in ("working", "filling") else None
         sampled_s = self.now.samples.at_s
         return Figures(
             number=second.number,
@@ -83,7 +86,7 @@ class Picture(Kit):
             lag=self.lag.learned(self.now.lag_s),
             silent_inputs=tuple(s.at for point in self.points for s in point.sensors if s.silent),
             saturated_inputs=tuple(s.at for point in self.points for s in point.sensors if s.saturated),
-            value=UNKNOWN if loss is None else self._value(loss, rate),
+            value=UNKNOWN if loss is None else self._value(loss, cut_rate),
             sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
         )
 
@@ -123,7 +126,7 @@ class Picture(Kit):
             flags.append("no ground speed")
         if self.work.inferred:
             flags.append("work judged from pulses")
-        if self.calibration.bypassed:
+        if self.calibration.factors.bypassed:
             flags.append("mill bypassed in tray tests")
         if status.state == "stale":
             flags.append("calibration stale")

@@ -19,9 +19,9 @@ from tests.bench import results
 from tests.conftest import Broker, need_tool, wait_until
 from tests.faults.fuzz import Found, course
 from tests.faults.kits import Ear, Kit, Nursery, eventually_online
-from tests.faults.lines import SCENARIOS
 from tests.faults.soak import scenario, soak
 from tests.faults.stores import grow, opened
+from tests.faults.test_lines import SCENARIOS
 from tests.faults.test_start import written_bytes
 from tests.faults.torture import check, lost_seconds, torture
 

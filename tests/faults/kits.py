@@ -181,7 +181,7 @@ def eventually_online(ear: Ear, kit: str, since: float, within: float = 15.0) ->
     return wait_until(online, within, f"{kit} online")[0].at
 
 
-def passing(check: Callable[[], Any], within: float, what: str) -> float:
+def passing(check: Callable[[], Any], within: float, what: str | Callable[[], str]) -> float:
     """Seconds until a check came true."""
     began = time.monotonic()
     wait_until(check, within, what)

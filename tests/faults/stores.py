@@ -19,6 +19,7 @@ from edge.settings import parse
 from sim_feed.scenario import load
 
 START_S = 1_793_600_000
+AT_ONCE = 32_000
 SETTINGS = load("paddock").settings_toml()
 
 
@@ -56,14 +57,19 @@ def grow(store: Store, seconds: int) -> None:
     fill(store, 1000, minutes=False)
     count = 1000
 
-    def double(db: sqlite3.Connection) -> None:
+    def more(db: sqlite3.Connection, first: int) -> None:
         for table in ("second", "counts"):
             names = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
             moved = [f"{name} + {count}" if name in ("number", "t") else name for name in names]
-            db.execute(f"INSERT INTO {table} SELECT {', '.join(moved)} FROM {table} WHERE run = ? ORDER BY number", (store.run,))
+            db.execute(
+                f"INSERT INTO {table} SELECT {', '.join(moved)} FROM {table} "
+                "WHERE run = ? AND number BETWEEN ? AND ? ORDER BY number",
+                (store.run, first, first + AT_ONCE - 1),
+            )
 
     while count < seconds:
-        store.ask(double)
+        for first in range(1, count + 1, AT_ONCE):
+            store.ask(lambda db, first=first: more(db, first))
         count *= 2
 
 

@@ -25,7 +25,7 @@ from edge.keep.store import FILE_NAME
 from edge.messages import rfc3339_ms
 from tests.conftest import free_port, wait_until
 from tests.faults.board import BROUGHT, SETTINGS, Pty
-from tests.faults.lines import rmc
+from tests.faults.test_lines import rmc
 
 NOW_MS = 1_795_000_000_000
 DAY_MS = 86_400_000
@@ -157,10 +157,11 @@ class Live:
         self.daemon = Daemon(settings_module.parse(text), clock=self.clock)
         self._thread = threading.Thread(target=self.daemon.run)
         self._seq = 0
+        self._wrote: list[int] = []
 
     def __enter__(self) -> Live:
         self._thread.start()
-        wait_until(lambda: not any(one.fault for one in self.daemon._readers), 10, "the line open")
+        wait_until(lambda: not self.faults(), 10, lambda: f"the line open ({self.faults()})")
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -171,17 +172,22 @@ class Live:
             if pty is not None:
                 pty.unplug()
 
+    def faults(self) -> list[str]:
+        return [one.fault for one in self.daemon._readers if one.fault] + ["ended"] * (not self._thread.is_alive())
+
     def tick(self, utc: datetime | None = None) -> None:
         """A fifth of a second passes and the board says so; waits until the kit has heard it."""
         self.clock.advance(TICK_MS / 1000)
         before = self.daemon._engine.assembler.lines.good
-        if utc is not None and self.receiver is not None:
-            self.receiver.write(rmc(utc))
+        self._wrote = [self.receiver.write(rmc(utc))] if utc is not None and self.receiver is not None else []
         self._seq += 1
         counts = ",".join(str(self._seq * one) for one in BROUGHT)
-        self.pty.write(frame(f"TGC,1,{self._seq},{TICK_MS * self._seq},2,{counts}"))
+        self._wrote.append(self.pty.write(frame(f"TGC,1,{self._seq},{TICK_MS * self._seq},2,{counts}")))
         want = before + 1 + (utc is not None)
-        wait_until(lambda: self.daemon._engine.assembler.lines.good >= want, 5, "the sentence heard")
+        wait_until(lambda: self.daemon._engine.assembler.lines.good >= want, 5, self._unheard)
+
+    def _unheard(self) -> str:
+        return f"the sentence heard ({self.daemon._engine.assembler.lines}, {self.faults()}, wrote {self._wrote})"
 
     def run_for(self, seconds: int, utc_ms: int | None = None) -> None:
         """Whole seconds; with the receiver's time at the beginning, if it is to speak once a second."""

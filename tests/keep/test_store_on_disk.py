@@ -145,7 +145,8 @@ def test_numbers_go_on_over_restarts(store, path):
     again = Store(path)
     try:
         assert again.begin_run((START + 60) * 1000, {}, "test", "0") == 2
-        assert again.entry((START + 60) * 1000, note(2), None) == last + 2  # the run's start lies between
+        # The broken run's end and the new one's start lie between.
+        assert again.entry((START + 60) * 1000, note(2), None) == last + 3
     finally:
         again.close()
 

@@ -6,7 +6,7 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given
 
-from edge import messages
+from edge import jobrecords, messages
 from edge.reckon.money import TankSamples, discount_per_t, value
 from tests.reckon.kit import KIT, T0, Drive
 
@@ -32,20 +32,20 @@ def test_the_worked_example_of_an_hour_and_a_hectare():
     assert live["loss_h"] == figures.loss.value_h == pytest.approx(17.28, rel=0.005)
     assert live["total_h"] == pytest.approx(135.0 + figures.loss.value_h)
     assert live["sample_age_s"] == 90
-    whole = messages.totals(drive.reckoner, drive.reckoner.totals, whole_job=True)
+    whole = messages.totals(drive.reckoner, drive.reckoner.totals, drive.reckoner.now.samples.mean())
     assert whole["value"]["quality_ha"] == pytest.approx(18.75)
     assert whole["value"]["loss_ha"] == pytest.approx(whole["loss"]["kg_ha"] * 0.24)
     assert whole["value"]["total_ha"] == pytest.approx(18.75 + whole["value"]["loss_ha"])
 
 
-def test_the_newest_sample_counts_live_and_the_mean_of_all_for_the_job():
+def test_the_newest_sample_counts_live_and_the_mean_of_all_for_the_whole():
     drive = priced()
     drive.tell(entry="sample", trash_pct=2.0, cracked_pct=1.0)
     drive.go(30)
     drive.tell(entry="sample", trash_pct=0.5)  # cracked grain not looked at again: it stays 1 %
     live = messages.live(drive.go(1))["value"]
     assert live["quality_h"] == pytest.approx((0.5 * 3 + 1 * 1.5) * 18)
-    job = messages.totals(drive.reckoner, drive.reckoner.totals, whole_job=True)["value"]
+    job = messages.totals(drive.reckoner, drive.reckoner.totals, drive.reckoner.now.samples.mean())["value"]
     assert job["quality_ha"] == pytest.approx((1.25 * 3 + 1 * 1.5) * 2.5)
     minute = messages.totals(drive.reckoner, drive.reckoner.totals)["value"]
     assert minute["quality_ha"] == pytest.approx((0.5 * 3 + 1 * 1.5) * 2.5)
@@ -75,7 +75,7 @@ def test_another_crop_forgets_the_samples_and_mixed_totals_have_no_money():
     assert fresh["loss_h"] > 0 and fresh["quality_h"] is fresh["total_h"] is fresh["sample_age_s"] is None
     drive.tell(entry="sample", trash_pct=1.0, cracked_pct=1.0)
     drive.go(10)
-    both = messages.totals(drive.reckoner, drive.reckoner.totals, whole_job=True)["value"]
+    both = messages.totals(drive.reckoner, drive.reckoner.totals, drive.reckoner.now.samples.mean())["value"]
     assert set(both.values()) == {None}
 
 
@@ -83,6 +83,22 @@ def test_samples_of_an_earlier_run_are_taken_up_again():
     drive = priced()
     drive.reckoner.restore("entry", {"entry": "sample", "trash_pct": 2.0, "cracked_pct": 1.0}, (T0 + 100) * 1000)
     assert drive.go(60).value.quality == pytest.approx(135.0)
+
+
+def test_a_job_s_money_goes_by_its_own_samples():
+    drive = priced()
+    drive.tell(entry="sample", trash_pct=9.0, cracked_pct=9.0)
+    drive.tell(entry="job_start")
+    drive.go(20)
+    assert drive.reckoner.now.samples.mean(1) == {}  # nobody looked into this tank yet
+    drive.tell(entry="sample", trash_pct=2.0, cracked_pct=1.0)
+    drive.tell(entry="sample", trash_pct=4.0)
+    drive.tell(entry="job_finish")
+    drive.tell(entry="sample", trash_pct=0.0, cracked_pct=0.0)
+    reckoner = drive.reckoner
+    figures = jobrecords.figures(reckoner, 1, reckoner.totals, T0 + drive.number)
+    assert figures["value"]["quality_ha"] == pytest.approx((3.0 * 3 + 1.0 * 1.5) * 2.5)
+    assert reckoner.now.samples.mean() == {"trash_pct": 3.75, "cracked_pct": pytest.approx(10 / 3)}
 
 
 percent = st.floats(0, 100)
@@ -100,4 +116,4 @@ def test_the_discount_is_linear_in_each_part(trash, cracked, per_trash, per_crac
 def test_a_sample_of_other_kinds_alone_tells_no_percent_that_is_discounted():
     samples = TankSamples()
     samples.add({"unthreshed_pct": 3.0}, 5.0)
-    assert (samples.latest, samples.mean, samples.at_s) == ({}, {}, None)
+    assert (samples.latest, samples.mean(), samples.at_s) == ({}, {}, None)
