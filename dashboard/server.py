@@ -30,7 +30,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history, jobs, judged, pin, reading
+from dashboard import counts, health, history, jobs, judged, morning, pin, reading, sieving
 from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
 from dashboard.entering import TYPING_LIMIT_KMH, Entering
@@ -38,6 +38,7 @@ from dashboard.guard import Guard, is_loopback, own_names
 from dashboard.listener import Listener
 from dashboard.live import MOST_CLIENTS, Hub, Stream
 from dashboard.packs import Packs
+from dashboard.speeding import Speeds
 from edge import settings as settings_module
 from edge.errors import StoreError, WrongInput
 from edge.settings import BeamInput, LossInput, Settings, ShaftInput
@@ -48,6 +49,12 @@ READINGS: dict[str, Reading] = {
     "/ribbon": history.ribbon_asked,
     "/marks": history.marks_asked,
     "/in-force": reading.in_force,
+    "/counts": counts.recent,
+    "/health": health.facts,
+    "/morning": morning.facts,
+    "/sieves": sieving.known,
+    "/sieves/trial": sieving.trial,
+    "/sieves/dial": sieving.dial,
     "/verdicts": judged.verdicts,
     "/worked": judged.worked,
     "/tests": judged.tests,
@@ -64,11 +71,12 @@ END_LIMIT_S = 2
 class Dashboard:
     """The application of one kit."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, config: Path | None = None) -> None:
         self._settings = settings
         self._store = settings_module.database(settings)
         self._assets = Assets()
         self._packs = Packs(self._store, settings.machine.kit)
+        self._speeds = Speeds(self._store, config)
         self.hub = Hub()
         self._entering = Entering(settings, self.hub)
 
@@ -103,6 +111,7 @@ class Dashboard:
             Route("/events", self._events),
             *(Route(path, self._reading(read)) for path, read in READINGS.items()),
             Route("/pack/{job:int}", self._packs.answer),
+            Route("/speed", self._speeds.told),
             Route("/ask", self._entering.answer, methods=["POST"]),
             Route("/pin", self._entering.state, methods=["GET"]),
             Route("/pin", self._entering.unlock, methods=["POST"]),
@@ -173,7 +182,7 @@ def serve(config: Path, set_pin: bool = False) -> int:
         print(f"the PIN is set ({pin.ask_and_set(settings)})")
         return 0
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
-    dashboard = Dashboard(settings)
+    dashboard = Dashboard(settings, config)
     listening = _bind(settings.dashboard.host, settings.dashboard.port)
     asyncio.run(_serve(settings, dashboard, listening))
     LOG.info("ended cleanly")

@@ -82,7 +82,7 @@ def kernels(plain: Mapping[str, Any], config: Settings | None, us: bool = False)
         sources = (crop.sources or {}).items()
         names = {"tgw_g": "TGW", "bushel_lb": "bushel"}
         words += [f"{names[key]} of {crop.name} after {source}" for key, source in sources if used.get(key)]
-        words += [f"Note: {note}" for note in crop.notes]
+        words += [f"Note: {note}" for note in crop.notes if not note.startswith("moisture")]
     return {"per_m2_for_100_kg_ha": per_m2, "per_ft2_for_1_bu_ac": per_ft2}, words
 
 

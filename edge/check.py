@@ -17,7 +17,9 @@ from rich.table import Table
 
 from edge import settings as settings_module
 from edge.check_line import Heard, Line, trouble
-from edge.errors import AnswerBad, WrongInput
+from edge.errors import AnswerBad, StoreError, WrongInput
+from edge.keep import signing
+from edge.reckon import units
 from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
 
 LISTEN_S = 5.0
@@ -44,21 +46,32 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
         if not as_json:
             console.print(f"Listening to {line.spec} for {LISTEN_S:.0f} s ...", highlight=False, markup=False)
         heard = line.listen(LISTEN_S)
-        rows = [describe(one, heard) for one in sorted(settings.input, key=lambda one: one.at)]
+        us = settings.units.show == "us"
+        rows = [describe(one, heard, us) for one in sorted(settings.input, key=lambda one: one.at)]
         levels = [_level(settings, i, heard) for i in range(len(settings.level))]
         receiver = _receiver(settings) if settings.serial.nmea_port else None
+        key = _signing_key(settings)
         said = trouble(line, heard, "serial.port") or _unsent(rows, heard) or (receiver or {}).get("trouble") or ""
+        said = said or key["trouble"] or ""
         if as_json:
             answer = {"port": line.spec, "lines": heard.lines, "inputs": rows, "levels": levels, "receiver": receiver}
+            answer["signing_key"] = key
             sys.stdout.write(msgspec.json.encode({**answer, "trouble": said or None}).decode() + "\n")
         else:
-            _print(console, rows, levels, heard, receiver)
+            _print(console, rows, levels, heard, receiver, us)
+            told = key["trouble"] or "made by the first `tailgrain run`"
+            told = f"fingerprint {key['fingerprint']}" if key["fingerprint"] else told
+            console.print(f"Signing key: {told}", highlight=False, markup=False)
         if said:
             raise AnswerBad(f"check: {said}")
         if ask is None and not as_json and sys.stdin.isatty():
             ask = _ask
-        if ask is not None and settings.inputs(LossInput) and ask("Guided tap test of the loss sensors now?"):
-            _tap_test(console, settings, line, ask)
+        if ask is not None and settings.inputs(LossInput):
+            turning = _turning(rows, levels)
+            if turning:
+                console.print(f"No tap test now: {turning}. {CAUTIONS[0]} Then check again.", highlight=False)
+            elif ask("Guided tap test of the loss sensors now?"):
+                _tap_test(console, settings, line, ask)
     finally:
         line.close()
     return 0
@@ -83,6 +96,17 @@ def _receiver(settings: Settings) -> dict[str, Any]:
     }
 
 
+def _signing_key(settings: Settings) -> dict[str, str | None]:
+    """The kit's own key: its fingerprint, to be compared with that of a pack; or why it can't be used."""
+    path = signing.path_beside(settings_module.database(settings))
+    try:
+        return {"fingerprint": signing.read(path).fingerprint if path.exists() else None, "trouble": None}
+    except OSError as fault:
+        return {"fingerprint": None, "trouble": f"{path}: the signing key can't be looked at ({fault.strerror or fault})"}
+    except StoreError as fault:
+        return {"fingerprint": None, "trouble": str(fault)}
+
+
 def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:
     """Wired inputs that the counter does not send."""
     if not heard.counts:
@@ -94,8 +118,16 @@ def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:
     return f"input {', '.join(unsent)}: wired in the settings, not sent by the counter; {there}: look at `at`"
 
 
-def describe(one: Any, heard: Heard) -> dict[str, Any]:
-    """One input: place, what it reads, pulses heard, its rate in the input's own terms, and what that means."""
+def _turning(rows: list[dict[str, Any]], levels: list[dict[str, Any]]) -> str:
+    """What says that the machine is not at rest; empty where nothing does. Nobody is sent to a sensor then."""
+    if any(level["means"] == "threshing on" and level["on"] for level in levels):
+        return "threshing is on"
+    moving = [row["reads"] for row in rows if row["reads"].startswith(("shaft", "ground")) and row["pulses"]]
+    return f"{moving[0]} turns" if moving else ""
+
+
+def describe(one: Any, heard: Heard, us: bool = False) -> dict[str, Any]:
+    """One input: place, what it reads, pulses heard, its rate in the input's own terms, and what that means in words."""
     count = heard.counts[one.at] if one.at < len(heard.counts) else None
     row: dict[str, Any] = {"at": one.at, "reads": _name(one), "pulses": count}
     if count is None:
@@ -111,7 +143,8 @@ def describe(one: Any, heard: Heard) -> dict[str, Any]:
         value, says = count / seconds * 60 / one.pulses_per_rev, "{:.0f} 1/min"
     else:
         value, says = count / seconds, "{:.1f} pulses/s" if count else "quiet"
-    return {**row, "value": value, "says": says.format(value)}
+    shown = units.us_shown(value, "km/h") if us and isinstance(one, GroundInput) else None
+    return {**row, "value": value, "says": says.format(value) if shown is None else f"{shown[0]:.1f} {shown[1]}"}
 
 
 def _name(one: Any) -> str:
@@ -129,7 +162,12 @@ def _level(settings: Settings, index: int, heard: Heard) -> dict[str, Any]:
 
 
 def _print(
-    console: Console, rows: list[dict[str, Any]], levels: list[dict[str, Any]], heard: Heard, receiver: dict[str, Any] | None
+    console: Console,
+    rows: list[dict[str, Any]],
+    levels: list[dict[str, Any]],
+    heard: Heard,
+    receiver: dict[str, Any] | None,
+    us: bool,
 ) -> None:
     table = Table("at", "reads", "pulses", "says")
     for row in rows:
@@ -137,7 +175,9 @@ def _print(
     for level in levels:
         table.add_row(f"bit {level['bit']}", level["means"], "", {True: "on", False: "off", None: "unknown"}[level["on"]])
     if receiver is not None:
-        speed = "no speed yet" if receiver["speed_kmh"] is None else f"{receiver['speed_kmh']:.1f} km/h"
+        kmh = receiver["speed_kmh"]
+        number, unit = units.us_shown(kmh or 0.0, "km/h") if us else (kmh or 0.0, "km/h")
+        speed = "no speed yet" if kmh is None else f"{number:.1f} {unit}"
         place = "position known" if receiver["has_position"] else "no position yet"
         table.add_row("-", "receiver", "", "nothing heard" if receiver["trouble"] else f"{speed}, {place}")
     console.print(table)
@@ -157,6 +197,9 @@ def _tap_test(console: Console, settings: Settings, line: Line, ask: Callable[[s
         heard = line.listen(TAP_S)
         if said := trouble(line, heard, "serial.port"):
             raise AnswerBad(f"check: {said}")
+        levels = [_level(settings, i, heard) for i in range(len(settings.level))]
+        if turning := _turning([describe(other, heard) for other in settings.input], levels):
+            raise AnswerBad(f"check: tap test ended: {turning}; {CAUTIONS[0]}")
         counts = {at: count for at, count in enumerate(heard.counts) if count and at in sensors}
         here = counts.pop(one.at, 0)
         others = ", ".join(f"input {at} ({_name(sensors[at])}): {count}" for at, count in counts.items())

@@ -136,7 +136,10 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     elif answer.get("ok"):
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
-        click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
+        job = f", job {answer['job']}" if "job" in answer else ""
+        click.echo(f"kept as number {answer.get('seq')}{mark}{job}{note}")
+        if "proof" in answer:
+            click.echo(f"  proof line {answer['proof']['seq']}:{answer['proof']['hash']} (keep a copy outside the kit)")
         for line in kept_words(answer):
             click.echo(f"  {line}")
     if not answer.get("ok"):
@@ -169,6 +172,7 @@ def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Pat
     """
     from edge import settings
     from edge.replay import replay as run_replay
+    from edge.summary_words import in_words
 
     loaded = settings.load(config)
     errors = Console(stderr=True)
@@ -192,7 +196,7 @@ def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Pat
     if summary:
         print_json(found)
     elif not as_json:
-        for line in in_words(found):
+        for line in in_words(found, loaded.units.show == "us"):
             click.echo(line)
 
 
@@ -286,39 +290,6 @@ def reader_may_leave() -> Iterator[None]:
 def print_json(answer: Any) -> None:
     """One JSON object on standard output."""
     sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")
-
-
-def in_words(summary: dict[str, Any]) -> list[str]:
-    """A replay's summary for a person."""
-    loss, calibration = summary["loss"], summary["calibration"]
-    seconds = ", ".join(f"{name} {count} s" for name, count in summary["seconds"].items() if count)
-    lines = [
-        f"Time: {seconds}",
-        f"Distance {summary['distance_m']:.1f} m, area {summary['area_ha']:.3f} ha",
-    ]
-    if loss["kg_ha"] is None:
-        lines.append(f"Machine loss: unknown ({calibration['why']}); lay a tray test to get kg/ha")
-    else:
-        high = "unknown" if loss["high"] is None else f"{loss['high']:.1f}"
-        percent = "" if loss["pct"] is None else f", {loss['pct']:.2f} % of the crop"
-        lines.append(f"Machine loss {loss['kg_ha']:.1f} kg/ha (90 % interval {loss['low']:.1f} to {high}){percent};")
-        lines.append("  front and shed loss are not included.")
-    money = summary["value"]
-    if money["loss_ha"] is not None:
-        lines.append(f"Worth of the lost grain: {money['loss_ha']:.2f} a hectare")
-    if money["quality_ha"] is not None:
-        lines.append(f"Taken off for trash and cracked grain: {money['quality_ha']:.2f} a hectare (mean of the tank samples)")
-    lines.append(f"Calibration: {calibration['state']} ({calibration['why']})")
-    for test in summary["tests"]:
-        lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")
-    if summary["returns_pct"] is not None:
-        lines.append(f"Returns {summary['returns_pct']:.0f} % of full")
-    counted = summary["lines"]
-    lines.append(
-        f"Lines: {counted['good']} good, {counted['bad_crc']} with a bad CRC, {counted['malformed']} malformed, "
-        f"{counted['missing']} missing, {counted['restarts']} restarts, {counted['entries']} entries"
-    )
-    return lines
 
 
 if __name__ == "__main__":

@@ -93,9 +93,10 @@ def test_the_group_is_a_plain_click_group() -> None:
 
 
 def test_kernels_of_a_known_crop_name_their_source(capsys: Capture) -> None:
-    words = told(capsys, "kernels", "--crop", "Canola")
-    assert "NDSU 2002" in words
-    assert "differs by market" in words
+    words = told(capsys, "kernels", "--crop", "Oats")
+    assert "TGW of oats after NDSU 2002: 15,500 per lb" in words
+    assert "bushel differs by market" in words
+    assert "moisture" not in words
     assert found(capsys, "kernels", "--crop", "canola", "--tgw-g", "5")["per_ft2_for_1_bu_ac"] == pytest.approx(104, abs=0.5)
 
 

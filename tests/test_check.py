@@ -19,6 +19,7 @@ from edge import check as check_module
 from edge import check_line
 from edge.errors import AnswerBad, WrongInput
 from edge.feed.sentences import frame
+from edge.keep import signing
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
 from tests.feed.wire import nmea_line
@@ -127,6 +128,16 @@ def test_every_input_is_shown_with_what_arrives(kit, capsys):
     assert {level["means"]: level["on"] for level in answer["levels"]}["threshing on"] is True
 
 
+def test_speed_is_told_in_the_settings_units(tmp_path, counter, capsys):
+    counter.say = lambda seq: frame(f"TGC,1,{seq},{100 * seq},1,0,0,{2 * seq}")  # 20 pulses/s, 10 a metre: 7.2 km/h
+    config = settings_of(tmp_path, counter.port)
+    for more, says in (("", "7.2 km/h"), ('[units]\nshow = "us"\n', "4.5 mph")):
+        config.write_text(config.read_text() + more)
+        assert check_module.check(config, as_json=True) == 0
+        ground = shown(capsys)["inputs"][2]
+        assert (ground["says"], ground["value"]) == (says, pytest.approx(7.2))
+
+
 # --- what is wrong with a line
 
 
@@ -230,19 +241,34 @@ def test_the_command_says_one_line_on_standard_error(tmp_path):
 # --- the tap test
 
 
-def test_the_tap_test_shows_its_cautions_first_and_each_sensor(kit, capsys):
-    feed, config = kit
-    feed.start()
+def test_the_tap_test_shows_its_cautions_first_and_each_sensor(tmp_path, counter, capsys):
     asked = []
+    tap = tapping(counter, {"separator": 0, "cleaning": 1})
 
     def yes(question: str) -> bool:
         asked.append((question, capsys.readouterr().out))
-        return True
+        return tap(question)
 
-    check_module.check(config, as_json=False, ask=yes)
-    assert len(asked) == 5  # whether to begin, then four loss sensors
+    check_module.check(settings_of(tmp_path, counter.port), as_json=False, ask=yes)
+    assert len(asked) == 3  # whether to begin, then two loss sensors
     assert "engine off, key out" in asked[1][1]
     assert "separator sensor, left" in asked[1][0]
+
+
+def test_nobody_is_sent_to_a_machine_that_runs(kit, tmp_path, counter, capsys):
+    feed, config = kit
+    feed.start()
+    assert check_module.check(config, as_json=False, ask=lambda question: pytest.fail(question)) == 0
+    out = capsys.readouterr().out
+    assert "No tap test now: threshing is on. Before anyone goes near the sensors: engine off, key out" in out
+
+    def starts(question: str) -> bool:  # somebody turns the key while the first sensor is tapped
+        if "separator" in question:
+            counter.say = lambda seq: frame(f"TGC,1,{seq},{100 * seq},1,0,0,{5 * seq}")
+        return True
+
+    with pytest.raises(AnswerBad, match="tap test ended: ground turns; Before anyone goes near"):
+        check_module.check(settings_of(tmp_path, counter.port), as_json=False, ask=starts)
 
 
 def tapping(counter: Counter, hits: dict[str, int]) -> Callable[[str], bool]:
@@ -284,8 +310,20 @@ def test_what_came_before_the_answer_is_no_tap(tmp_path, counter, capsys):
     assert "input 0: 0 pulses" in capsys.readouterr().out
 
 
-def test_no_is_no(kit, capsys):
+def test_no_is_no(tmp_path, counter, capsys):
+    assert check_module.check(settings_of(tmp_path, counter.port), as_json=False, ask=lambda question: False) == 0
+    assert "engine off" not in capsys.readouterr().out
+
+
+def test_the_signing_key_is_shown_by_its_fingerprint(kit, capsys):
     feed, config = kit
     feed.start()
-    assert check_module.check(config, as_json=False, ask=lambda question: False) == 0
-    assert "engine off" not in capsys.readouterr().out
+    check_module.check(config, as_json=True)
+    assert shown(capsys)["signing_key"] == {"fingerprint": None, "trouble": None}
+    key, _ = signing.read_or_make(config.with_name(signing.FILE_NAME))
+    check_module.check(config, as_json=False)
+    assert f"Signing key: fingerprint {key.fingerprint}" in capsys.readouterr().out
+    config.with_name(signing.FILE_NAME).chmod(0o644)
+    with pytest.raises(AnswerBad, match="mode 0644"):
+        check_module.check(config, as_json=True)
+    assert "0600" in shown(capsys)["signing_key"]["trouble"]

@@ -10,10 +10,11 @@ import * as moving from './moving.js';
 import * as navigation from './navigation.js';
 import * as pin from './pin.js';
 import screens from './screens.js';
+import * as sound from './sound.js';
 import * as theme from './theme.js';
 import * as units from './units.js';
 
-const EVERYWHERE = [theme, bar, units, moving, navigation, pin, alerts, asks, inforce, fresh];
+const EVERYWHERE = [theme, bar, units, moving, navigation, pin, inforce, sound, alerts, asks, fresh];
 
 for (const part of [...EVERYWHERE, ...screens]) part.start();
 line.start();

@@ -21,8 +21,8 @@ export function field({ id, label, si = '', least = 0, most = 1e9, wholly = fals
     { class: 'field' },
     make('label', { for: own }, label, named),
     hint ? make('p', { class: 'more' }, hint) : '',
+    make('p', { class: 'field-fault', id: `${own}-fault`, hidden: true }), // above, so that inputs of a row stay in line
     input,
-    make('p', { class: 'field-fault', id: `${own}-fault`, hidden: true }),
   );
 }
 

@@ -4,7 +4,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
 import { choice, chosen, field, read, readAll } from './fields.js';
-import { clock, say } from './format.js';
+import { clock, plain, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
 import { apply } from './moving.js';
 import { shown, toSi, unit } from './units.js';
@@ -202,6 +202,19 @@ function send() {
   const told = entry();
   fault(told ? '' : say('fields.look'));
   if (told) asks.tell(told, say('tray.told', { n: told.trays.length }));
+}
+
+// Where nobody typed anything yet, the trays of the last test stand: most farms have one set.
+export function suggest(last) {
+  if (!last || ['tray-length', 'tray-width', 'tray-residue'].some((id) => byId(id).value !== '')) return;
+  const { trays: [first], residue_width_m: width } = last;
+  byId('tray-length').value = plain(shown(first.length_m, 'm'));
+  byId('tray-width').value = plain(shown(first.width_m, 'm'));
+  if (width !== undefined) byId('tray-residue').value = plain(shown(width, 'm'));
+  if (draft.n !== last.trays.length) resize(last.trays.length);
+  if (last.trays.every((one) => one.x_m !== undefined)) last.trays.forEach((one, i) => { byId(`tray-${i}-x`).value = plain(shown(one.x_m, 'm')); });
+  remember();
+  draw();
 }
 
 // Kept: the next test begins with empty trays of the same size at the same places.

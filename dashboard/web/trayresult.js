@@ -4,6 +4,7 @@ import { byId, make, mark, reshape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { clock, fixed, has, say } from './format.js';
 import { onShow } from './navigation.js';
+import { suggest } from './trayform.js';
 
 const SOON_MS = [500, 3_000, 7_000]; // a test takes effect up to 5 s after its mark
 
@@ -74,6 +75,7 @@ async function load() {
     const before = known.tests.at(-1)?.seq ?? null;
     known = await answer.json();
     if ((known.tests.at(-1)?.seq ?? null) !== before) waits = false;
+    suggest(known.tests.at(-1)?.entry);
     render();
   } catch { /* the stale line says what is broken */ }
 }

@@ -1,6 +1,7 @@
 // What a screen shows and takes, by `[units] show`; everything else is SI. The factors are exact: foot 0.3048 m, pound
 // 0.45359237 kg, acre 43,560 square feet; grain in bushels where the mass of a bushel is known.
 import { get, on } from './facts.js';
+import { amount, small } from './format.js';
 
 const LB = 0.45359237;
 const FT = 0.3048;
@@ -39,6 +40,9 @@ export const unit = (si) => kind(si).unit;
 export const shown = (value, si) => (Number.isFinite(value) ? value * kind(si).factor : value);
 export const toSi = (value, si) => (Number.isFinite(value) ? value / kind(si).factor : value);
 export const isUs = () => us;
+
+// Loss and pulses as they stand on the page; a bushel is large, so its parts need more decimals.
+export const amountOf = (value, si) => (us ? small : amount)(shown(value, si));
 
 // Marks every [data-unit="km/h"] below a node with the unit that is shown.
 export function label(root = document) {

@@ -22,9 +22,10 @@ from edge.judge.course import Course
 from edge.judge.drift import DRIFT_LOG_SD
 from edge.judge.speed_cost import Costs, Curve, cheapest_kmh, cost_per_ha
 from edge.judge.speed_steps import Passage, passages
-from edge.judge.speed_words import Said, said
+from edge.judge.speed_words import Said, plan_kmh, said
 from edge.reckon.budget import effective_dof
 from edge.reckon.calibration import Test
+from edge.reckon.factor import Factors
 from edge.reckon.loss import MG_M2_PER_KG_HA
 from edge.reckon.quantiles import normal_quantile, t_quantile
 
@@ -75,26 +76,47 @@ class _Fit:
 
 
 def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, Any]:
-    """The contract's answer. Unknown figures are None; `why` says what stands behind it, or what is missing."""
+    """The contract's answer. Unknown figures are None; `why` says what stands behind it, or what is missing.
+
+    Beside it `seen`: what was seen at each speed, whatever made the driver choose it; `plan_kmh`: steps to drive next.
+    """
     factors = grain.factors_of(evidence.tests, course.points, evidence.vibration_hz)
     weights = [1.0] * len(course.points) if factors is None else [factors.points[name].k for name in course.points]
     crop = _present_crop(course)
     rates = _rates(course, crop)
     clicks = grain.clicks_m2(factors, course.points, rates)
     work = course.blocks([(0, crop, np.inf)], weights, clicks)
-    found = passages(course, _other_changes(course, crop))
-    told = Said(steps=sum(len(one.steps) for one in found))
-    now = _present_kmh(work)
-    told.present_kmh = now
+    told = Said(present_kmh=_present_kmh(work))
+    seen = _seen_points(work, factors is not None) if len(work.side) else []
+    answer = _judged(course, evidence, costs, told, _Seen(work, weights, factors, crop, seen, rates, clicks))
+    return {**answer, "seen": seen, "plan_kmh": list(plan_kmh(told.present_kmh))}
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """Work of the present crop in blocks, weights and factors of the loss points, when the crop began, points by speed."""
+
+    work: Sample
+    weights: list[float]
+    factors: Factors | None
+    crop: float
+    points: list[dict[str, Any]]
+    rates: list[float]
+    clicks: list[float]
+
+
+def _judged(course: Course, evidence: SpeedEvidence, costs: Costs, told: Said, seen: _Seen) -> dict[str, Any]:
+    work, factors = seen.work, seen.factors
+    found = passages(course, _other_changes(course, seen.crop))
+    told.steps = sum(len(one.steps) for one in found)
     if not len(work.side):
         told.problem = "no work"
         return _answer([], [], told)
     told.slowest, told.fastest = float(work.kmh.min()), float(work.kmh.max())
     if not found:
         told.problem = "held" if float(work.kmh.std()) < HELD_KMH else "followed"
-        points = _seen_points(work, factors is not None)
-        return _answer(points, [None] * len(points), told)
-    slope = _slope(course, found, weights, clicks)
+        return _answer(seen.points, [None] * len(seen.points), told)
+    slope = _slope(course, found, seen.weights, seen.clicks)
     if slope is None:
         told.problem = "few pulses"
         return _answer([], [], told)
@@ -104,7 +126,7 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
     if factors is None:
         told.problem = "no tray test"
         return _answer([{**point, "kg_ha": None} for point in _blank(driven)], [None] * len(_bins(driven)), told)
-    fit = _level(work, slope, driven, grain.factor_terms(factors, course.points, rates))
+    fit = _level(work, slope, driven, grain.factor_terms(factors, course.points, seen.rates))
     return _costed(fit, driven, evidence, costs, told)
 
 

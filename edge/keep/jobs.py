@@ -134,10 +134,12 @@ def jobs_bare(db: sqlite3.Connection) -> list[Job]:
 
 def job(db: sqlite3.Connection, number: int) -> Job:
     """One job by its number. Raises WrongInput when there is no such job."""
-    found = jobs(db)
+    found = jobs_bare(db)
     if not 1 <= number <= len(found):
         raise WrongInput(f"job: found {number}; allowed: " + (f"1 to {len(found)}" if found else "none, no job was started"))
-    return found[number - 1]
+    one = found[number - 1]
+    one.stretches = _stretches(db, one)
+    return one
 
 
 def _learn(one: Job, entry: dict[str, Any]) -> None:

@@ -11,12 +11,12 @@ from typing import Any, NamedTuple
 import msgspec
 
 from edge.errors import StoreError, WrongInput
-from edge.keep import jobs, places, readonly
+from edge.keep import jobs, readonly
+from edge.keep.csvpart import ROWS_AT_ONCE, Query, add_places
 from edge.keep.dates import Dates
 from edge.keep.places import Position
 from edge.streams import STREAMS
 
-ROWS_AT_ONCE = 500
 OnProgress = Callable[[int, int], None]
 """Hears rows done and rows in all."""
 
@@ -39,8 +39,7 @@ class Source:
         found = [jobs.job(db, job)] if job is not None else jobs.jobs(db)
         self.spans = [one for one in _spans(db, found) if job is None or one.job == job]
         if position == "coarse":
-            db.create_function("coarse_lat", 2, lambda lat, lon: places.coarse(lat, lon)[0], deterministic=True)
-            db.create_function("coarse_lon", 2, lambda lat, lon: places.coarse(lat, lon)[1], deterministic=True)
+            add_places(db)
 
     @property
     def rows(self) -> int:
@@ -58,14 +57,19 @@ class Source:
         """Rows of these columns in order, some at a time."""
         done, whole = 0, self.rows
         for span in self.spans:
-            asked = ", ".join(self._sql(name, span) for name in names)
-            sql = f"SELECT {asked} FROM second WHERE run = ? AND number BETWEEN ? AND ? ORDER BY number"
-            cursor = self.db.execute(sql, (span.run, span.first, span.last))
+            query = self.query(span, names)
+            cursor = self.db.execute(query.sql, query.values)
             while rows := cursor.fetchmany(at_once):
                 yield span, rows
                 done += len(rows)
                 if on_progress is not None:
                     on_progress(done, whole)
+
+    def query(self, span: Span, names: Sequence[str]) -> Query:
+        """What asks for these columns of a span."""
+        asked = ", ".join(self._sql(name, span) for name in names)
+        sql = f"SELECT {asked} FROM second WHERE run = ? AND number BETWEEN ? AND ? ORDER BY number"
+        return Query(sql, [span.run, span.first, span.last], span.last - span.first + 1)
 
     def _sql(self, name: str, span: Span) -> str:
         if name == "time":

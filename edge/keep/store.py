@@ -34,6 +34,7 @@ from edge.streams import STREAMS
 
 LOG = logging.getLogger("tailgrain.keep")
 
+_EVER = 2**53
 PROVED = ("job_start", "job_finish", "job_reopen")
 """Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
 
@@ -263,9 +264,21 @@ class Store:
         return tray_h, gauge_h
 
     def area_ha_since(self, epoch_s: float) -> float:
-        """Hectares cut after a time, out of the seconds kept."""
-        sql = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ?"
-        return float(self._read(lambda db: db.execute(sql, (epoch_s,)).fetchone()[0]))
+        """Hectares cut after a time: the minutes kept, and the seconds before the first and behind the last of them.
+
+        Weeks of seconds would take a start too long.
+        """
+        minutes = """SELECT at_ms / 1000, json_extract(body, '$.area_ha') FROM record WHERE kind = 'minute' AND at_ms > :since
+            AND seq > coalesce((SELECT max(seq) FROM record WHERE kind = 'entry' AND at_ms <= :since), 0) ORDER BY seq"""
+        seconds = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ? AND t <= ?"
+
+        def look(db: sqlite3.Connection) -> float:
+            found = db.execute(minutes, {"since": epoch_s * 1000}).fetchall()
+            ends = [(epoch_s, found[0][0]), (found[-1][0], _EVER)] if found else [(epoch_s, _EVER)]
+            at_ends = sum(float(db.execute(seconds, end).fetchone()[0]) for end in ends)
+            return at_ends + sum(float(area) for _, area in found[1:])
+
+        return float(self._read(look))
 
     def _one(self, sql: str) -> Any:
         return self.ask(lambda db: db.execute(sql).fetchone()[0])

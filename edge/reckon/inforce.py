@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.crops import plain_name
 from edge.reckon.loads import Loads
 from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
@@ -90,11 +91,11 @@ class InForce:
     def from_settings(cls, settings: Settings) -> InForce:
         """What holds before any entry."""
         crop, limits = settings.crop, settings.limits
-        known_tgw = {one.name.casefold(): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
+        known_tgw = {plain_name(one.name): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
         ground = settings.inputs(GroundInput)
         return cls(
             crop=crop.name if crop else None,
-            tgw_g=(crop.tgw_g or known_tgw.get(crop.name.casefold())) if crop else None,
+            tgw_g=(crop.tgw_g or known_tgw.get(plain_name(crop.name))) if crop else None,
             known_tgw=known_tgw,
             yield_t_ha=crop.yield_t_ha if crop else None,
             moisture_pct=crop.moisture_pct if crop else None,
@@ -224,7 +225,7 @@ class InForce:
         if name is not None and name != self.crop:
             self.ended_tgw[self.crop_number] = self.tgw_g
             self.crop, self.crop_number = name, self.crop_number + 1
-            self.tgw_g = self.known_tgw.get(name.casefold())
+            self.tgw_g = self.known_tgw.get(plain_name(name))
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
             self.yield_is_typed = True

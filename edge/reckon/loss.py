@@ -146,21 +146,16 @@ def _total(sides: list[_Side], common: bool, shared_u: float, upper_known: bool)
 
 
 def _interval(x: float, down: float, up: float, parts: list[tuple[float, float]], upper_known: bool) -> Interval:
-    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic parts (u, dof) on the logarithm.
-
-    The reach of the parts (`budget.reach`) and that of counting in quadrature.
-    """
-    systematic, dof = sqrt(sum([u * u for u, _ in parts])), effective_dof(parts)
-    far = reach(parts)
+    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic parts (u, dof) on the logarithm."""
+    systematic, dof = sum([u * u for u, _ in parts]), effective_dof(parts)
     if x <= 0:
-        return Interval(0.0, 0.0, up * exp(far) if upper_known else None, FARTHEST, FARTHEST, dof)
-    counted_low = -log(1 - down / x) if down < x else FARTHEST
-    counted_high = log(1 + up / x)
-    u_low = sqrt((counted_low / Z90) ** 2 + systematic**2) if down < x else FARTHEST
-    u_high = sqrt((counted_high / Z90) ** 2 + systematic**2)
-    low = x * exp(-sqrt(counted_low**2 + far**2))
-    high = x * exp(sqrt(counted_high**2 + far**2))
-    return Interval(x, low, high if upper_known else None, u_low, u_high, dof)
+        return Interval(0.0, 0.0, up * exp(reach(parts)) if upper_known else None, FARTHEST, FARTHEST, dof)
+    counted_low = -log(1 - down / x) / Z90 if down < x else FARTHEST
+    counted_high = log(1 + up / x) / Z90
+    low = x * exp(-reach([*parts, (counted_low, inf)]))
+    high = x * exp(reach([*parts, (counted_high, inf)]))
+    u_low = sqrt(counted_low**2 + systematic) if down < x else FARTHEST
+    return Interval(x, low, high if upper_known else None, u_low, sqrt(counted_high**2 + systematic), dof)
 
 
 def over_limit_p(loss: Interval, limit_kg_ha: float) -> float:

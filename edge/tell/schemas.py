@@ -167,7 +167,10 @@ def _minute() -> Schema:
         "proof": _proof("this minute's record"),
     }
     bound = tuple(name for name in fields if name.startswith(("seconds_", "work_", "counts_")))
-    about = "One minute's sums; queued on disk while the broker is away, sent in order later."
+    about = (
+        "One minute's sums; queued on disk while the broker is away, sent in order later. A minute ends early where a job "
+        "begins or ends and where the kit is stopped, so that sums of minutes are those of jobs."
+    )
     return thing(fields, ("proof", "value", *bound), about=about)
 
 

@@ -13,21 +13,24 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
+from sim_feed.parameters import Blind, Planned
+
 WORKED_MINUTES = 16.0
 LONG_PASS_M = 6000.0
 """Fifty minutes in one direction: no turn blanks the figure while a test looks at it."""
 
 
-def _chain() -> ModuleType:
-    path = Path(__file__).parent / "chain.py"
-    spec = importlib.util.spec_from_file_location("chain", path)
+def _beside(name: str) -> ModuleType:
+    path = Path(__file__).parent / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, path)
     assert spec is not None and spec.loader is not None
-    module = sys.modules["chain"] = importlib.util.module_from_spec(spec)
+    module = sys.modules[name] = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
 
 
-chains = _chain()
+chains = _beside("chain")
+_beside("screens")
 
 
 @pytest.fixture(scope="module")
@@ -126,3 +129,45 @@ def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Any]]
         made.play(chains.load("paddock").with_(minutes=None, operator=()), live=True)
         made.dashboard()
         yield made, broker
+
+
+IDLE_MINUTES = 2.0
+GUARDS = '["top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow"]'
+
+
+@pytest.fixture(scope="module")
+def idling(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose machine stands with threshing on and no crop, one loss sensor dead, guard rails named in the settings."""
+    folder = tmp_path_factory.mktemp("idling")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        still = replace(scenario.drive, idle_s=3600.0)
+        deaf = replace(scenario.faults, blind=(Blind("cleaning", "right", 0.0),))
+        made.also["[machine]\n"] = f"[machine]\nsieve_guards = {GUARDS}\n"
+        made.play(scenario.with_(minutes=None, drive=still, faults=deaf, operator=()), IDLE_MINUTES)
+        made.dashboard()
+        made.caught_up(30)
+        yield made
+
+
+STEPS = (6.0, 8.5, 6.0, 8.5, 6.0, 8.5)
+
+
+@pytest.fixture(scope="module")
+def stepped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit calibrated on its first pass; on the next ones speed was stepped to and fro, 100 s each."""
+    folder = tmp_path_factory.mktemp("stepped")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        trays = tuple(one for one in scenario.operator if one.tray is not None or one.idle_run is not None)
+        wished = tuple(
+            Planned(660.0 + 100.0 * i, setting={"what": "speed_kmh", "to": kmh}) for i, kmh in enumerate(STEPS)
+        )
+        passes = replace(scenario.drive, pass_m=1100.0, pass_spread=0.0, speed_spread=0.0)
+        slow_fan = replace(scenario.machine, start={**scenario.machine.start, "fan_rpm": 860.0})
+        plan = (*trays, *wished)
+        made.play(scenario.with_(minutes=None, drive=passes, machine=slow_fan, operator=plan), 21.0)
+        made.dashboard()
+        made.caught_up(60)
+        assert made.refused == []
+        yield made

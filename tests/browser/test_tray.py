@@ -40,6 +40,9 @@ def test_a_whole_tray_test_from_the_mark_to_the_factor(passenger: Any, open_page
     known = len(passenger.rows("SELECT seq FROM record WHERE kind = 'calibration'"))
     page.get_by_role("button", name="Tray down now").click()
     expect(page.locator("#tray-down-said")).to_contain_text("Last mark: number 2", timeout=SLOW)
+    # The trays of the test before stand there already: most farms have one set.
+    last = passenger.entries("tray")[-1]
+    expect(page.locator("#tray-width")).to_have_value(f"{last['trays'][0]['width_m']:g}")
     chosen = page.locator("#tray-when button[aria-pressed='true']")
     page.locator("#tray-when button").first.click()
     expect(chosen).to_contain_text("Mark 2")
@@ -84,7 +87,8 @@ def test_an_unused_test_says_why(passenger: Any, open_page: Opener) -> None:
     page.get_by_role("button", name="Enter the tray test").click()
     expect(page.locator("#tray-used")).to_have_attribute("data-used", "no", timeout=SLOW)
     expect(page.locator("#tray-why")).to_contain_text("engaged mill, which destroys grain", timeout=SLOW)
-    assert passenger.entries("tray")[-1]["trays"] == [{"length_m": 1.0, "width_m": 0.5, "mass_g": 3.5}]
+    [one] = passenger.entries("tray")[-1]["trays"]
+    assert (one["mass_g"], "grains" in one) == (3.5, False)
 
 
 def test_wrong_fields_are_named_before_anything_is_sent(passenger: Any, open_page: Opener) -> None:

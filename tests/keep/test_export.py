@@ -18,7 +18,7 @@ import pytest
 
 from edge import cli, settings
 from edge.errors import StoreError, WrongInput
-from edge.keep import columns, export, jobs, places, readonly
+from edge.keep import columns, csvpart, export, jobs, places, readonly
 from edge.keep.columns import SENML
 from edge.replay import replay
 from edge.streams import STREAMS
@@ -418,3 +418,35 @@ def test_units_of_columns_are_those_of_the_streams():
     assert {stream.name: stream.unit for stream in STREAMS} == {stream.name: by_name[stream.name].unit for stream in STREAMS}
     assert set(SENML) <= {stream.name for stream in STREAMS}
     assert {one.unit for one in SENML.values() if one.unit} <= SENML_UNITS
+
+
+def test_many_rows_are_written_by_helpers_and_give_the_same_file(source, tmp_path, monkeypatch):
+    export.export(source["database"], "csv", tmp_path / "alone.csv")
+    monkeypatch.setattr(csvpart, "HELPED_FROM", 1)
+    monkeypatch.setattr(csvpart.os, "cpu_count", lambda: 3)
+    heard = []
+    for position in places.POSITIONS:
+        out = tmp_path / "helped.csv"
+        count = export.export(source["database"], "csv", out, position, on_progress=lambda *told: heard.append(told))
+        assert count > 1000 and heard[-1][0] == count
+    export.export(source["database"], "csv", tmp_path / "helped.csv")
+    assert (tmp_path / "helped.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["alone.csv", "helped.csv"]
+
+
+def test_a_helper_that_fails_leaves_no_file_and_no_process(source, tmp_path, monkeypatch, capfd):
+    monkeypatch.setattr(csvpart, "HELPED_FROM", 1)
+    monkeypatch.setattr(csvpart.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(csvpart, "_path", lambda db: str(tmp_path / "gone.db"))
+    with pytest.raises(StoreError, match="helper"):
+        export.export(source["database"], "csv", tmp_path / "x.csv")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_shares_cover_every_row_once():
+    queries = [csvpart.Query("a", [1, 1, 10], 10), csvpart.Query("b", [2, 5, 5], 1), csvpart.Query("c", [3, 1, 90], 90)]
+    for helpers in (1, 2, 3, 4, 7):
+        shares = csvpart._shared(queries, helpers, 101)
+        covered = [(one.values[0], n) for share in shares for one in share for n in range(one.values[1], one.values[2] + 1)]
+        assert covered == [(q.values[0], n) for q in queries for n in range(q.values[1], q.values[2] + 1)]
+        assert len(shares) <= helpers

@@ -14,7 +14,9 @@ from sqlite_utils import Database
 
 from edge.keep import chain, minutes, schema
 from edge.keep.chain import Proof, Record
+from edge.keep.records import check_database
 from edge.keep.store import FILE_NAME, Store, canonical
+from edge.keep.upkeep import Upkeep
 from tests.faults.stores import fill, one_second
 
 START_MS = 1_790_000_000_000
@@ -146,6 +148,27 @@ def test_messages_carry_the_proof_of_their_own_record(store, path):
     for message in messages[:2]:
         assert message["proof"] == {"seq": message["seq"], "hash": hashes[message["seq"]]}
     assert "proof" not in messages[2]
+
+
+def test_what_is_taken_over_from_a_damaged_file_keeps_its_chain_and_its_proof_lines(path):
+    upkeep = Upkeep(path.parent, 400, 1)
+    store = Store(path, upkeep=upkeep)
+    store.begin_run(START_MS, {}, "test", "1")
+    fill(store, 600, minutes=False)
+    held = [Proof(**store.proof(store.entry(START_MS, note(f"{number}"), None))) for number in range(20)]
+    store.close()
+    [(root,)] = look(path, "SELECT rootpage FROM sqlite_master WHERE name = 'second'")
+    raw = bytearray(path.read_bytes())
+    size = int.from_bytes(raw[16:18], "big")
+    raw[(root - 1) * size : (root - 1) * size + 64] = b"\xff" * 64
+    path.write_bytes(raw)
+    again = Store(path, upkeep=upkeep)
+    again.begin_run(START_MS + 10**6, {}, "test", "1")
+    seq = again.entry(START_MS, note("after"), None)
+    again.close()
+    assert again.moved is not None and seq > 20
+    assert check_database(path, held) is None
+    assert [one.kind for one in records(path)][-3:] == ["run start", "store moved", "entry"]
 
 
 # ---------------------------------------------------------------- what a minute binds
