@@ -110,25 +110,16 @@ def any_known(column: list[Any]) -> bool:
 
 
 def _texts(column: list[Any]) -> list[bytes]:
-    """Each value as canonical JSON; `RARE` where that is not plain to see."""
-    found = msgspec.json.encode(column)[1:-1].split(b",")
+    """Each value as canonical JSON; `RARE` for a gap, for a number with an exponent and for minus nought."""
+    text = msgspec.json.encode(column)[1:-1] + b","
+    found = text.replace(b".0,", b",").split(b",")[:-1]
     if len(found) != len(column):  # a text with a comma in it: none of ours
         return [RARE] * len(column)
-    return [_plain(text) for text in found] if b"e" in b"".join(found) or None in column else [_whole(text) for text in found]
-
-
-def _plain(text: bytes) -> bytes:
-    """A value's text, `RARE` for a gap and for a number with an exponent."""
-    if text == b"null" or (b"e" in text and text[:1] != b'"'):
-        return RARE
-    return _whole(text)
-
-
-def _whole(text: bytes) -> bytes:
-    """Whole numbers as canonical JSON has them."""
-    if text[-2:] != b".0":
-        return text
-    return RARE if text == b"-0.0" else text[:-2]
+    if b"null" in text:
+        found = [RARE if one == b"null" else one for one in found]
+    if b'"' not in text and (b"e" in text or b"-0.0," in text):
+        found = [RARE if b"e" in one or one == b"-0" else one for one in found]
+    return found
 
 
 def _count_lines(seconds: Seconds) -> list[bytes]:
