@@ -41,7 +41,9 @@ QUEUE_CHUNKS = 400
 """Chunks that may wait: over half a minute of a full line. Then the readers wait too, and memory stays bounded."""
 
 TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
-RESTORED = ("entry", "tray window", "calibration", "learned", "verdict", "good set")
+RESTORED = ("run start", "entry", "tray window", "calibration", "learned", "verdict", "good set")
+NOTE_SILENCE_MS = 540_000
+SILENCE = {"entry": "note", "by": "kit", "note": "The line is silent."}
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 
 
@@ -70,17 +72,37 @@ class Daemon:
             on_stamped = self._record if self._recorder is not None else None
             ear = FixEar(self._store)
             self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
-            for kind, at_ms, body in self._store.earlier_records(RESTORED):
-                self._engine.restore(kind, at_ms, body)
-            self._engine.judge.restore_hours(*self._store.work_hours())
-            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
+            taken_up = self._take_up()
+            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name, taken_up)
         except BaseException:
             self._store.close()
             raise
         self._last_chunk = (now_ms, self._clock.monotonic())
+        self._recorded_ms = now_ms
         self._readers = self._make_readers(settings)
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
         self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
+
+    def _take_up(self) -> dict[str, Any]:
+        """What earlier runs were told and learned. A record that can't be taken up must not keep a kit from starting."""
+        engine, now = self._engine, self._engine.reckoner.now
+        crop, crop_from, other_crop = now.crop_number, 0, False
+        for seq, kind, at_ms, body in self._store.earlier_records(RESTORED):
+            if kind == "run start":
+                if other_crop or "crop" not in body or body["crop"] != now.crop:
+                    crop_from = seq  # the settings file named another crop
+                other_crop = body.get("crop") != now.crop
+                continue
+            try:
+                engine.restore(kind, at_ms, body)
+            except (EntryError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as fault:
+                LOG.warning("record %d (%s): not taken up (%s: %s)", seq, kind, type(fault).__name__, fault)
+            if now.crop_number != crop:
+                crop, crop_from, other_crop = now.crop_number, seq, False
+        sums = self._store.sums(None if other_crop else crop_from)
+        engine.judge.restore_hours(sums.tray_h, sums.gauge_h)
+        engine.reckoner.earlier_ha = crop, sums.crop_ha
+        return {"crop": now.crop, "sums": sums._asdict()}
 
     def _make_readers(self, settings: Settings) -> list[Reader]:
         wires = [(settings.serial.port, settings.serial.baud), (settings.serial.nmea_port, settings.serial.nmea_baud)]
@@ -173,8 +195,21 @@ class Daemon:
                 self._end_recording(fault)
         if not self._by_board:
             self._engine.close_silent(self._moment()[0])
+            if self._recorder is not None and self._engine.assembler.closed:
+                self._note_silence(self._moment()[0])
+
+    def _note_silence(self, now_ms: int) -> None:
+        """A recording whose stamps jump by over 600 s shows a step of the clock, where silence was: a note stands in it."""
+        if now_ms - self._recorded_ms < NOTE_SILENCE_MS:
+            return
+        self._recorded_ms = now_ms
+        try:
+            self._engine.take_entry(self._not_before_open(now_ms), entries.from_plain(SILENCE))
+        except StoreError as fault:
+            LOG.warning("the recording lacks a note of the silence: %s", fault)
 
     def _record(self, stamp_ms: int, line: bytes) -> None:
+        self._recorded_ms = stamp_ms
         if self._recorder is not None:
             try:
                 self._recorder.write(stamp_ms, line)

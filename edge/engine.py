@@ -100,6 +100,7 @@ class Engine:
         self.on_figures: list[Callable[[Figures], None]] = []
         self._keeper, self._teller, self._on_stamped = keeper, teller, on_stamped
         self._minute_lines = self.assembler.lines
+        self._minute_open_at: int | None = None
         self._tests_kept = 0
         self._windows_kept: set[int] = set()
 
@@ -159,11 +160,13 @@ class Engine:
             self._changed(self.judge.facts(at_ms))
 
     def finish(self) -> None:
-        """The input has ended; nothing more is closed."""
+        """The input has ended; nothing more is closed. The minute begun is kept with the seconds it has."""
         self.assembler.counters.finish()
         if self.assembler.stamp_ms is not None:
             self.reckoner.finish(self.assembler.stamp_ms)
             self._keep_tests(self.assembler.stamp_ms)
+        if self._minute_open_at is not None:
+            self._keep_minute(self._minute_open_at)
 
     def _close(self, second: Second) -> None:
         figures = self.reckoner.step(second)
@@ -185,8 +188,10 @@ class Engine:
             self._teller.state("guidance", words)
         for hear in self.on_figures:
             hear(figures)
+        self._minute_open_at = second.t
         if second.t % 60 == 0:
-            self._close_minute(second)
+            self._keep_minute(second.t)
+            self._advise(second.t)
 
     def _changed(self, changes: list[Change]) -> None:
         for change in changes:
@@ -194,12 +199,11 @@ class Engine:
             self._keeper.record("alert", change.at_ms, change.to_plain())
             self._teller.alert(change)
 
-    def _close_minute(self, second: Second) -> None:
+    def _keep_minute(self, t: int) -> None:
         lines = self.assembler.lines
-        body = messages.minute(self.reckoner, self.reckoner.take_minute(), second.t, self._minute_lines, lines)
-        self._minute_lines = lines
-        self._keeper.record("minute", second.t * 1000, body, tell="minute")
-        self._advise(second.t)
+        body = messages.minute(self.reckoner, self.reckoner.take_minute(), t, self._minute_lines, lines)
+        self._minute_lines, self._minute_open_at = lines, None
+        self._keeper.record("minute", t * 1000, body, tell="minute")
 
     def _advise(self, t: int) -> None:
         """Once a minute: the open change's verdict, the advice in force, the book's page when it changed."""

@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Iterable
 from difflib import get_close_matches
-from functools import lru_cache
 from typing import Any, TypeVar
 
 import msgspec
@@ -37,10 +36,14 @@ def convert(plain: Any, kind: type[T], kind_of_key: str = "key") -> T:
         raise TypedFault(_explain(str(fault), plain, info)) from fault
 
 
-@lru_cache(maxsize=64)
-def _info(kind: type[Any]) -> inspect.Type:
+_INFO: dict[object, inspect.Type] = {}
+
+
+def _info(kind: object) -> inspect.Type:
     """Looking a struct through costs 250 microseconds: over a season's entries that were seconds of every start."""
-    return inspect.type_info(kind)
+    if kind not in _INFO:
+        _INFO[kind] = inspect.type_info(kind)
+    return _INFO[kind]
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

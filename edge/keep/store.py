@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
 
 import msgspec
 import rfc8785
@@ -29,10 +29,19 @@ from edge.reckon.figures import Figures
 from edge.streams import STREAMS
 
 FILE_NAME = "tailgrain.db"
+NEVER = 1 << 62
 _SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
 _COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
 _RECORD_SQL = "INSERT INTO record (run, at_ms, kind, body, ask_id) VALUES (?, ?, ?, ?, ?)"
 _RUN_SQL = "INSERT INTO run (run, started_ms, closed_cleanly, source, version, settings) VALUES (?, ?, 0, ?, ?, ?)"
+
+
+class Sums(NamedTuple):
+    """What earlier runs did since: hours of work since a used tray test and a gauge check, hectares of the present crop."""
+
+    tray_h: float
+    gauge_h: float
+    crop_ha: float
 
 
 class Store:
@@ -99,8 +108,10 @@ class Store:
         """Whether any run is in the database."""
         return bool(self._read(lambda db: db.execute("SELECT EXISTS (SELECT 1 FROM run)").fetchone()[0]))
 
-    def begin_run(self, at_ms: int, settings: dict[str, Any], source: str, version: str) -> int:
-        """Begin a run; returns its number. The settings in force stand in its row."""
+    def begin_run(
+        self, at_ms: int, settings: dict[str, Any], source: str, version: str, taken_up: dict[str, Any] | None = None
+    ) -> int:
+        """Begin a run; returns its number. The settings in force stand in its row, what was taken up in its record."""
         text = canonical(settings)
 
         def do(db: sqlite3.Connection) -> int:
@@ -110,7 +121,8 @@ class Store:
 
         self.run = self._writer.run = self.ask(do)
         self._run_row = (self.run, at_ms, source, version, text)
-        self.record("run start", at_ms, {"run": self.run, "source": source, "version": version})
+        body = {"run": self.run, "source": source, "version": version}
+        self.record("run start", at_ms, body | (taken_up or {}))
         if self.moved is not None:
             self.record("store moved", at_ms, _moved_body(self.moved))
         return self.run
@@ -196,26 +208,53 @@ class Store:
         rows = [(one,) for one in ids]
         self._writer.put(Work(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
 
-    def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[str, int, dict[str, Any]]]:
-        """Records of earlier runs of these kinds in order: kind, time in epoch ms, body."""
+    def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[int, str, int, dict[str, Any]]]:
+        """Records of earlier runs of these kinds in order: number, kind, time in epoch ms, body. Of the verdicts, which came
+        once a minute, each setting's last."""
         marks = ", ".join("?" * len(kinds))
-        sql = f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
-        rows = self._read(lambda db: db.execute(sql, kinds).fetchall())
-        return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
+        sql = f"SELECT seq, kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
+        found = [(seq, kind, at, msgspec.json.decode(body)) for seq, kind, at, body in self._rows(sql, kinds)]
+        last = {body["setting"]: seq for seq, kind, _, body in found if kind == "verdict"}
+        return [one for one in found if one[1] != "verdict" or last[one[3]["setting"]] == one[0]]
 
-    def work_hours(self) -> tuple[float, float]:
-        """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept."""
-        since = (
-            "kind = 'calibration' AND json_extract(body, '$.used') = 1",
-            "kind = 'entry' AND json_extract(body, '$.entry') = 'gauge'",
+    def sums(self, crop_from: int | None) -> Sums:
+        """Hours of work since the last used tray test and gauge check, hectares since the record in which the crop began
+        (None: nothing was cut of it).
+
+        Out of the minutes kept; minutes before the last start stand summed in its record, so that a season is not summed
+        at each start.
+        """
+        sql = "SELECT seq, json_extract(body, '$.sums') FROM record WHERE kind = 'run start' ORDER BY seq DESC LIMIT 1"
+        base = self._rows(sql, ())
+        from_seq, known = base[0] if base and base[0][1] is not None else (0, "{}")
+        earlier = msgspec.json.decode(known)
+        since = {
+            "tray_h": self._last("calibration", "$.used", 1),
+            "gauge_h": self._last("entry", "$.entry", "gauge"),
+            "crop_ha": NEVER if crop_from is None else crop_from,
+        }
+        first = min(max(seq, from_seq) for seq in since.values())
+        minutes = self._rows(
+            "SELECT seq, json_extract(body, '$.seconds.working') / 3600.0, json_extract(body, '$.area_ha') FROM record "
+            "WHERE kind = 'minute' AND seq > ?",
+            (first,),
         )
-        sql = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
-            WHERE kind = 'minute' AND seq > coalesce((SELECT max(seq) FROM record WHERE {}), 0)"""
-        tray_h, gauge_h = [float(self._one(sql.format(one))) for one in since]
-        return tray_h, gauge_h
+        found = {}
+        for name, reset in since.items():
+            at, column = max(reset, from_seq), 2 if name == "crop_ha" else 1
+            begun = float(earlier.get(name, 0.0)) if from_seq > reset else 0.0
+            found[name] = begun + sum(row[column] or 0.0 for row in minutes if row[0] > at)
+        return Sums(**found)
 
-    def _one(self, sql: str) -> Any:
-        return self.ask(lambda db: db.execute(sql).fetchone()[0])
+    def _last(self, kind: str, path: str, value: Any) -> int:
+        """Number of the last record of a kind whose body has a value at a path; 0: none."""
+        sql = "SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ? ORDER BY seq DESC LIMIT 1"
+        rows = self._rows(sql, (kind, path, value))
+        return int(rows[0][0]) if rows else 0
+
+    def _rows(self, sql: str, values: tuple[Any, ...]) -> list[Any]:
+        rows: list[Any] = self._read(lambda db: db.execute(sql, values).fetchall())
+        return rows
 
     def ask(self, do: Do) -> Any:
         """Run a function on the writer's connection, commit, and return what it returned. Raises StoreError."""

@@ -24,7 +24,8 @@ from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInpu
 
 
 class Kit:
-    """What is known of one kit. `background_changed`: a background was learned by itself and is not on record yet."""
+    """What is known of one kit. `background_changed`: a background was learned by itself and is not on record yet.
+    `earlier_ha`: number of a crop and the area that earlier runs cut of it, for the yield by loads."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -53,6 +54,7 @@ class Kit:
         self.lag = LagLearner()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
+        self.earlier_ha = (0, 0.0)
         self._status: tuple[CalibrationFigure, float | None] | None = None
         self._status_known = (0, 0, 0)
         self._status_from_s = self._status_until_s = 0.0

@@ -84,7 +84,9 @@ class Learning(Kit):
         mass_t = given(entry.t)
         if mass_t is None:
             mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / VOLUME_TO_T
-        self.now.add_load(mass_t, self.totals.crop(self.now.crop_number).area_m2 / AREA_HA)
+        number, earlier_ha = self.earlier_ha
+        area_ha = self.totals.crop(self.now.crop_number).area_m2 / AREA_HA
+        self.now.add_load(mass_t, area_ha + (earlier_ha if number == self.now.crop_number else 0.0))
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
         """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
@@ -137,6 +139,8 @@ class Learning(Kit):
             "full_t_h": self.returns.full_t_h if self.returns is not None else None,
             "yield_t_ha": self.now.yield_t_ha,
             "yield_is_typed": self.now.yield_is_typed,
+            "load_t": self.now.load_t,
+            "crop": self.now.crop,
         }
 
     def _restore_learned(self, body: dict[str, Any]) -> None:
@@ -156,6 +160,9 @@ class Learning(Kit):
             self._quiet.seconds, self._quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
         if self.returns is not None and body["full_t_h"] is not None:
             self.returns.full_t_h = float(body["full_t_h"])
+        if body.get("crop", self.now.crop) != self.now.crop:  # the settings file named another one then
+            return
+        self.now.load_t = float(body.get("load_t", 0.0))
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
 
