@@ -30,6 +30,9 @@ from edge.streams import STREAMS
 
 FILE_NAME = "tailgrain.db"
 NEVER = 1 << 62
+CHECK_AFTER_S = 5.0
+"""A large file is read through beside the work once the start is over: a slow card can't serve both."""
+
 _SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
 _COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
 _RECORD_SQL = "INSERT INTO record (run, at_ms, kind, body, ask_id) VALUES (?, ?, ?, ?, ?)"
@@ -73,7 +76,9 @@ class Store:
         self._writer = Writer(path, connection, upkeep, self)
         self._writer.start()
         if unchecked:
-            threading.Thread(target=self._check_beside, name="check", daemon=True).start()
+            later = threading.Timer(CHECK_AFTER_S, self._check_beside)
+            later.daemon = True
+            later.start()
 
     def _opened(self) -> tuple[sqlite3.Connection, bool]:
         if self._upkeep is None:

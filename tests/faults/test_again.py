@@ -18,11 +18,11 @@ from edge import entries
 from edge import settings as settings_module
 from edge.clock import HandClock
 from edge.daemon import Daemon
-from edge.keep.store import FILE_NAME, Store, canonical
+from edge.keep.store import FILE_NAME, Store
 from edge.replay import replay
 from tests.conftest import free_port
 from tests.faults.board import SETTINGS
-from tests.faults.stores import START_S
+from tests.faults.stores import START_S, season_of_records
 from tests.feed.wire import count_line
 
 HA_PER_S = 10 / 9.87 * 9.1 / 10_000
@@ -201,20 +201,8 @@ def season(tmp_path) -> Path:
     kit = Hand(tmp_path)
     kit.work(125)
     kit.end()
-    (minute, *_) = bodies(tmp_path / FILE_NAME, "minute")
-    minute["seconds"]["working"], minute["area_ha"] = 60, 0.05
-    text, verdict = canonical(minute), canonical({"setting": 1, "verdict": "no detectable change", "words": "x" * 500})
-    setting = canonical({"entry": "setting", "what": "fan_rpm", "to": 800.0})
-    note = canonical({"entry": "note", "note": "Körner"})
-    rows = []
-    for number in range(24_000):
-        at_ms = (START_S + 60 * number) * 1000
-        rows.append((1, at_ms, "minute", text))
-        if number % 4 == 0:
-            rows.append((1, at_ms, "entry", setting if number % 8 else note))
-            rows.append((1, at_ms, "verdict", verdict))
     store = Store(tmp_path / FILE_NAME)
-    store.ask(lambda db: db.executemany("INSERT INTO record (run, at_ms, kind, body) VALUES (?, ?, ?, ?)", rows))
+    season_of_records(store)
     store.close()
     return tmp_path
 
