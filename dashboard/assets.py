@@ -26,6 +26,9 @@ KINDS = {
 }
 """Only these are served; `words.json` goes out as the module `words.js` and inside the page."""
 
+SCREENS = ("now", "change", "tray", "speed", "sieves", "job", "morning", "kit")
+"""In the order of the navigation: the first four are in sight on a phone. One without a file in `screens/` is left out."""
+
 NEEDED = ("index.html", "style.css", "words.json", "app.js", "vendor/uPlot.iife.min.js", "vendor/uPlot.min.css")
 _PLACE = re.compile(r"\{\{([a-z0-9_.]+)\}\}")
 
@@ -51,8 +54,14 @@ class Assets:
             for path in sorted(web.rglob("*"))
             if path.suffix in KINDS and path.is_file()
         }
+        self.screens = [name for name in SCREENS if (web / "screens" / f"{name}.html").is_file()]
+        fragments = {name: (web / "screens" / f"{name}.html").read_text(encoding="utf-8") for name in self.screens}
+        absent = [f"{name}.js" for name in self.screens if f"{name}.js" not in files]
+        if absent:
+            raise WrongInput(f"{web}: {', '.join(absent)} missing; each screen in screens/ has a module of its name")
+        files["screens.js"] = _screens_module(self.screens)
         files["words.js"] = b"export default " + json.dumps(self.words, ensure_ascii=False).encode() + b";\n"
-        index = (web / "index.html").read_text(encoding="utf-8")
+        index = _with_screens((web / "index.html").read_text(encoding="utf-8"), fragments)
         digest = hashlib.sha256(index.encode())
         for name, data in sorted(files.items()):
             digest.update(name.encode() + b"\0" + data)
@@ -69,13 +78,36 @@ class Assets:
         """The page with its words, the folder of its files, and hints to fetch all modules at once."""
         modules = sorted(name for name in self.files if name.endswith(".js") and "/" not in name and name != "early.js")
         hints = "\n".join(f'<link rel="modulepreload" href="{self.base}/{name}">' for name in modules)
-        fixed = {"assets": self.base, "preload": hints}
+        sheets = ["style.css", *(f"{name}.css" for name in self.screens if f"{name}.css" in self.files)]
+        styles = "\n".join(f'<link rel="stylesheet" href="{self.base}/{name}">' for name in sheets)
+        fixed = {"assets": self.base, "preload": hints, "styles": styles}
 
         def fill(found: re.Match[str]) -> str:
             name = found[1]
             return fixed[name] if name in fixed else html.escape(word(self.words, name))
 
         return _PLACE.sub(fill, index)
+
+
+def _screens_module(screens: list[str]) -> bytes:
+    """The module that brings all screens, in their order."""
+    lines = [f"import * as {name} from './{name}.js';" for name in screens]
+    return "\n".join([*lines, f"export default [{', '.join(screens)}];", ""]).encode()
+
+
+def _with_screens(index: str, fragments: dict[str, str]) -> str:
+    """The frame with its screens (all hidden; navigation.js shows one) and a link to each."""
+    sections = [
+        f'<section class="screen {name}" id="screen-{name}" data-screen="{name}" aria-label="{{{{nav.{name}}}}}" '
+        f'tabindex="-1" hidden>\n{text.rstrip()}\n</section>'
+        for name, text in fragments.items()
+    ]
+    links = [
+        f'<li><a href="#{name}" data-screen="{name}"><svg class="shape" aria-hidden="true" viewBox="0 0 32 32">'
+        f'<use href="#shape-nav-{name}"/></svg><span>{{{{nav.{name}}}}}</span></a></li>'
+        for name in fragments
+    ]
+    return index.replace("{{screens}}", "\n".join(sections)).replace("{{navigation}}", "\n".join(links))
 
 
 def word(words: dict[str, Any], name: str) -> str:

@@ -1,4 +1,8 @@
-"""What a page may send: the PIN, and entries for the kit, over the broker and kept once however often they are sent."""
+"""What a page may send: the PIN, and entries for the kit, over the broker and kept once however often they are sent.
+
+An entry that waited in a page (line lost, kit away) gets the time of the touch as its `at`: a setting change is worth
+nothing with the time at which the network came back.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +16,36 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse
 
 from dashboard import pin
+from dashboard.live import Hub
 from edge import entries
 from edge.errors import BrokerError, EntryError, SettingsError
 from edge.settings import Settings
 from edge.tell.ask import ask
-from edge.tell.topics import ASK_ID
+from edge.tell.topics import ASK_ID, LIVE
 
 LARGEST_QUESTION = 20_000
+TYPING_LIMIT_KMH = 1.0
+"""Above this nobody types, unless a passenger enters."""
+
+TAPPED = frozenset(
+    {
+        "ack", "shelve", "setting", "width_used", "tray_mark", "residue", "returns_look", "limit", "job_start", "job_finish",
+        "idle_run",
+    }
+)  # fmt: skip
+"""Kinds that steppers and buttons can make up; every other needs something typed."""
+
+TYPED_KEYS = frozenset(
+    {"note", "by", "name", "client", "paddock", "machine", "operator", "harvested_t", "area_ha", "residue_width_m"}
+)
+"""These make any entry a typed one."""
+
+UNTIMED = frozenset({"ack", "shelve"})
+LATE_S = 2.0
+LONGEST_WAIT_S = 7 * 86_400.0
+SPEED_IS_NEWS_S = 10.0
+"""An older speed says nothing of now."""
+
 AT_ONCE = 8
 """Questions waiting for the kit at the same time; each holds a thread for up to 10 s."""
 
@@ -26,8 +53,8 @@ AT_ONCE = 8
 class Entering:
     """Answers `/ask` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
 
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
+    def __init__(self, settings: Settings, hub: Hub) -> None:
+        self._settings, self._hub = settings, hub
         self._keys = pin.Keys(settings)
         self._room = asyncio.Semaphore(AT_ONCE)
         self._trying = asyncio.Lock()
@@ -63,7 +90,9 @@ class Entering:
         """Check the question, ask the kit, hand its answer on."""
         why = self._keys.why_not(request.cookies.get(pin.COOKIE, ""))
         if why:
-            return refused("the PIN is needed first" if why == "pin" else f"entering is off: {why}", 403)
+            if why == "pin":  # a session that ended must not cost an entry
+                return refused("the PIN is needed first", 403, again=True, waits_for="pin")
+            return refused(f"entering is off: {why}", 403)
         question = await _question(request)
         if isinstance(question, JSONResponse):
             return question
@@ -71,6 +100,8 @@ class Entering:
             ask_id, entry = checked(question)
         except EntryError as fault:
             return refused(str(fault), 400)
+        if needs_typing(entry) and (why := self._why_no_typing()):
+            return refused(why, 409, again=True, waits_for="standing")
         if self._room.locked():
             return refused("too many entries wait for the kit; try again", 503, again=True)
         async with self._room:
@@ -81,19 +112,45 @@ class Entering:
                 return refused(str(fault), 503, again=True)
 
 
+    def _why_no_typing(self) -> str:
+        """Why nothing typed is taken now; empty when it is. An unknown speed forbids nothing."""
+        if self._settings.dashboard.passenger_enters:
+            return ""
+        live, age_s = self._hub.latest(LIVE.name)
+        speed = live.get("speed_kmh") if isinstance(live, dict) else None
+        if not isinstance(speed, int | float) or age_s > SPEED_IS_NEWS_S or speed <= TYPING_LIMIT_KMH:
+            return ""
+        return (
+            f"no typed entries while the machine drives (found {speed:.1f} km/h; allowed: up to {TYPING_LIMIT_KMH:g} km/h, or "
+            "with [dashboard] passenger_enters = true)"
+        )
+
+
 def checked(question: Any) -> tuple[str, dict[str, Any]]:
-    """Id and entry of a question. Raises EntryError."""
+    """Id and entry of a question, the entry timed when it waited. Raises EntryError."""
     if not isinstance(question, dict):
-        raise EntryError("found no object; allowed: {id, entry}")
+        raise EntryError("found no object; allowed: {id, entry, waited_s}")
     ask_id = question.get("id")
     if not isinstance(ask_id, str) or not ASK_ID.fullmatch(ask_id):
         raise EntryError("id: allowed: 1 to 64 of A-Z a-z 0-9 _ -")
-    return ask_id, entries.to_plain(entries.from_plain(question.get("entry")))
+    waited_s = question.get("waited_s", 0)
+    if isinstance(waited_s, bool) or not isinstance(waited_s, int | float) or not 0 <= waited_s <= LONGEST_WAIT_S:
+        raise EntryError(f"waited_s: found {waited_s!r:.40}; allowed: 0 to {LONGEST_WAIT_S:.0f}")
+    entry = entries.to_plain(entries.from_plain(question.get("entry")))
+    if waited_s > LATE_S and "at" not in entry and entry["entry"] not in UNTIMED:
+        entry["at"] = round(time.time() - waited_s, 3)
+    return ask_id, entry
 
 
-def refused(why: str, status: int, again: bool = False) -> JSONResponse:
-    """An answer that says why nothing was kept."""
-    return JSONResponse({"ok": False, "why": why, "again": again}, status_code=status)
+def needs_typing(entry: dict[str, Any]) -> bool:
+    """Whether a person had to type for this entry. A setting's value comes from steppers."""
+    return entry["entry"] not in TAPPED or not TYPED_KEYS.isdisjoint(entry)
+
+
+def refused(why: str, status: int, again: bool = False, waits_for: str = "") -> JSONResponse:
+    """An answer that says why nothing was kept; `waits_for`: what must come before it is sent again, `pin` or `standing`."""
+    more = {waits_for: True} if waits_for else {}
+    return JSONResponse({"ok": False, "why": why, "again": again, **more}, status_code=status)
 
 
 async def _question(request: Request) -> Any:

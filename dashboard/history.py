@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from dashboard.asked import Question
 from edge.errors import StoreError
 from edge.keep import readonly
 
@@ -36,7 +37,7 @@ _RECORDS = "SELECT seq, kind, at_ms, body FROM record WHERE kind = ? ORDER BY se
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+def opened(path: Path) -> Iterator[sqlite3.Connection]:
     """The database, with a time limit. Raises StoreError."""
     with readonly.opened(path) as connection:
         deadline = time.monotonic() + LIMIT_S
@@ -47,6 +48,16 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
             raise StoreError(f"{path}: can't be read now ({fault})") from fault
 
 
+def ribbon_asked(question: Question) -> dict[str, Any]:
+    """`ribbon` as a page asks for it. Raises WrongInput, StoreError."""
+    return ribbon(question.store, question.one_of("minutes", SPANS))
+
+
+def marks_asked(question: Question) -> dict[str, Any]:
+    """`marks` as a page asks for it. Raises WrongInput, StoreError."""
+    return marks(question.store, question.one_of("minutes", SPANS))
+
+
 def ribbon(path: Path, minutes: int) -> dict[str, Any]:
     """The last minutes of figures in equal bins: times are bin ends in epoch s, unknown is null.
 
@@ -55,7 +66,7 @@ def ribbon(path: Path, minutes: int) -> dict[str, Any]:
     when one of them was unknown. Raises StoreError.
     """
     step_s = math.ceil(minutes * 60 / MOST_BINS)
-    with _opened(path) as connection:
+    with opened(path) as connection:
         last = connection.execute(_LAST).fetchone()
         rows = [] if last is None else connection.execute(_SECONDS, (last[0] - minutes * 60, last[0])).fetchall()
     # A stepped clock may give one time twice: the later row of the record stands.
@@ -103,7 +114,7 @@ def marks(path: Path, minutes: int) -> dict[str, Any]:
     """
     found: list[dict[str, Any]] = []
     width_used: float | None = None
-    with _opened(path) as connection:
+    with opened(path) as connection:
         last = connection.execute(_LAST).fetchone()
         since_ms = 0 if last is None else (last[0] - minutes * 60) * 1000
         for seq, _, at_ms, body in _newer(connection, "entry", since_ms):

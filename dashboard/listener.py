@@ -15,11 +15,11 @@ import paho.mqtt.client as paho
 
 from edge.settings import Mqtt
 from edge.tell import topics
-from edge.tell.mqtt import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
+from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
 
 LOG = logging.getLogger("tailgrain.dashboard")
 
-HEARD = (topics.LIVE, topics.ALERT, topics.PRESENCE, topics.ENTRY, topics.MINUTE, topics.VERDICT)
+HEARD = (topics.LIVE, topics.ALERT, topics.PRESENCE, topics.ENTRY, topics.MINUTE, *topics.STATES.values())
 FIRST_WAIT_S = 0.25
 LONGEST_WAIT_S = 5.0
 """Somebody looks at the page: trying often is worth more than sparing a broker on the same board."""

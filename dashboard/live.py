@@ -7,6 +7,7 @@ and costs no memory. Everything here runs in the loop's thread; the listener han
 from __future__ import annotations
 
 import asyncio
+import math
 import secrets
 import time
 from collections.abc import AsyncIterator
@@ -67,8 +68,13 @@ class Hub:
             client.wake.set()
 
     def heard(self, topic: str, raw: bytes, retained: bool) -> None:
-        """A message of the broker. What is no JSON is left out; a repeat of a kept message is not news."""
+        """A message of the broker; an empty one clears its topic. What is no JSON is left out, a repeat of a kept message is
+        not news."""
         if len(raw) > LARGEST_PAYLOAD:
+            return
+        if not raw:
+            if topic in self._values:
+                self.put(topic, None)
             return
         try:
             value = msgspec.json.decode(raw)
@@ -78,6 +84,13 @@ class Hub:
         if retained and known is not None and known.payload == msgspec.json.encode(value):
             return
         self.put(topic, value, age_s(value) if retained and topic == "live" else 0.0)
+
+    def latest(self, topic: str) -> tuple[Any, float]:
+        """The newest value of a topic and its age in s; (None, inf) when there is none."""
+        known = self._values.get(topic)
+        if known is None:
+            return None, math.inf
+        return msgspec.json.decode(known.payload), time.monotonic() - known.since
 
     def forget(self, prefix: str) -> None:
         """The broker's kept messages below a prefix will be told anew: what it no longer holds is gone."""

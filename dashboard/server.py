@@ -1,8 +1,8 @@
 """The `dashboard` command: one small web server that hears the broker, reads the database and asks by MQTT.
 
-    broker -> listener (thread) -> live.Hub -> /events        what is
-    database (read only) -> history -> /ribbon, /marks        what was
-    /ask, /pin -> entering -> broker -> the kit               what an operator tells
+broker -> listener (thread) -> live.Hub -> /events        what is
+database (read only) -> READINGS -> /ribbon, ...          what was
+/ask, /pin -> entering -> broker -> the kit               what an operator tells
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import socket
 import stat
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -30,19 +30,39 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import history, pin
+from dashboard import counts, health, history, jobs, judged, morning, pin, reading, sieving
+from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
-from dashboard.entering import Entering
+from dashboard.entering import TYPING_LIMIT_KMH, Entering
 from dashboard.guard import Guard, is_loopback, own_names
 from dashboard.listener import Listener
 from dashboard.live import MOST_CLIENTS, Hub, Stream
+from dashboard.packs import Packs
+from dashboard.speeding import Speeds
 from edge import settings as settings_module
 from edge.errors import StoreError, WrongInput
 from edge.settings import BeamInput, LossInput, Settings, ShaftInput
 
 LOG = logging.getLogger("tailgrain.dashboard")
 
-FILE_NAME = "tailgrain.db"
+READINGS: dict[str, Reading] = {
+    "/ribbon": history.ribbon_asked,
+    "/marks": history.marks_asked,
+    "/in-force": reading.in_force,
+    "/counts": counts.recent,
+    "/health": health.facts,
+    "/morning": morning.facts,
+    "/sieves": sieving.known,
+    "/sieves/trial": sieving.trial,
+    "/sieves/dial": sieving.dial,
+    "/verdicts": judged.verdicts,
+    "/worked": judged.worked,
+    "/tests": judged.tests,
+    "/jobs": jobs.jobs,
+    "/job-cut": jobs.cut,
+}
+"""Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
+
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 END_LIMIT_S = 2
 """A page that reads nothing can't hold up the end for longer."""
@@ -51,12 +71,14 @@ END_LIMIT_S = 2
 class Dashboard:
     """The application of one kit."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, config: Path | None = None) -> None:
         self._settings = settings
-        self._store = settings_module.state_directory(settings) / FILE_NAME
+        self._store = settings_module.database(settings)
         self._assets = Assets()
-        self._entering = Entering(settings)
+        self._packs = Packs(self._store, settings.machine.kit)
+        self._speeds = Speeds(self._store, config)
         self.hub = Hub()
+        self._entering = Entering(settings, self.hub)
 
     def about(self) -> dict[str, Any]:
         """What a page must know of the kit before the first second."""
@@ -69,6 +91,12 @@ class Dashboard:
             "points": sorted({one.point for one in self._settings.inputs(LossInput)}, reverse=True),
             "returns": bool(self._settings.inputs(BeamInput)),
             "shafts": [one.shaft for one in self._settings.inputs(ShaftInput)],
+            "separator": machine.separator,
+            "pre_sieve": machine.pre_sieve,
+            "units": self._settings.units.show,
+            "bushel_lb": reading.bushel_of(self._settings.crop.name if self._settings.crop else None, self._settings),
+            "passenger_enters": self._settings.dashboard.passenger_enters,
+            "typing_limit_kmh": TYPING_LIMIT_KMH,
             "version": version("tailgrain"),
             "assets": self._assets.version,
         }
@@ -81,8 +109,9 @@ class Dashboard:
             Route("/", self._index),
             Route("/assets/{version}/{name:path}", self._asset),
             Route("/events", self._events),
-            Route("/ribbon", self._ribbon),
-            Route("/marks", self._marks),
+            *(Route(path, self._reading(read)) for path, read in READINGS.items()),
+            Route("/pack/{job:int}", self._packs.answer),
+            Route("/speed", self._speeds.told),
             Route("/ask", self._entering.answer, methods=["POST"]),
             Route("/pin", self._entering.state, methods=["GET"]),
             Route("/pin", self._entering.unlock, methods=["POST"]),
@@ -104,22 +133,20 @@ class Dashboard:
             return PlainTextResponse(f"{MOST_CLIENTS} pages are open; close one\n", status_code=503)
         return Stream(self.hub, request.headers.get("last-event-id", ""))
 
-    async def _ribbon(self, request: Request) -> Response:
-        return await self._read(request, history.ribbon)
+    def _reading(self, read: Reading) -> Callable[[Request], Awaitable[Response]]:
+        """What answers one path out of the database. Wrong questions are answered 400, an unreadable database 503."""
 
-    async def _marks(self, request: Request) -> Response:
-        return await self._read(request, history.marks)
+        async def answer(request: Request) -> Response:
+            question = Question(self._store, self._settings, dict(request.query_params))
+            try:
+                found = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(question)), JSON))
+            except StoreError as fault:
+                return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
+            except WrongInput as fault:
+                return JSONResponse({"why": str(fault)}, status_code=400, headers={"cache-control": "no-store"})
+            return _sent(request, found, "no-store")
 
-    async def _read(self, request: Request, read: Callable[[Path, int], dict[str, Any]]) -> Response:
-        asked = request.query_params.get("minutes", "")
-        if asked not in {str(span) for span in history.SPANS}:
-            allowed = ", ".join(str(span) for span in history.SPANS)
-            return JSONResponse({"why": f"minutes: found {asked[:20]!r}; allowed: {allowed}"}, status_code=400)
-        try:
-            answer = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(self._store, int(asked))), JSON))
-        except StoreError as fault:
-            return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
-        return _sent(request, answer, "no-store")
+        return answer
 
 
 JSON = "application/json"
@@ -155,7 +182,7 @@ def serve(config: Path, set_pin: bool = False) -> int:
         print(f"the PIN is set ({pin.ask_and_set(settings)})")
         return 0
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
-    dashboard = Dashboard(settings)
+    dashboard = Dashboard(settings, config)
     listening = _bind(settings.dashboard.host, settings.dashboard.port)
     asyncio.run(_serve(settings, dashboard, listening))
     LOG.info("ended cleanly")

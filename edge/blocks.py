@@ -14,38 +14,22 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from edge import entries
+from edge import entries, recording
 from edge import settings as settings_module
 from edge.engine import Engine, Nowhere
-from edge.errors import EntryError, StoreError
-from edge.feed import capture
-from edge.feed.assembler import Part, Second
+from edge.errors import StoreError
+from edge.feed.assembler import Part
 from edge.judge.watch import Watch
 from edge.keep import readonly
-from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
 from edge.settings import Settings
 
 CAPTURE_NAMES = (".tgcap", ".tgcap.gz")
-SQLITE_BEGINS = b"SQLite format 3\x00"
 RESTORED = ("entry", "tray window", "calibration", "learned", "clock step")
 AROUND_S = 12 * 3600
 """Seconds of a database that are looked at, at most."""
 
 BEFORE_S = 2400
-
-
-class _Collector(Nowhere):
-    """Keeps nothing; hands each closed second on to the watch."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.watch: Watch | None = None
-
-    def second(self, second: Second, figures: Figures) -> None:
-        """One closed second."""
-        assert self.watch is not None
-        self.watch.step(second, figures)
 
 
 def is_database(source: Path) -> bool:
@@ -54,7 +38,7 @@ def is_database(source: Path) -> bool:
         return False
     try:
         with source.open("rb") as stream:
-            return stream.read(len(SQLITE_BEGINS)) == SQLITE_BEGINS
+            return stream.read(len(recording.SQLITE_BEGINS)) == recording.SQLITE_BEGINS
     except OSError as fault:
         raise StoreError(f"{source}: can't be read ({fault.strerror or fault})") from fault
 
@@ -69,33 +53,13 @@ def read(source: Path, settings: Settings, n: int | None = None, on_refused: Cal
 
 def read_capture(source: Path, settings: Settings, on_refused: Callable[[str], None] | None = None) -> Watch:
     """Run a capture through the engine. Raises CaptureError."""
-    keeper = _Collector()
-    engine = Engine(settings, keeper, Nowhere())
-    watch = keeper.watch = Watch(engine.reckoner)
-    for number, (stamp_ms, text) in enumerate(capture.read(source), 1):
-        if stamp_ms is None:
-            engine.take_malformed(None)
-        elif text[:1] != b"!":
-            engine.take_line(stamp_ms, text)
-        else:
-            plain = entries.plain_or_none(text[1:])
-            if plain is None:
-                engine.take_malformed(stamp_ms)
-                continue
-            try:
-                entry = entries.from_plain(plain)
-                engine.take_entry(stamp_ms, entry)
-            except EntryError as fault:
-                if on_refused is not None:
-                    on_refused(f"line {number}: {fault}")
-                continue
-            watch.learn(entry, stamp_ms)
-    engine.finish()
-    return watch
+    lines = recording.opened(source)
+    engine = Engine(settings, Nowhere(), Nowhere(), advises=False)
+    recording.play(engine, lines, on_refused)
+    return engine.watch
 
 
 class _Row(NamedTuple):
-    run: int
     t: int
     state: str
     area_m2: float
@@ -118,53 +82,79 @@ def read_database(source: Path, settings: Settings, n: int | None = None) -> Wat
     """
     try:
         with readonly.opened(source) as connection:
-            return _Database(connection, settings).watch(n)
+            return Database(connection, settings).of_change(n)
     except sqlite3.Error as fault:
         raise StoreError(f"{source}: can't be read as a database of ours ({fault})") from fault
 
 
-class _Database:
+class Database:
     """Records and seconds of a database merged again into the order in which they came."""
 
-    def __init__(self, connection: sqlite3.Connection, settings: Settings) -> None:
+    def __init__(self, connection: sqlite3.Connection, settings: Settings, for_next_run: bool = False) -> None:
+        """`settings` of a database without a run; `for_next_run`: of the run that goes on from this database, which needs no
+        tests, for it has restored them itself."""
         self._connection = connection
-        self._fallback = settings
-        marks = ", ".join("?" * len(RESTORED))
+        kinds = ("entry", "learned", "clock step") if for_next_run else RESTORED
+        marks = ", ".join("?" * len(kinds))
         sql = f"SELECT run, at_ms, kind, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
-        found = connection.execute(sql, RESTORED).fetchall()
-        self._records = [_Record(run, at_ms, kind, msgspec.json.decode(body)) for run, at_ms, kind, body in found]
-        runs = connection.execute("SELECT run, settings FROM run ORDER BY run").fetchall()
-        self._settings = {run: self._of_run(text) for run, text in runs}
+        found = connection.execute(sql, kinds).fetchall()
+        records = [_Record(run, at_ms, kind, msgspec.json.decode(body)) for run, at_ms, kind, body in found]
+        self.records = [one for one in records if not for_next_run or one.body.get("entry") not in ("tray", "tray_mark")]
+        self._runs = connection.execute("SELECT run, settings FROM run ORDER BY run").fetchall()
+        self._newest = settings if for_next_run or not self._runs else _of_run(self._runs[-1][1])
 
-    def _of_run(self, text: str) -> Settings:
-        return settings_module.from_plain(msgspec.json.decode(text))
+    def of_change(self, n: int | None) -> Watch:
+        """What change `n` needs, or the newest half day."""
+        return self.watch(*self._window(n))
 
-    def watch(self, n: int | None) -> Watch:
-        """Feed everything through one watch, run by run."""
-        low, high = self._window(n)
-        first = next(iter(self._settings.values()), self._fallback)
-        watch = Watch(Reckoner(first))
+    def watch(self, low: int, high: int) -> Watch:
+        """All marks and the seconds from `low` to `high` (epoch s) through one watch, run by run.
+
+        Its loss points are the newest run's; seconds of a run that was wired with others can't stand beside them.
+        """
+        watch = Watch(Reckoner(self._newest))
+        points = watch.course.points
+        held = self._connection.execute("SELECT DISTINCT run FROM second WHERE t BETWEEN ? AND ?", (low, high)).fetchall()
+        needed = {run for run, in held}
         told: list[_Record] = []
-        for run, settings in self._settings.items():
-            if settings != watch.reckoner.settings:
+        for run, text in self._runs:
+            if run in needed and (settings := _of_run(text)) != watch.reckoner.settings:
                 watch.reckoner = Reckoner(settings)
                 for record in told:
                     watch.reckoner.restore(record.kind, record.body, record.at_ms)
-            mine = [record for record in self._records if record.run == run]
-            self._feed(watch, run, mine, low, high)
+            mine = [record for record in self.records if record.run == run]
+            fits = run in needed and watch.reckoner.names == points
+            self._feed(watch, mine, list(self._rows(run, low, high)) if fits else [])
             told += mine
+        if watch.reckoner.settings != self._newest:
+            watch.reckoner = Reckoner(self._newest)
+            for record in told:
+                watch.reckoner.restore(record.kind, record.body, record.at_ms)
         return watch
+
+    def open_since(self) -> tuple[float, float] | None:
+        """Epoch seconds of the first change that pools with the open one, and of that one; None when none is open."""
+        told = [one for one in self.records if one.body.get("entry") in ("crop", "setting")]
+        ends = [one for one in told if one.body["entry"] == "crop" or one.body["what"] != "lag_s"]
+        if not ends or ends[-1].body["entry"] == "crop":
+            return None
+        first, key = ends[-1], _key(ends[-1])
+        for one in reversed(ends):
+            if one.body["entry"] == "crop" or _key(one) != key:
+                break
+            first = one
+        return _at_s(first), _at_s(ends[-1])
 
     def _window(self, n: int | None) -> tuple[int, int]:
         """Epoch seconds of the rows wanted."""
         if n is None:
             newest = self._connection.execute("SELECT max(t) FROM second").fetchone()[0] or 0
             return newest - AROUND_S, newest
-        settings = [one for one in self._records if one.kind == "entry" and one.body.get("entry") == "setting"]
+        settings = [one for one in self.records if one.kind == "entry" and one.body.get("entry") == "setting"]
         if not 1 <= n <= len(settings):
             return 0, -1
         # The whole run of changes of one setting that pools with this one.
-        key = [(one.body["what"], one.body.get("name")) for one in settings]
+        key = [_key(one) for one in settings]
         first = last = n - 1
         while first > 0 and key[first - 1] in (key[n - 1], ("lag_s", None)):
             first -= 1
@@ -174,8 +164,7 @@ class _Database:
         high = _at_s(settings[last + 1]) if last + 1 < len(settings) else _at_s(settings[last]) + AROUND_S
         return int(low), int(min(high, _at_s(settings[n - 1]) + AROUND_S)) + 1
 
-    def _feed(self, watch: Watch, run: int, records: list[_Record], low: int, high: int) -> None:
-        rows = list(self._rows(run, low, high))
+    def _feed(self, watch: Watch, records: list[_Record], rows: list[_Row]) -> None:
         backs = sum(row.t <= before.t for before, row in zip(rows, rows[1:], strict=False))
         # Behind a clock that was set back times begin anew: such a step holds later records up until its second comes.
         steps = [one for one in records if one.kind == "clock step" and one.body["to_ms"] < one.body["from_ms"]]
@@ -200,19 +189,29 @@ class _Database:
             watch.learn(entries.from_plain(record.body), record.at_ms)
 
     def _rows(self, run: int, low: int, high: int) -> Iterator[_Row]:
-        sql = """SELECT second.run, t, state, area_m2, distance_m, returns_pct, parts
+        sql = """SELECT t, state, area_m2, distance_m, returns_pct, parts
             FROM second JOIN counts USING (run, number) WHERE second.run = ? AND t BETWEEN ? AND ? ORDER BY number"""
         for row in self._connection.execute(sql, (run, low, high)):
             yield _Row(*row)
 
     def _take(self, watch: Watch, row: _Row, fresh: bool) -> None:
         parts = [Part(*one) for one in msgspec.json.decode(row.parts)]
-        ms = sum(part.ms for part in parts)
-        counts = [sum(each) for each in zip(*(part.counts for part in parts), strict=True)] if parts else []
-        threshing_ms = sum(part.ms for part in parts if watch.reckoner.work.threshing_on(part))
+        ms = sum([part.ms for part in parts])
+        counts = parts[0].counts if parts else []
+        if len(parts) > 1:
+            counts = [sum(each) for each in zip(*(part.counts for part in parts), strict=True)]
+        threshing_ms = sum([part.ms for part in parts if watch.reckoner.work.threshing_on(part)])
         for point in watch.reckoner.points:
             point.step(counts, ms, threshing_ms, row.state in ("working", "filling"))
         watch.take(row.t, row.state, ms, row.area_m2, row.metres, row.returns_pct, new_run=fresh and watch.course.count > 0)
+
+
+def _key(record: _Record) -> tuple[str, str | None]:
+    return record.body["what"], record.body.get("name")
+
+
+def _of_run(text: str) -> Settings:
+    return settings_module.from_plain(msgspec.json.decode(text))
 
 
 def _at_s(record: _Record) -> float:

@@ -3,31 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from collections.abc import Sequence
+from typing import Any
 
 import click
 
 from edge import calc_input, calc_sieve, calc_simple, calc_tray
-from edge.calc_input import config_option, shared_options
+from edge.calc_options import Number, Verb, Verbs, config_option, numbers, shared_options
+from edge.calc_refusal import in_us
 from edge.errors import TailgrainError, WrongInput
 
-F = TypeVar("F", bound=Callable[..., Any])
 
-
-def numbers(*names: str, help: str) -> Callable[[F], F]:
-    """Options that each take one number; `help` goes with the first."""
-
-    def add(function: F) -> F:
-        for name in reversed(names):
-            words = help if name == names[0] else None
-            function = click.option(f"--{name}", type=float, default=None, help=words)(function)
-        return function
-
-    return add
-
-
-@click.group(no_args_is_help=False, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=Verbs,
+    no_args_is_help=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+)
 def calc() -> None:
     """Hand calculations: no kit needed.
 
@@ -36,22 +27,22 @@ def calc() -> None:
     """
 
 
-@calc.command()
-@click.option("--grains", type=float, multiple=True, help="Grains on the tray; again for each equal tray.")
-@click.option("--mass-g", type=float, multiple=True, help="Grain on the tray, g; again for each equal tray.")
-@numbers("heads-grains", "heads-mass-g", help="Grain in heads on the tray.")
-@numbers("length-m", "length-ft", help="Length of the tray, along travel.")
-@numbers("width-m", "width-ft", help="Width of the tray, across.")
+@calc.command(cls=Verb)
+@click.option("--grains", type=Number(), multiple=True, help="Grains on the tray; again for each equal tray.")
+@click.option("--mass-g", type=Number(), multiple=True, help="Grain on the tray, g; again for each equal tray.")
+@numbers("heads-grains", "heads-mass-g", help="Grains in heads on the tray.")
+@numbers("length-m", "length-ft", help="Length of the tray, along travel, m.")
+@numbers("width-m", "width-ft", help="Width of the tray, across, m.")
 @numbers("tgw-g", help="Thousand-grain weight, g.")
-@numbers("cut-width-m", "cut-width-ft", help="Width of the cut.")
-@numbers("residue-width-m", "residue-width-ft", help="Width over which the residue is laid.")
+@numbers("cut-width-m", "cut-width-ft", help="Width of the cut, m.")
+@numbers("residue-width-m", "residue-width-ft", help="Width over which the residue is laid, m.")
 @click.option("--laid", type=click.Choice(["released", "ahead", "ground"]), help="How the tray was laid.")
 @click.option("--catches", type=click.Choice(["both", "separator", "cleaning"]), help="Which streams fell on the tray.")
 @click.option("--mill", type=click.Choice(["none", "bypassed", "engaged"]), help="Weed-seed mill in the stream.")
 @numbers("front-grains", "front-area-m2", "front-area-ft2", help="Count in the cut strip between front and crop.")
 @numbers("before-harvest-grains", "before-harvest-area-m2", "before-harvest-area-ft2", help="Count in the standing crop.")
-@numbers("yield-t-ha", "yield-bu-ac", help="Yield in the tank, for the percent.")
-@numbers("price-per-t", "price-per-bu", help="Price, for the value lost.")
+@numbers("yield-t-ha", "yield-bu-ac", help="Yield in the tank, t/ha, for the percent.")
+@numbers("price-per-t", "price-per-bu", help="Price of a tonne, for the value lost.")
 @numbers("bushel-lb", help="Mass of a bushel, lb.")
 @click.option("--crop", help="A crop of the table: its TGW and bushel stand in for what is not given.")
 @config_option
@@ -74,7 +65,10 @@ def tray(as_json: bool, unit_system: str | None, source: str | None, config: str
     settings = calc_input.load_config(config)
     us = calc_input.in_us(unit_system, settings)
     plain = calc_input.gather("tray", source, _tray_keys(options, source))
-    figures, words = calc_tray.reckon(calc_tray.read(plain, us, settings), us)
+    if not plain and source is None:
+        raise WrongInput("calc tray: nothing given; allowed: --grains, --length-m, --width-m, --cut-width-m and more, or --from")
+    with in_us(us, plain):
+        figures, words = calc_tray.reckon(calc_tray.read(plain, us, settings), us)
     calc_input.answer("tray", figures, words, as_json)
 
 
@@ -99,6 +93,8 @@ def _tray_keys(options: dict[str, Any], source: str | None) -> dict[str, Any]:
     grains, masses = one.pop("grains", ()), one.pop("mass_g", ())
     if not grains and not masses:
         raise WrongInput("calc tray: --grains or --mass-g: missing; required: what lay on the tray")
+    if grains and masses:
+        raise WrongInput("calc tray: --mass-g: given beside --grains; allowed: one of the two (trays of both kinds by --from)")
     if len(grains) + len(masses) > 1:
         one_each = [key for key in one if key.startswith("heads_")]
         if one_each:
@@ -107,7 +103,7 @@ def _tray_keys(options: dict[str, Any], source: str | None) -> dict[str, Any]:
     return plain
 
 
-@calc.command()
+@calc.command(cls=Verb)
 @numbers("tgw-g", help="Thousand-grain weight, g.")
 @numbers("bushel-lb", help="Mass of a bushel, lb.")
 @click.option("--crop", help="A crop of the table.")
@@ -119,13 +115,15 @@ def kernels(as_json: bool, unit_system: str | None, source: str | None, config: 
     \b
     Example: tailgrain calc kernels --tgw-g 31.7 --bushel-lb 60
     """
-    figures, words = calc_simple.kernels(calc_input.gather("kernels", source, options), calc_input.load_config(config))
+    settings = calc_input.load_config(config)
+    us = calc_input.in_us(unit_system, settings)
+    figures, words = calc_simple.kernels(calc_input.gather("kernels", source, options), settings, us)
     calc_input.answer("kernels", figures, words, as_json)
 
 
-@calc.command("area-rate")
-@numbers("kmh", "mph", help="Speed.")
-@numbers("width-m", "width-ft", help="Width of the cut.")
+@calc.command("area-rate", cls=Verb)
+@numbers("kmh", "mph", help="Speed, km/h.")
+@numbers("width-m", "width-ft", help="Width of the cut, m.")
 @numbers("efficiency", help="Field efficiency, over 0 to 1; 1 if not given.")
 @shared_options
 def area_rate(as_json: bool, unit_system: str | None, source: str | None, **options: Any) -> None:
@@ -135,11 +133,13 @@ def area_rate(as_json: bool, unit_system: str | None, source: str | None, **opti
     Example: tailgrain calc area-rate --kmh 8 --width-m 12
     """
     us = calc_input.in_us(unit_system, None)
-    figures, words = calc_simple.area_rate(calc_input.gather("area-rate", source, options), us)
+    plain = calc_input.gather("area-rate", source, options)
+    with in_us(us, plain):
+        figures, words = calc_simple.area_rate(plain, us)
     calc_input.answer("area-rate", figures, words, as_json)
 
 
-@calc.command()
+@calc.command(cls=Verb)
 @numbers("mass", help="Mass, in any unit.")
 @numbers("from-pct", help="Moisture it has, % wet basis.")
 @numbers("to-pct", help="Moisture it is brought to, % wet basis.")
@@ -154,13 +154,13 @@ def moisture(as_json: bool, unit_system: str | None, source: str | None, **optio
     calc_input.answer("moisture", figures, words, as_json)
 
 
-@calc.command()
-@click.option("--events", type=float, nargs=2, default=None, help="The two counts.")
-@click.option("--exposure", type=float, nargs=2, default=None, help="What each was counted over: area, distance, time.")
+@calc.command(cls=Verb)
+@click.option("--events", type=Number(), nargs=2, default=None, help="The two counts.")
+@click.option("--exposure", type=Number(), nargs=2, default=None, help="What each was counted over: area, distance, time.")
 @numbers("level", help="Level of the interval; 0.95 if not given.")
 @shared_options
 def ratio(as_json: bool, unit_system: str | None, source: str | None, **options: Any) -> None:
-    """Rate of the first over the second, with its exact central interval.
+    """Ratio of two rates, with its exact interval.
 
     \b
     Example: tailgrain calc ratio --events 60 30 --exposure 51477.5 54308.7
@@ -169,11 +169,11 @@ def ratio(as_json: bool, unit_system: str | None, source: str | None, **options:
     calc_input.answer("ratio", figures, words, as_json)
 
 
-@calc.command()
+@calc.command(cls=Verb)
 @click.option("--sieve", type=click.Choice(["pre", "top", "bottom"]), help="Which sieve.")
-@numbers("readout-mm", "readout", help="What the cab shows, mm; --readout for percent or notch.")
+@numbers("readout-mm", "readout", help="What the cab shows, mm.")
 @click.option("--unit", type=click.Choice(["mm", "percent", "notch"]), help="Unit of --readout.")
-@click.option("--measured-mm", type=float, multiple=True, help="Gap at the sieve, mm; again for each place.")
+@click.option("--measured-mm", type=Number(), multiple=True, help="Gap at the sieve, mm; again for each place.")
 @numbers("opened-to-mm", help="How far it was opened before it was closed to the reading, mm.")
 @click.option("--gauge", "gauges", multiple=True, metavar="JSON", help="A gauge entry; again for more.")
 @numbers("want-mm", help="The gap that is wanted, mm.")
@@ -198,7 +198,7 @@ def sieve(as_json: bool, unit_system: str | None, source: str | None, config: st
     calc_input.answer("sieve", figures, words, as_json)
 
 
-@calc.command()
+@calc.command(cls=Verb)
 @numbers("cut", help="Width of the cut.")
 @numbers("discharge", help="Width of the discharge, in the same unit.")
 @shared_options

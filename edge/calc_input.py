@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -15,6 +15,7 @@ import msgspec
 from msgspec import UNSET, Struct
 
 from edge import settings as settings_file
+from edge.calc_refusal import FACTORS, US_KEYS, check_us
 from edge.errors import EntryError, WrongInput
 from edge.reckon import crops, units
 from edge.reckon.crops import CropRow
@@ -23,38 +24,7 @@ from edge.typed import TypedFault, convert, did_you_mean
 LARGEST_INPUT = 262_144
 """Bytes read by `--from`: a limit against hostile input, far above any real one."""
 
-F = TypeVar("F", bound=Callable[..., Any])
 T = TypeVar("T", bound=Struct)
-
-US_LENGTHS = {"length_ft": "length_m", "width_ft": "width_m", "x_ft": "x_m", "residue_width_ft": "residue_width_m",
-              "cut_width_ft": "cut_width_m"}  # fmt: skip
-US_KEYS = {**US_LENGTHS, "area_ft2": "area_m2", "mph": "kmh", "yield_bu_ac": "yield_t_ha",
-           "price_per_bu": "price_per_t"}  # fmt: skip
-"""US customary key -> the SI key it stands for."""
-
-
-def shared_options(function: F) -> F:
-    """`--from`, `--json` and `--units` of every verb."""
-    for option in (
-        click.option(
-            "--units",
-            "unit_system",
-            type=click.Choice(["metric", "us"]),
-            default=None,
-            help="Read and answer in these.",
-        ),
-        click.option("--json", "as_json", is_flag=True, help="Answer as one JSON object."),
-        click.option("--from", "source", metavar="FILE|-", help="Read the keys from a JSON object (- is standard input)."),
-    ):
-        function = option(function)
-    return function
-
-
-def config_option(function: F) -> F:
-    """`--config` of the verbs that can take crops, widths or guard rails from a settings file."""
-    words = "Settings file: its crops, units and machine fill what is not given here."
-    return click.option("--config", "config", metavar="FILE", help=words)(function)
-
 
 def load_config(path: str | None) -> settings_file.Settings | None:
     """The settings file, if one is named. Raises SettingsError."""
@@ -101,16 +71,14 @@ def gather(verb: str, source: str | None, options: Mapping[str, Any]) -> dict[st
 
 
 def check_keys(verb: str, plain: Mapping[str, Any], known: Iterable[str], us: bool) -> None:
-    """Unknown keys are refused with the nearest known one. Raises WrongInput."""
+    """Unknown keys are refused with the nearest known one, US customary ones without `us`. Raises WrongInput."""
+    check_us(verb, plain, us)
     names = list(known)
     allowed = names + [key for key, si in US_KEYS.items() if us and si in names]
     for key in plain:
-        if key in allowed:
-            continue
-        if key in US_KEYS and US_KEYS[key] in names:
-            raise WrongInput(f"calc {verb}: {key}: a US customary key; allowed with --units us, else {US_KEYS[key]}")
-        near = did_you_mean(str(key), allowed)
-        raise WrongInput(f"calc {verb}: {key}: unknown key{near}; allowed: {', '.join(allowed)}")
+        if key not in allowed:
+            near = did_you_mean(str(key), allowed)
+            raise WrongInput(f"calc {verb}: {key}: unknown key{near}; allowed: {', '.join(allowed)}")
 
 
 def to_si(verb: str, plain: Mapping[str, Any], bushel_lb: float | None) -> dict[str, Any]:
@@ -120,8 +88,6 @@ def to_si(verb: str, plain: Mapping[str, Any], bushel_lb: float | None) -> dict[
         if key not in US_KEYS:
             answer[key] = _nested(verb, value, bushel_lb)
             continue
-        if US_KEYS[key] in plain:
-            raise WrongInput(f"calc {verb}: {key}: given beside {US_KEYS[key]}; allowed: one of the two")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise WrongInput(f"calc {verb}: {key}: found {value!r:.60}; allowed: a number")
         answer[US_KEYS[key]] = value * _factor(verb, key, bushel_lb)
@@ -137,12 +103,8 @@ def _nested(verb: str, value: Any, bushel_lb: float | None) -> Any:
 
 
 def _factor(verb: str, key: str, bushel_lb: float | None) -> float:
-    if key in US_LENGTHS:
-        return units.FT_M
-    if key == "area_ft2":
-        return units.FT2_M2
-    if key == "mph":
-        return units.MILE_KM
+    if key in FACTORS:
+        return FACTORS[key]
     if bushel_lb is None:
         raise WrongInput(f"calc {verb}: {key}: needs the mass of a bushel; give bushel_lb or a known crop")
     if key == "yield_bu_ac":

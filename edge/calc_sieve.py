@@ -9,13 +9,13 @@ import msgspec
 from msgspec import Meta, Struct
 
 from edge import calc_input, entries
-from edge.errors import WrongInput
+from edge.errors import EntryError, WrongInput
 from edge.reckon import gauge, guards
 from edge.settings import Settings
 
 CAUTION = (
-    "Before you reach in: engine off, key in your pocket, wait until everything has stopped; prop what can fall,",
-    "never gauge a sieve while anything can turn. The operator's manual of your machine goes before this.",
+    "Before you reach in: engine off, key in your pocket, wait until everything has stopped; prop what can fall; lock out",
+    "electric sieve adjusters; never gauge a sieve while anything can move. The operator's manual goes before this.",
 )
 _LISTS = ("gauge", "gauges", "entries")
 
@@ -26,60 +26,86 @@ class Wanted(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
     want_mm: Annotated[float, Meta(ge=0, le=200)] | None = None
 
 
-def gather(source: str | None, given: Sequence[str], options: Mapping[str, Any]) -> tuple[list[Any], dict[str, Any]]:
-    """Gauge entries as plain objects, and the keys beside them.
+Placed = tuple[str, Any]
+"""Where an entry stands, as a refusal names it (empty: nothing to name), and the plain entry."""
+
+
+def gather(source: str | None, given: Sequence[str], options: Mapping[str, Any]) -> tuple[list[Placed], dict[str, Any]]:
+    """Gauge entries as plain objects with their places, and the keys beside them.
 
     `--from` may hold one entry, a list of entries, or an object with a list under `gauge` and `want_mm` beside it.
     """
-    found: list[Any] = []
+    found: list[Placed] = []
     beside: dict[str, Any] = {}
     if source is not None:
         read = calc_input.read_json(source, "sieve")
         if isinstance(read, list):
-            found = read
+            found = _numbered(read, "")
         elif isinstance(read, dict):
             key = next((key for key in _LISTS if key in read), None)
             beside = {key: read[key] for key in ("want_mm",) if key in read}
             rest = {key: value for key, value in read.items() if key not in beside}
-            found = _listed(read[key], rest, key) if key else [rest]
+            found = _listed(read[key], rest, key) if key else [("", rest)]
         else:
             raise WrongInput(f"calc sieve: --from: found {type(read).__name__}; allowed: an object or a list of entries")
-    for text in given:
+    for number, text in enumerate(given, 1):
+        name = "--gauge" if len(given) == 1 else f"--gauge (number {number})"
         try:
-            found.append(msgspec.json.decode(text))
+            found.append((name, msgspec.json.decode(text)))
         except (msgspec.DecodeError, RecursionError) as fault:
-            raise WrongInput(f"calc sieve: --gauge: no valid JSON ({fault})") from fault
+            raise WrongInput(f"calc sieve: {name}: no valid JSON ({fault})") from fault
     single = {key: value for key, value in options.items() if value is not None and value != () and key != "want_mm"}
     if single:
         measured = single.get("measured_mm")
         if isinstance(measured, tuple):
             single["measured_mm"] = measured[0] if len(measured) == 1 else list(measured)
-        found.append(single)
+        _check_single(single)
+        found.append(("", single))
     if options.get("want_mm") is not None:
         beside["want_mm"] = options["want_mm"]
     if not found:
-        raise WrongInput("calc sieve: nothing measured; give --sieve, --readout-mm and --measured-mm, or --from")
+        raise WrongInput("calc sieve: nothing measured; allowed: --sieve, --readout-mm and --measured-mm, --gauge, or --from")
     return found, beside
 
 
-def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Any]:
+def _check_single(single: Mapping[str, Any]) -> None:
+    """What only options can get wrong; the entry itself is checked like any other."""
+    if "readout" in single and "readout_mm" in single:
+        raise WrongInput("calc sieve: --readout: given beside --readout-mm; allowed: one of the two")
+    for key, words in (
+        ("sieve", "pre, top or bottom"), ("measured_mm", "the gap at the sieve in mm, again for each place")
+    ):  # fmt: skip
+        if key not in single:
+            raise WrongInput(f"calc sieve: {key}: missing; required: {words}")
+    if "readout" not in single and "readout_mm" not in single:
+        raise WrongInput("calc sieve: readout_mm: missing; required: what the cab shows in mm, or --readout with --unit")
+
+
+def _numbered(found: list[Any], key: str) -> list[Placed]:
+    return [(f"{key}[{number}]", one) for number, one in enumerate(found)]
+
+
+def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Placed]:
     others = [other for other in rest if other != key]
     if others:
         raise WrongInput(f"calc sieve: {others[0]}: unknown key beside `{key}`; allowed: want_mm")
-    return found if isinstance(found, list) else [found]
+    return _numbered(found, key) if isinstance(found, list) else [(key, found)]
 
 
-def reckon(found: Sequence[Any], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
+def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract, and the words. Raises WrongInput or EntryError."""
     want = calc_input.typed("sieve", dict(beside), Wanted).want_mm
     checked: list[entries.Gauge] = []
-    for one in found:
+    for place, one in found:
+        where = f"calc sieve: {place}:" if place else "calc sieve:"
         if not isinstance(one, dict):
-            raise WrongInput(f"calc sieve: found {type(one).__name__}; allowed: gauge entries, each a JSON object")
+            raise WrongInput(f"{where} found {type(one).__name__}; allowed: gauge entries, each a JSON object")
         if one.get("entry", "gauge") != "gauge":
-            raise WrongInput(f"calc sieve: entry: found {one['entry']!r:.60}; allowed: gauge")
-        with calc_input.said_by("calc sieve:"):
+            raise WrongInput(f"{where} entry: found {one['entry']!r:.60}; allowed: gauge")
+        try:
             entry = entries.from_plain({"entry": "gauge", **one})
+        except EntryError as fault:
+            raise WrongInput(f"{where} {str(fault).removeprefix('gauge: ')}") from fault
         assert isinstance(entry, entries.Gauge)
         checked.append(entry)
     with calc_input.said_by("calc sieve:"):
@@ -123,13 +149,20 @@ def _words(result: gauge.GaugeCheck, want: float | None, dial: float | None, war
     if result.offset_mm is None or result.gain is None:
         lines.append(f"{result.sieve} sieve: one {result.unit} readout ties nothing to millimetres yet")
     elif result.unit == "mm" and result.gain == 1.0:
-        lines.append(f"{result.sieve} sieve: gap = readout {result.offset_mm:+.3g} mm")
+        lines.append(f"{result.sieve} sieve: gap = readout {_signed(result.offset_mm)} mm")
     else:
-        lines.append(f"{result.sieve} sieve: gap = {result.offset_mm:.3g} mm {result.gain:+.3g} mm x readout ({result.unit})")
+        lines.append(f"{result.sieve} sieve: gap = {result.offset_mm:.3g} mm {_signed(result.gain)} mm x readout ({result.unit})")
     if result.spread_mm is not None:
         lines.append(f"spread across positions: {calc_input.show(result.spread_mm, 'mm')}")
     if want is not None:
         unit = result.unit
         set_to = f"dial {calc_input.show(dial, unit)}" if dial is not None else "the readout to dial is unknown"
         lines.append(f"for a gap of {want:g} mm: {set_to}")
-    return lines + [f"mind: {warning}" for warning in warnings]
+    for warning in warnings:
+        about, _, words = warning.partition(": ")
+        lines.append(f"Note ({about}): {words}")
+    return lines
+
+
+def _signed(value: float) -> str:
+    return f"{'-' if value < 0 else '+'} {abs(value):.3g}"

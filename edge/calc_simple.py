@@ -60,7 +60,7 @@ class ConcentrationKeys(Struct, forbid_unknown_fields=True, frozen=True, kw_only
     discharge: Positive
 
 
-def kernels(plain: Mapping[str, Any], config: Settings | None) -> Answer:
+def kernels(plain: Mapping[str, Any], config: Settings | None, us: bool = False) -> Answer:
     """Kernels for 100 kg/ha and for 1 bu/ac, from the TGW and the bushel or from a crop's. Raises WrongInput."""
     keys = calc_input.typed("kernels", dict(plain), KernelKeys)
     crop = calc_input.known_crop("kernels", keys.crop, config)
@@ -75,11 +75,14 @@ def kernels(plain: Mapping[str, Any], config: Settings | None) -> Answer:
         words.append(f"{show(per_ft2)} kernels per ft2 are 1 bu/ac (a bushel of {bushel:g} lb)")
     else:
         words.append("kernels per ft2 for 1 bu/ac: unknown without --bushel-lb or a known --crop")
+    if us:
+        words.reverse()
     if crop is not None:
         used = {"tgw_g": keys.tgw_g is None, "bushel_lb": keys.bushel_lb is None}
         sources = (crop.sources or {}).items()
-        words += [f"{key} of {crop.name} from {source}" for key, source in sources if used.get(key)]
-        words += [f"mind: {note}" for note in crop.notes]
+        names = {"tgw_g": "TGW", "bushel_lb": "bushel"}
+        words += [f"{names[key]} of {crop.name} after {source}" for key, source in sources if used.get(key)]
+        words += [f"Note: {note}" for note in crop.notes if not note.startswith("moisture")]
     return {"per_m2_for_100_kg_ha": per_m2, "per_ft2_for_1_bu_ac": per_ft2}, words
 
 
@@ -125,5 +128,7 @@ def concentration(plain: Mapping[str, Any]) -> Answer:
     """Width of the cut over width of the discharge. Raises WrongInput."""
     keys = calc_input.typed("concentration", dict(plain), ConcentrationKeys)
     factor = keys.cut / keys.discharge
-    words = f"machine loss lies {show(factor)} times as thick in the discharge as over the whole cut"
-    return {"factor": factor}, [words]
+    words = [f"machine loss lies {show(factor)} times as thick in the discharge as over the whole cut"]
+    if factor < 1:
+        words.append(f"Note: the discharge ({keys.discharge:g}) is wider than the cut ({keys.cut:g}); are the two swapped?")
+    return {"factor": factor}, words

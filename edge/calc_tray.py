@@ -21,7 +21,8 @@ CAUTION = (
     "Before you lay a tray: two people in radio contact; chopper and spreader off and stopped. Place the tray before",
     "the machine arrives, or let it drop from the machine by remote. Stay to the side, never in front of a wheel or",
     "behind the discharge. Fetch it only after the machine has passed and the driver confirms. Never reach in while",
-    "anything turns. The operator's manual of your machine goes before this.",
+    "anything turns. Before you count on the ground: front and threshing stopped, back one machine length, engine off.",
+    "The operator's manual of your machine goes before this.",
 )
 LEVEL = 0.9
 ASSUMED_SPREAD = 0.2
@@ -66,18 +67,6 @@ class Job:
 
 def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
     """Plain keys (US customary ones too under `us`) -> a checked job. Raises WrongInput or EntryError."""
-    try:
-        return _read(plain, us, config)
-    except WrongInput as fault:
-        named = next((key for key, si in calc_input.US_KEYS.items() if us and f"{si}: found" in str(fault)), None)
-        if named is None:
-            raise
-        raise WrongInput(f"{fault} (read from {named})") from fault
-
-
-def _read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
-    if not plain:
-        raise WrongInput("calc tray: nothing given; give --grains, --length-m, --width-m, --cut-width-m, or --from")
     calc_input.check_keys("tray", plain, KEYS, us)
     if plain.get("entry", "tray") != "tray":
         raise WrongInput(f"calc tray: entry: found {plain['entry']!r:.60}; allowed: tray")
@@ -119,10 +108,19 @@ def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
 def reckon(job: Job, us: bool) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract and the words. Raises EntryError."""
     with calc_input.said_by("calc"):
-        residue_width_m = trays.residue_width(job.entry, None, job.cut_width_m)
+        residue_width_m = _residue_width_m(job)
         result = trays.measure(job.entry, job.tgw_g, residue_width_m)
     si = _figures(job, result)
     return (_us(si, job.bushel_lb) if us else si), _words(job, result, si, residue_width_m, us)
+
+
+def _residue_width_m(job: Job) -> float:
+    if trays.known_residue_width(job.entry, None, job.cut_width_m) is None:
+        raise WrongInput(
+            "calc tray: residue_width_m: missing; required: the width over which the residue is laid "
+            "(for a tray as wide as the discharge: its own width)"
+        )
+    return trays.residue_width(job.entry, None, job.cut_width_m)
 
 
 def _figures(job: Job, result: TrayResult) -> dict[str, Any]:
@@ -247,7 +245,7 @@ def _words(job: Job, result: TrayResult, si: Mapping[str, Any], residue_width_m:
     if si["threshing_kg_ha"] is not None:
         lines.append(f"  of it heads {loss('threshing_kg_ha')}")
     if si["front_kg_ha"] is None:
-        lines.append("front loss    unknown (count `front` and `before_harvest` on the ground for it)")
+        lines.append("front loss    unknown (it takes counts on the ground: in the cut strip and in the standing crop)")
     else:
         lines += [f"front loss    {loss('front_kg_ha')}", f"total         {loss('total_kg_ha')}  {between}"]
     if si["before_harvest_kg_ha"] is not None:
@@ -261,15 +259,19 @@ def _words(job: Job, result: TrayResult, si: Mapping[str, Any], residue_width_m:
     if si["value_ha"] is not None:
         shown, unit = units.us_shown(si["value_ha"], "value/ha") if us else (si["value_ha"], "value/ha")
         lines.append(f"worth         {calc_input.show(shown)} per {unit.removeprefix('value/')}")
-    return lines + [f"mind: {word}" for word in _mind(job, result, us)]
+    return lines + [f"Note: {word}" for word in _notes(job, result, residue_width_m, us)]
 
 
-def _mind(job: Job, result: TrayResult, us: bool) -> list[str]:
+def _notes(job: Job, result: TrayResult, residue_width_m: float, us: bool) -> list[str]:
     words = []
+    if residue_width_m > job.cut_width_m * (1 + 1e-9):
+        words.append("the residue is laid wider than the cut; if no spreader throws that far, the two widths are swapped")
     if us and job.beside.bushel_lb is None and job.crop is not None:
         words.append(f"a bushel of {job.bushel_lb:g} lb, the table's for {job.crop.name}")
     if result.spread_dof < ENOUGH_DOF:
-        words.append("so few trays hardly show how trays scatter; at least 20 % is assumed; lay more")
+        number = "one tray can't" if result.tray_count == 1 else f"{result.tray_count} trays are too few to"
+        told = "tell how much the loss differs from place to place"
+        words.append(f"{number} {told}, so the interval takes at least 20 % for it; more trays make it surer")
     if result.counted:
         words.append("lost grain is lighter than tank grain, so a count overstates the mass; weigh the catch if you can")
     if job.beside.tgw_g is None and job.crop is not None and result.counted:

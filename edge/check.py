@@ -5,11 +5,9 @@ The tap test is guided: cautions first, then one sensor at a time, and the pulse
 
 from __future__ import annotations
 
-import queue
+import logging
 import sys
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +16,10 @@ from rich.console import Console
 from rich.table import Table
 
 from edge import settings as settings_module
-from edge.errors import AnswerBad, WrongInput
-from edge.feed.assembler import Assembler, Second
-from edge.feed.ports import Reader
+from edge.check_line import Heard, Line, trouble
+from edge.errors import AnswerBad, StoreError, WrongInput
+from edge.keep import signing
+from edge.reckon import units
 from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
 
 LISTEN_S = 5.0
@@ -32,96 +31,107 @@ CAUTIONS = (
 )
 
 
-@dataclass(slots=True)
-class Heard:
-    """What the line gave while it was listened to."""
-
-    seconds: float = 0.0
-    data: int = 0
-    counts: list[int] = field(default_factory=list)
-    ms: int = 0
-    levels: int | None = None
-    lines: dict[str, int] = field(default_factory=dict)
-
-
-class Listener:
-    """Reads the settings' port for a while and sums what arrives."""
-
-    def __init__(self, settings: Settings) -> None:
-        if settings.serial.port is None:
-            raise WrongInput("check: serial.port: missing in the settings; allowed: a device or socket://host:port")
-        self._chunks: queue.Queue[tuple[int, list[bytes]]] = queue.Queue()
-        self._assembler = Assembler(frozenset(one.at for one in settings.inputs(BeamInput)))
-        self._reader = Reader(settings.serial.port, settings.serial.baud, _wall_ms, self._arrived)
-        self._reader.start()
-
-    def _arrived(self, stamp_ms: int, lines: list[bytes]) -> None:
-        self._chunks.put((stamp_ms, lines))
-
-    def listen(self, seconds: float) -> Heard:
-        """Sum what arrives for so many seconds."""
-        before = self._assembler.total_pulses()
-        heard = Heard(seconds)
-        until = time.monotonic() + seconds
-        while (left := until - time.monotonic()) > 0:
-            try:
-                stamp_ms, lines = self._chunks.get(timeout=left)
-            except queue.Empty:
-                break
-            for line in lines:
-                for second in self._assembler.take(stamp_ms, line):
-                    _sum(heard, second)
-        for part in self._assembler.open_parts:
-            heard.ms += part.ms
-            heard.levels = part.levels
-        after = self._assembler.total_pulses()
-        heard.counts = [count - (before[at] if at < len(before) else 0) for at, count in enumerate(after)]
-        counted = self._assembler.lines
-        heard.lines = {"good": counted.good, "bad_crc": counted.bad_crc, "malformed": counted.malformed}
-        return heard
-
-    def close(self) -> None:
-        """Stop reading."""
-        self._reader.stop()
-        self._reader.join(timeout=3)
-
-
 def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None) -> int:
-    """The `check` command: prints the wiring and what arrives. Raises AnswerBad when no counts arrive.
+    """The `check` command: prints the wiring and what arrives. Raises AnswerBad when something wired does not arrive.
 
     `ask`: puts a yes/no question to the person; None: only when standard input is a terminal.
     """
     settings = settings_module.load(config)
-    listener = Listener(settings)
+    if settings.serial.port is None:
+        raise WrongInput(f"check: {config}: serial.port: missing; allowed: a device or socket://host:port")
+    logging.getLogger("tailgrain").addHandler(logging.NullHandler())  # a fault is told once, with its remedy, not as it happens
+    console = Console(soft_wrap=True)
+    line = Line(settings.serial.port, settings.serial.baud, frozenset(one.at for one in settings.inputs(BeamInput)))
     try:
-        console = Console()
         if not as_json:
-            console.print(f"Listening to {settings.serial.port} for {LISTEN_S:.0f} s ...", highlight=False)
-        heard = listener.listen(LISTEN_S)
-        rows = [describe(one, heard) for one in sorted(settings.input, key=lambda one: one.at)]
+            console.print(f"Listening to {line.spec} for {LISTEN_S:.0f} s ...", highlight=False, markup=False)
+        heard = line.listen(LISTEN_S)
+        us = settings.units.show == "us"
+        rows = [describe(one, heard, us) for one in sorted(settings.input, key=lambda one: one.at)]
         levels = [_level(settings, i, heard) for i in range(len(settings.level))]
+        receiver = _receiver(settings) if settings.serial.nmea_port else None
+        key = _signing_key(settings)
+        said = trouble(line, heard, "serial.port") or _unsent(rows, heard) or (receiver or {}).get("trouble") or ""
+        said = said or key["trouble"] or ""
         if as_json:
-            answer = {"port": settings.serial.port, "lines": heard.lines, "inputs": rows, "levels": levels}
-            sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")
+            answer = {"port": line.spec, "lines": heard.lines, "inputs": rows, "levels": levels, "receiver": receiver}
+            answer["signing_key"] = key
+            sys.stdout.write(msgspec.json.encode({**answer, "trouble": said or None}).decode() + "\n")
         else:
-            _print(console, rows, levels, heard)
-        if not heard.lines.get("good"):
-            raise AnswerBad(f"check: {settings.serial.port}: no good sentence in {LISTEN_S:.0f} s; look at port, baud and plug")
+            _print(console, rows, levels, heard, receiver, us)
+            told = key["trouble"] or "made by the first `tailgrain run`"
+            told = f"fingerprint {key['fingerprint']}" if key["fingerprint"] else told
+            console.print(f"Signing key: {told}", highlight=False, markup=False)
+        if said:
+            raise AnswerBad(f"check: {said}")
         if ask is None and not as_json and sys.stdin.isatty():
             ask = _ask
-        if ask is not None and ask("Guided tap test of the loss sensors now?"):
-            _tap_test(console, settings, listener, ask)
+        if ask is not None and settings.inputs(LossInput):
+            turning = _turning(rows, levels)
+            if turning:
+                console.print(f"No tap test now: {turning}. {CAUTIONS[0]} Then check again.", highlight=False)
+            elif ask("Guided tap test of the loss sensors now?"):
+                _tap_test(console, settings, line, ask)
     finally:
-        listener.close()
+        line.close()
     return 0
 
 
-def describe(one: Any, heard: Heard) -> dict[str, Any]:
-    """One input: place, what it reads, pulses heard, its rate in the input's own terms, and what that means."""
+def _receiver(settings: Settings) -> dict[str, Any]:
+    """What the position receiver's own port gives."""
+    port = settings.serial.nmea_port
+    assert port is not None
+    line = Line(port, settings.serial.nmea_baud)
+    try:
+        heard = line.listen(LISTEN_S)
+    finally:
+        line.close()
+    fix = heard.fix
+    return {
+        "port": port,
+        "lines": heard.lines,
+        "speed_kmh": fix.speed_kmh if fix else None,
+        "has_position": fix is not None and fix.lat is not None,
+        "trouble": trouble(line, heard, "serial.nmea_port") or None,
+    }
+
+
+def _signing_key(settings: Settings) -> dict[str, str | None]:
+    """The kit's own key: its fingerprint, to be compared with that of a pack; or why it can't be used."""
+    path = signing.path_beside(settings_module.database(settings))
+    try:
+        return {"fingerprint": signing.read(path).fingerprint if path.exists() else None, "trouble": None}
+    except OSError as fault:
+        return {"fingerprint": None, "trouble": f"{path}: the signing key can't be looked at ({fault.strerror or fault})"}
+    except StoreError as fault:
+        return {"fingerprint": None, "trouble": str(fault)}
+
+
+def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:
+    """Wired inputs that the counter does not send."""
+    if not heard.counts:
+        return "sentences arrive, but no counts among them; is this the counter's port?"
+    unsent = [str(row["at"]) for row in rows if row["pulses"] is None]
+    if not unsent:
+        return ""
+    there = f"it sends {len(heard.counts)} inputs, 0 to {len(heard.counts) - 1}"
+    return f"input {', '.join(unsent)}: wired in the settings, not sent by the counter; {there}: look at `at`"
+
+
+def _turning(rows: list[dict[str, Any]], levels: list[dict[str, Any]]) -> str:
+    """What says that the machine is not at rest; empty where nothing does. Nobody is sent to a sensor then."""
+    if any(level["means"] == "threshing on" and level["on"] for level in levels):
+        return "threshing is on"
+    moving = [row["reads"] for row in rows if row["reads"].startswith(("shaft", "ground")) and row["pulses"]]
+    return f"{moving[0]} turns" if moving else ""
+
+
+def describe(one: Any, heard: Heard, us: bool = False) -> dict[str, Any]:
+    """One input: place, what it reads, pulses heard, its rate in the input's own terms, and what that means in words."""
     count = heard.counts[one.at] if one.at < len(heard.counts) else None
     row: dict[str, Any] = {"at": one.at, "reads": _name(one), "pulses": count}
     if count is None:
-        return {**row, "value": None, "says": "the counter sends no such input"}
+        return {**row, "value": None, "says": "not sent by the counter" if heard.counts else "nothing heard"}
     seconds = heard.ms / 1000
     if not seconds:
         return {**row, "value": None, "says": "no counts"}
@@ -133,7 +143,8 @@ def describe(one: Any, heard: Heard) -> dict[str, Any]:
         value, says = count / seconds * 60 / one.pulses_per_rev, "{:.0f} 1/min"
     else:
         value, says = count / seconds, "{:.1f} pulses/s" if count else "quiet"
-    return {**row, "value": value, "says": says.format(value)}
+    shown = units.us_shown(value, "km/h") if us and isinstance(one, GroundInput) else None
+    return {**row, "value": value, "says": says.format(value) if shown is None else f"{shown[0]:.1f} {shown[1]}"}
 
 
 def _name(one: Any) -> str:
@@ -150,45 +161,60 @@ def _level(settings: Settings, index: int, heard: Heard) -> dict[str, Any]:
     return {"bit": level.bit, "means": level.means, "on": on}
 
 
-def _sum(heard: Heard, second: Second) -> None:
-    heard.data += second.data
-    for part in second.parts:
-        heard.ms += part.ms
-        heard.levels = part.levels
-
-
-def _print(console: Console, rows: list[dict[str, Any]], levels: list[dict[str, Any]], heard: Heard) -> None:
+def _print(
+    console: Console,
+    rows: list[dict[str, Any]],
+    levels: list[dict[str, Any]],
+    heard: Heard,
+    receiver: dict[str, Any] | None,
+    us: bool,
+) -> None:
     table = Table("at", "reads", "pulses", "says")
     for row in rows:
         table.add_row(str(row["at"]), row["reads"], "-" if row["pulses"] is None else str(row["pulses"]), row["says"])
     for level in levels:
         table.add_row(f"bit {level['bit']}", level["means"], "", {True: "on", False: "off", None: "unknown"}[level["on"]])
+    if receiver is not None:
+        kmh = receiver["speed_kmh"]
+        number, unit = units.us_shown(kmh or 0.0, "km/h") if us else (kmh or 0.0, "km/h")
+        speed = "no speed yet" if kmh is None else f"{number:.1f} {unit}"
+        place = "position known" if receiver["has_position"] else "no position yet"
+        table.add_row("-", "receiver", "", "nothing heard" if receiver["trouble"] else f"{speed}, {place}")
     console.print(table)
     counted = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in heard.lines.items())
     console.print(f"Lines: {counted}", highlight=False)
 
 
-def _tap_test(console: Console, settings: Settings, listener: Listener, ask: Callable[[str], bool]) -> None:
+def _tap_test(console: Console, settings: Settings, line: Line, ask: Callable[[str], bool]) -> None:
+    """One loss sensor after the other. Raises AnswerBad naming those that stayed silent."""
     for caution in CAUTIONS:
         console.print(f"! {caution}", highlight=False)
-    for one in settings.inputs(LossInput):
+    sensors = {one.at: one for one in settings.inputs(LossInput)}
+    silent = []
+    for one in sensors.values():
         if not ask(f"Tap the {one.point} sensor, {one.side}, ten times after you answer yes. Ready?"):
-            return
-        heard = listener.listen(TAP_S)
-        counts = {at: count for at, count in enumerate(heard.counts) if count and at in _loss_places(settings)}
+            break
+        heard = line.listen(TAP_S)
+        if said := trouble(line, heard, "serial.port"):
+            raise AnswerBad(f"check: {said}")
+        levels = [_level(settings, i, heard) for i in range(len(settings.level))]
+        if turning := _turning([describe(other, heard) for other in settings.input], levels):
+            raise AnswerBad(f"check: tap test ended: {turning}; {CAUTIONS[0]}")
+        counts = {at: count for at, count in enumerate(heard.counts) if count and at in sensors}
         here = counts.pop(one.at, 0)
-        others = f"; also heard: {', '.join(f'input {at}: {n}' for at, n in counts.items())}" if counts else ""
-        verdict = "alive" if here else "SILENT: look at its cable and plug"
-        console.print(f"  input {one.at}: {here} pulses, {verdict}{others}", highlight=False)
-
-
-def _loss_places(settings: Settings) -> set[int]:
-    return {one.at for one in settings.inputs(LossInput)}
+        others = ", ".join(f"input {at} ({_name(sensors[at])}): {count}" for at, count in counts.items())
+        if here:
+            verdict = "alive" + (f"; also heard: {others}" if others else "")
+        else:
+            silent.append(f"input {one.at} ({_name(one)})")
+            verdict = "SILENT; " + (f"heard instead: {others}; cables swapped?" if others else "look at its cable and plug")
+        console.print(f"  input {one.at}: {here} pulses, {verdict}", highlight=False, markup=False)
+    if silent:
+        raise AnswerBad(f"check: tap test: {', '.join(silent)}: silent")
 
 
 def _ask(question: str) -> bool:
-    return input(f"{question} [y/n] ").strip().lower().startswith("y")
-
-
-def _wall_ms() -> int:
-    return time.time_ns() // 1_000_000
+    try:
+        return input(f"{question} [y/n] ").strip().lower().startswith("y")
+    except EOFError:  # the terminal was closed
+        return False

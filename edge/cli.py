@@ -17,6 +17,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
+from edge.export_cli import export
 from edge.verdict_cli import compare, speed
 
 CONFIG = click.option(
@@ -74,6 +75,7 @@ def tailgrain() -> None:
 tailgrain.add_command(calc)
 tailgrain.add_command(compare)
 tailgrain.add_command(speed)
+tailgrain.add_command(export)
 
 
 @tailgrain.command("run")
@@ -131,12 +133,27 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     elif answer.get("ok"):
         mark = f", mark {answer['mark']}" if "mark" in answer else ""
         note = f" ({answer['note']})" if "note" in answer else ""
-        click.echo(f"kept as number {answer.get('seq')}{mark}{note}")
-        for notice in [*answer.get("gauge", {}).get("warnings", []), *answer.get("notices", [])]:
-            click.echo(f"  {notice}")
+        job = f", job {answer['job']}" if "job" in answer else ""
+        click.echo(f"kept as number {answer.get('seq')}{mark}{job}{note}")
+        if "proof" in answer:
+            click.echo(f"  proof line {answer['proof']['seq']}:{answer['proof']['hash']} (keep a copy outside the kit)")
+        for line in kept_words(answer):
+            click.echo(f"  {line}")
     if not answer.get("ok"):
         raise WrongInput(f"not kept: {answer.get('why')}")
     return 0
+
+
+def kept_words(answer: dict[str, Any]) -> list[str]:
+    """What the kit made of a kept entry: the readout's model, the gap expected, warnings, notices of guard rails."""
+    gauge = answer.get("gauge", {})
+    lines = []
+    if gauge.get("gain") is not None:
+        gain = "readout" if gauge["gain"] == 1 else f"{gauge['gain']:.3g} mm x readout"
+        lines.append(f"gap = {gain} {'-' if gauge['offset_mm'] < 0 else '+'} {abs(gauge['offset_mm']):.3g} mm")
+    if "gap_mm" in answer:
+        lines.append(f"gap expected by the gauge checks: {answer['gap_mm']:.3g} mm")
+    return [*lines, *gauge.get("warnings", []), *answer.get("notices", [])]
 
 
 @tailgrain.command()
@@ -152,6 +169,7 @@ def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Pat
     """
     from edge import settings
     from edge.replay import replay as run_replay
+    from edge.summary_words import in_words
 
     loaded = settings.load(config)
     errors = Console(stderr=True)
@@ -175,7 +193,7 @@ def replay(capture: Path, config: Path, as_json: bool, summary: bool, store: Pat
     if summary:
         print_json(found)
     elif not as_json:
-        for line in in_words(found):
+        for line in in_words(found, loaded.units.show == "us"):
             click.echo(line)
 
 
@@ -269,34 +287,6 @@ def reader_may_leave() -> Iterator[None]:
 def print_json(answer: Any) -> None:
     """One JSON object on standard output."""
     sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")
-
-
-def in_words(summary: dict[str, Any]) -> list[str]:
-    """A replay's summary for a person."""
-    loss, calibration = summary["loss"], summary["calibration"]
-    seconds = ", ".join(f"{name} {count} s" for name, count in summary["seconds"].items() if count)
-    lines = [
-        f"Time: {seconds}",
-        f"Distance {summary['distance_m']:.1f} m, area {summary['area_ha']:.3f} ha",
-    ]
-    if loss["kg_ha"] is None:
-        lines.append(f"Machine loss: unknown ({calibration['why']}); lay a tray test to get kg/ha")
-    else:
-        high = "unknown" if loss["high"] is None else f"{loss['high']:.1f}"
-        percent = "" if loss["pct"] is None else f", {loss['pct']:.2f} % of the crop"
-        lines.append(f"Machine loss {loss['kg_ha']:.1f} kg/ha (90 % interval {loss['low']:.1f} to {high}){percent};")
-        lines.append("  front and shed loss are not included.")
-    lines.append(f"Calibration: {calibration['state']} ({calibration['why']})")
-    for test in summary["tests"]:
-        lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")
-    if summary["returns_pct"] is not None:
-        lines.append(f"Returns {summary['returns_pct']:.0f} % of full")
-    counted = summary["lines"]
-    lines.append(
-        f"Lines: {counted['good']} good, {counted['bad_crc']} with a bad CRC, {counted['malformed']} malformed, "
-        f"{counted['missing']} missing, {counted['restarts']} restarts, {counted['entries']} entries"
-    )
-    return lines
 
 
 if __name__ == "__main__":

@@ -20,12 +20,14 @@ import msgspec
 from edge import entries, messages
 from edge import settings as settings_module
 from edge.clock import Clock, Stamps, SystemClock
+from edge.earlier import earlier
 from edge.engine import Engine
-from edge.errors import EntryError, SettingsError, StoreError
+from edge.errors import EntryError, SettingsError, StoreError, TailgrainError
 from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
-from edge.keep.store import FILE_NAME, Store
+from edge.judge.adviser import TRIED_S
+from edge.keep.store import PROVED, Store
 from edge.keep.upkeep import Upkeep
 from edge.sayer import Sayer
 from edge.settings import Settings
@@ -41,7 +43,10 @@ QUEUE_CHUNKS = 400
 """Chunks that may wait: over half a minute of a full line. Then the readers wait too, and memory stays bounded."""
 
 TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
-RESTORED = ("run start", "entry", "tray window", "calibration", "learned", "verdict", "good set")
+RESTORED = ("entry", "tray window", "calibration", "learned", "good set", "advice")
+UNUSABLE = (TailgrainError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""What a record of another version, or a damaged one, may raise where it is taken up."""
+
 NOTE_SILENCE_MS = 540_000
 SILENCE = {"entry": "note", "by": "kit", "note": "The line is silent."}
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
@@ -72,8 +77,9 @@ class Daemon:
             on_stamped = self._record if self._recorder is not None else None
             ear = FixEar(self._store)
             self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
-            taken_up = self._take_up()
-            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name, taken_up)
+            hours = self._take_up()
+            self._go_on(now_ms if epoch_ms is None else epoch_ms)
+            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name, hours)
         except BaseException:
             self._store.close()
             raise
@@ -83,26 +89,31 @@ class Daemon:
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
         self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
 
-    def _take_up(self) -> dict[str, Any]:
-        """What earlier runs were told and learned. A record that can't be taken up must not keep a kit from starting."""
-        engine, now = self._engine, self._engine.reckoner.now
-        crop, crop_from, other_crop = now.crop_number, 0, False
-        for seq, kind, at_ms, body in self._store.earlier_records(RESTORED):
-            if kind == "run start":
-                if other_crop or "crop" not in body or body["crop"] != now.crop:
-                    crop_from = seq  # the settings file named another crop
-                other_crop = body.get("crop") != now.crop
-                continue
+    def _take_up(self) -> tuple[float, float]:
+        """What earlier runs were told and learned; returns their hours of work. A record that can't be taken up must not
+        keep a kit from starting."""
+        for kind, at_ms, body in self._store.earlier_records(RESTORED):
             try:
-                engine.restore(kind, at_ms, body)
-            except (EntryError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as fault:
-                LOG.warning("record %d (%s): not taken up (%s: %s)", seq, kind, type(fault).__name__, fault)
-            if now.crop_number != crop:
-                crop, crop_from, other_crop = now.crop_number, seq, False
-        sums = self._store.sums(None if other_crop else crop_from)
-        engine.judge.restore_hours(sums.tray_h, sums.gauge_h)
-        engine.reckoner.earlier_ha = crop, sums.crop_ha
-        return {"crop": now.crop, "sums": sums._asdict()}
+                self._engine.restore(kind, at_ms, body)
+            except UNUSABLE as fault:
+                LOG.warning("%s of %s: not taken up (%s: %s)", kind, messages.rfc3339_ms(at_ms), type(fault).__name__, fault)
+        loads = self._engine.reckoner.now.loads
+        if loads.since_s is not None:
+            loads.carried_ha = self._store.area_ha_since(loads.since_s)
+        hours = self._store.work_hours()
+        self._engine.judge.restore_hours(*hours)
+        return hours
+
+    def _go_on(self, now_ms: int) -> None:
+        """Take up what earlier runs left beside their records."""
+        try:
+            found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
+        except UNUSABLE as fault:
+            LOG.warning("verdicts begin anew: %s", fault)
+            return
+        for verdict in verdicts:
+            self._engine.restore("verdict", now_ms, verdict)
+        self._engine.take_up(found, now_ms)
 
     def _make_readers(self, settings: Settings) -> list[Reader]:
         wires = [(settings.serial.port, settings.serial.baud), (settings.serial.nmea_port, settings.serial.nmea_baud)]
@@ -251,7 +262,9 @@ class Daemon:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
             mark = self._store.mark_number(seq)
-            return messages.encode({"id": ask_id, "ok": True, "seq": seq} | ({"mark": mark} if mark else {}))
+            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in PROVED else None
+            more = {"mark": mark, "proof": proof}
+            return messages.encode({"id": ask_id, "ok": True, "seq": seq, **{key: one for key, one in more.items() if one}})
         try:
             entry = entries.from_plain(plain)
             answer = {"id": ask_id, "ok": True, **self._take_entry(stamp_ms, entry, ask_id)}
@@ -282,7 +295,7 @@ class Daemon:
 
 
 def _open_store(settings: Settings, on_told: Callable[[], None]) -> Store:
-    path = settings_module.state_directory(settings) / FILE_NAME
+    path = settings_module.database(settings)
     return Store(path, on_told, Upkeep(path.parent, settings.store.keep_days, settings.store.disk_floor_mb))
 
 

@@ -33,7 +33,7 @@ from edge.replay import replay
 from edge.settings import Mqtt, Settings
 from edge.tell import topics
 from edge.tell.ask import Asker
-from edge.tell.mqtt import new_client
+from edge.tell.client import new_client
 from sim_feed.emit import Pace, PtyFeed
 from sim_feed.scenario import Scenario, Simulation, load
 

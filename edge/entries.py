@@ -185,9 +185,9 @@ class GroundRun(Entry, frozen=True, tag="ground_run"):
 
 
 class IdleRun(Entry, frozen=True, tag="idle_run"):
-    """The last seconds were threshing on with no crop: learns the vibration background."""
+    """The last seconds were threshing on with no crop: learns the vibration background (from 5 s on; shorter ones are kept)."""
 
-    seconds: Annotated[float, Meta(ge=5, le=3600)]
+    seconds: Annotated[float, Meta(gt=0, le=3600)]
 
 
 class JobStart(Entry, frozen=True, tag="job_start"):

@@ -65,13 +65,21 @@ class FixEar:
             self.fix = second.t * 1000, second.fix.utc_ms
         self._store.second(second, figures)
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
         """One record."""
-        self._store.record(kind, at_ms, body, tell)
+        self._store.record(kind, at_ms, body, tell, binds)
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """One entry; returns its number once it is on disk."""
         return self._store.entry(at_ms, body, ask_id)
+
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """The proof line that a kept record gives."""
+        return self._store.proof(seq)
+
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """Bodies of the minutes kept for a job."""
+        return self._store.job_minutes(job)
 
 
 class Facts:

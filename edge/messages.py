@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from math import isfinite
 from typing import Any, NamedTuple
 
 import msgspec
@@ -10,6 +12,7 @@ import msgspec
 from edge.feed.assembler import Lines
 from edge.reckon.figures import Figures, LossFigure, PointFigure
 from edge.reckon.laglearn import LearnedLag
+from edge.reckon.money import Value
 from edge.reckon.reckoner import AREA_HA, Reckoner
 from edge.reckon.totals import MeanLoss, Totals
 
@@ -63,7 +66,12 @@ def live(figures: Figures) -> dict[str, Any]:
         "limit_kg_ha": figures.limit_kg_ha,
         "width_used": figures.width_used,
         "lag": None if figures.lag is None else lag(figures.lag),
+        "value": {**_value(figures.value, "h"), "sample_age_s": figures.sample_age_s},
     }
+
+
+def _value(found: Value, per: str) -> dict[str, float | None]:
+    return {f"loss_{per}": found.loss, f"quality_{per}": found.quality, f"total_{per}": found.total}
 
 
 def lag(learned: LearnedLag) -> dict[str, float | int | None]:
@@ -104,15 +112,20 @@ def lines(counted: Lines) -> dict[str, int]:
     }
 
 
-def totals(reckoner: Reckoner, sums: Totals) -> dict[str, Any]:
-    """What minute and summary share: seconds by state, distance, area, mean loss, points, returns."""
+def totals(reckoner: Reckoner, sums: Totals, percents: Mapping[str, float] | None = None) -> dict[str, Any]:
+    """What minute, job and summary share: seconds by state, distance, area, mean loss, points, returns, money.
+
+    `percents`: trash and cracked grain that the money goes by, None for the newest tank samples.
+    """
+    mean = reckoner.mean_loss(sums)
     return {
         "seconds": dict(sums.seconds),
         "distance_m": sums.distance_m,
         "area_ha": sums.area_m2 / AREA_HA,
-        "loss": _mean(reckoner.mean_loss(sums), pct=True),
+        "loss": _mean(mean, pct=True),
         "points": {name: _mean(reckoner.mean_loss(sums, (name,))) for name in reckoner.names},
         "returns_pct": sums.returns_pct,
+        "value": _value(reckoner.value_ha(sums, mean, percents), "ha"),
     }
 
 
@@ -131,6 +144,7 @@ def calibration(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "state": status.state,
         "factor_mg_per_pulse": status.factor_mg_per_pulse,
         "u_relative": {name: found.u for name, found in fits.items()},
+        "dof": {name: found.dof if isfinite(found.dof) else None for name, found in fits.items()},
         "clicks_per_m2": {name: found.clicks_m2 for name, found in fits.items() if found.clicks_m2},
         "tests": status.tests,
         "age_s": status.age_s,

@@ -9,11 +9,10 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from edge import entries, messages
+from edge import messages, recording
 from edge import settings as settings_module
 from edge.engine import Engine, Keeper, Nowhere
-from edge.errors import EntryError, StoreError
-from edge.feed import capture
+from edge.errors import StoreError
 from edge.judge.alerts import Change
 from edge.keep.store import Store
 from edge.settings import Settings
@@ -32,24 +31,21 @@ def replay(
     `store`: a new database to keep everything in. `on_second` hears each `live` object; `on_refused` hears each refused
     entry in one line; `on_progress` hears the number of lines so far, now and then. Raises CaptureError, StoreError.
     """
-    lines = capture.read(path)
-    first = next(lines, None)  # an unreadable capture is found before anything is made
+    lines = recording.opened(path)  # what is no capture is found before anything is made
     keeper: Keeper = Nowhere()
     database: Store | None = None
     if store is not None:
         database = keeper = _new_store(store)
     try:
-        engine = Engine(settings, keeper, Nowhere())
+        engine = Engine(settings, keeper, Nowhere(), advises=database is not None)
         if on_second is not None:
             engine.on_figures.append(lambda figures: on_second(messages.live(figures)))
         if database is not None:
+            first = next(lines, None)
             began_ms = first.stamp_ms if first is not None and first.stamp_ms is not None else 0
             database.begin_run(began_ms, settings_module.to_plain(settings), f"capture {path.name}", version("tailgrain"))
-        for number, line in enumerate(chain([first] if first is not None else [], lines), 1):
-            _take(engine, line, number, on_refused)
-            if number % 20_000 == 0 and on_progress is not None:
-                on_progress(number)
-        engine.finish()
+            lines = chain([first] if first is not None else [], lines)
+        recording.play(engine, lines, on_refused, on_progress)
         if database is not None:
             database.end_run(engine.assembler.stamp_ms or 0)
         return summary(engine)
@@ -66,37 +62,17 @@ def _new_store(path: Path) -> Store:
     return store
 
 
-def _take(engine: Engine, line: capture.Line, number: int, on_refused: Callable[[str], None] | None) -> None:
-    stamp_ms, text = line
-    if text[:1] == b"$":
-        engine.take_line(stamp_ms, text)
-    elif stamp_ms is None:
-        engine.take_malformed(None)
-    elif text[:1] != b"!":
-        engine.take_line(stamp_ms, text)
-    else:
-        plain = entries.plain_or_none(text[1:])
-        if plain is None:
-            engine.take_malformed(stamp_ms)
-            return
-        try:
-            engine.take_entry(stamp_ms, entries.from_plain(plain))
-        except EntryError as fault:
-            if on_refused is not None:
-                on_refused(f"line {number}: {fault}")
-
-
 def summary(engine: Engine) -> dict[str, Any]:
     """The `--summary` object of a finished engine."""
     reckoner, assembler = engine.reckoner, engine.assembler
     now_s = (assembler.stamp_ms or 0) / 1000
-    parts = messages.totals(reckoner, reckoner.totals)
+    parts = messages.totals(reckoner, reckoner.totals, reckoner.now.samples.mean())
     parts["distance_m"] = reckoner.totals.distance_m + reckoner.open_metres(assembler.open_parts)
     budget = reckoner.mean_loss(reckoner.totals).budget
     return {
         **{key: parts[key] for key in ("seconds", "distance_m", "area_ha")},
         "pulses": assembler.total_pulses(),
-        **{key: parts[key] for key in ("loss", "points", "returns_pct")},
+        **{key: parts[key] for key in ("loss", "points", "returns_pct", "value")},
         "calibration": {**messages.calibration(reckoner, now_s), "applied": "whole job"},
         "budget": budget.to_plain() if budget is not None else None,
         "lag": messages.lag(reckoner.lag.learned(reckoner.now.lag_s)),

@@ -20,6 +20,8 @@ Percent = Annotated[float, Meta(ge=0, le=100)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
 Place = Annotated[int, Meta(ge=0, le=31)]
 LARGEST_FILE = 262_144
+FILE_NAME = "tailgrain.db"
+"""The database of a kit, in its state directory."""
 
 
 class Table(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
@@ -254,6 +256,11 @@ def state_directory(settings: Settings) -> Path:
     if os.environ.get("XDG_STATE_HOME"):
         return Path(os.environ["XDG_STATE_HOME"]) / "tailgrain"
     return Path.home() / ".local" / "state" / "tailgrain"
+
+
+def database(settings: Settings) -> Path:
+    """The kit's database."""
+    return state_directory(settings) / FILE_NAME
 
 
 def _check_reads(plain: dict[str, Any], name: str) -> None:

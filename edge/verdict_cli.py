@@ -22,13 +22,17 @@ SOURCE = click.argument("source", type=click.Path(path_type=Path))
 CONFIG = click.option(
     "--config", "config", type=click.Path(path_type=Path), required=True, metavar="FILE", help="The kit's settings file."
 )
+POINTS_ARE = {
+    "driven": "What was driven and lost there, not advice: crop and ground differed as well as speed.",
+    "steps": "What the steps say of each speed:",
+}
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @SOURCE
 @CONFIG
-@click.option("--setting", "number", type=int, metavar="N", help="Which setting change, counted from 1; absent: they are listed.")
+@click.option("--setting", "number", type=int, metavar="N", help="Which change, from 1. Required: without it a line names them all.")
 @AS_JSON
 def compare(source: Path, config: Path, number: int | None, as_json: bool) -> None:
     """Did a setting change help? SOURCE is a capture or a database.
@@ -111,6 +115,8 @@ def speed(source: Path, config: Path, hourly_cost: float | None, weather_cost: f
         _print(answer)
         return
     click.echo(answer["why"])
+    if answer["points"]:
+        click.echo(POINTS_ARE[answer["points_are"]])
     for point, cost in zip(answer["points"], answer["cost_per_ha"], strict=True):
         loss = "loss unknown" if point["kg_ha"] is None else (
             f"{show(point['kg_ha'], 'kg/ha')} ({show(point['low'])} to {show(point['high'])})"

@@ -21,7 +21,10 @@ REACTING_SETTINGS = ("fan_rpm", "rotor_rpm", "concave_mm", "top_sieve_mm", "bott
 
 @dataclass(frozen=True, slots=True)
 class CropParameters:
-    """The standing crop. Log sds are of smooth random fields; scales are the distance to a correlation of 1/e."""
+    """The standing crop. Log sds are of smooth random fields; scales are the distance to a correlation of 1/e.
+
+    `drift_log_sd` is of the straw's toughness in time; loss goes with about its square, so it drifts by 5 %.
+    """
 
     name: str = "wheat"
     yield_t_ha: float = 2.8
@@ -33,7 +36,7 @@ class CropParameters:
     yield_scale_m: float = 50.0
     toughness_log_sd: float = 0.08
     toughness_scale_m: float = 50.0
-    drift_log_sd: float = 0.05
+    drift_log_sd: float = 0.025
     drift_minutes: float = 20.0
     lost_grain_mass_ratio: float = 1.0
 

@@ -128,7 +128,7 @@ RANGES = [
     ("load", "t", (0.1,), (-1,)),
     ("shelve", "minutes", (1,), (0, -1)),
     ("job_reopen", "job", (1,), (0, -1, 1.5)),
-    ("idle_run", "seconds", (10,), (0, -1)),
+    ("idle_run", "seconds", (1, 10, 3600), (0, -1, 3601)),
 ]
 
 

@@ -1,18 +1,23 @@
-// Entries on their way to the kit. Each has an id of its own and stays here until it is answered, also over a reload:
-// the kit keeps an id once, so asking again can't double it. They go one by one, in order.
+// Entries on their way to the kit. Each has an id of its own, made once, and is kept in the browser until it is answered,
+// over a reload, a closed page and a restarted kit: the kit keeps an id once, so asking again can't double it. They go one
+// by one, in order; what was typed waits aside until the machine stands.
 import { byId, make, text } from './dom.js';
+import { get, on } from './facts.js';
 import { age, say } from './format.js';
+import { typingOff } from './moving.js';
 import { again as lookAtPin } from './pin.js';
 
-const KEY = 'tailgrain-asks';
+const KEY = 'tailgrain-ask-';
 const ANSWER_MS = 15_000;
 const KEPT_SHOWN_MS = 8_000;
+const LONGEST_PAUSE_MS = 8_000;
 
-let waiting = []; // {id, entry, what, since, why, tries}
-let shown = [];   // {id, kind: kept|refused, words}
+let waiting = []; // {id, entry, what, since, why, tries, held}
+let shown = [];   // {id, kind: kept|refused, words, more}
 let busy = false;
 let timer = null;
 const hearers = [];
+const touched = new Map(); // id -> moment on the clock that never steps
 
 export const onAnswer = (hear) => hearers.push(hear);
 export const isWaiting = (match) => waiting.some((one) => match(one.entry));
@@ -23,32 +28,49 @@ function newId() {
   return `page-${[...bytes].map((byte) => byte.toString(16).padStart(2, '0')).join('')}`;
 }
 
-function remember() {
+// One item an entry, so that two open pages don't write over each other; where nothing can be kept, they live as long as
+// the page.
+function store(one) {
   try {
-    sessionStorage.setItem(KEY, JSON.stringify(waiting));
-  } catch {
-    // Then they live as long as the page.
-  }
+    const { id, entry, what, since } = one;
+    localStorage.setItem(KEY + id, JSON.stringify({ id, entry, what, since }));
+  } catch { /* see above */ }
+}
+
+function drop(id) {
+  waiting = waiting.filter((one) => one.id !== id);
+  touched.delete(id);
+  try {
+    localStorage.removeItem(KEY + id);
+  } catch { /* see above */ }
 }
 
 function recall() {
   try {
-    waiting = JSON.parse(sessionStorage.getItem(KEY) ?? '[]');
+    const kept = Object.keys(localStorage).filter((key) => key.startsWith(KEY)).map((key) => JSON.parse(localStorage.getItem(key)));
+    waiting = kept.sort((a, b) => a.since - b.since).map((one) => ({ ...one, why: '', tries: 0, held: null }));
   } catch {
     waiting = [];
   }
 }
 
-// Tell the kit. `replaces(entry)`: waiting entries that this one makes pointless.
+// How long ago the touch was: after a reload only the wall clock knows.
+const waitedS = (one) => Math.max(0, (touched.has(one.id) ? performance.now() - touched.get(one.id) : Date.now() - one.since) / 1000);
+
+// Tell the kit. `what`: the entry in words; `replaces(entry)`: waiting entries that this one makes pointless.
 export function tell(entry, what, replaces = () => false) {
-  waiting = waiting.filter((one) => !replaces(one.entry));
-  waiting.push({ id: newId(), entry, what, since: Date.now(), why: '', tries: 0 });
+  for (const old of waiting.filter((one) => replaces(one.entry))) drop(old.id);
+  const one = { id: newId(), entry, what, since: Date.now(), why: '', tries: 0, held: null };
+  touched.set(one.id, performance.now());
+  waiting.push(one);
+  store(one);
   changed();
   work();
+  return one.id;
 }
 
 function giveUp(id) {
-  waiting = waiting.filter((one) => one.id !== id);
+  drop(id);
   changed();
 }
 
@@ -62,7 +84,7 @@ async function ask(one) {
     const answer = await fetch('/ask', {
       method: 'POST',
       headers: { 'Content-Type': 'application/json' },
-      body: JSON.stringify({ id: one.id, entry: one.entry }),
+      body: JSON.stringify({ id: one.id, entry: one.entry, waited_s: waitedS(one) }),
       signal: AbortSignal.timeout?.(ANSWER_MS),
     });
     return await answer.json();
@@ -71,37 +93,51 @@ async function ask(one) {
   }
 }
 
+const FREE = { standing: () => typingOff() === '', pin: () => get('entering')?.allowed ?? false };
+const isFree = (one) => !one.held || FREE[one.held]();
+const next = () => waiting.find((one) => !one.held) ?? waiting.find(isFree);
+
 async function work() {
-  if (busy || waiting.length === 0) return;
+  const one = next();
+  if (busy || !one) return;
   clearTimeout(timer);
   busy = true;
-  const one = waiting[0];
   const answer = await ask(one);
   busy = false;
-  if (answer.again) {
-    one.why = answer.why;
-    one.tries += 1;
-    if (waiting.length > 0 && waiting[0].id !== one.id) return work();
-    timer = setTimeout(work, Math.min(8_000, 500 * 2 ** one.tries));
-    changed();
-    return undefined;
-  }
-  waiting = waiting.filter((other) => other.id !== one.id);
-  const words = answer.ok
-    ? say('asks.kept', { seq: answer.seq, what: one.what })
-    : say('asks.refused', { what: one.what, why: answer.why });
-  shown = [...shown.slice(-2), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words }];
-  if (answer.ok) setTimeout(() => close(one.id), KEPT_SHOWN_MS);
+  if (answer.again) return later(one, answer);
+  const given = waiting.includes(one); // given up meanwhile: still say what became of it
+  drop(one.id);
+  tellShown(one, answer);
   if (!answer.ok) lookAtPin();
   changed();
-  hearers.forEach((hear) => hear(one.entry, answer));
+  if (given || answer.ok) hearers.forEach((hear) => hear(one.entry, answer, one.id));
   return work();
 }
 
+function later(one, answer) {
+  one.why = answer.why;
+  one.tries += 1;
+  one.held = answer.standing ? 'standing' : answer.pin ? 'pin' : null;
+  if (answer.pin) lookAtPin();
+  const other = next();
+  changed();
+  if (other && other !== one) return work();
+  timer = setTimeout(work, Math.min(LONGEST_PAUSE_MS, 500 * 2 ** Math.min(one.tries, 6)));
+  return undefined;
+}
+
+function tellShown(one, answer) {
+  const words = answer.ok
+    ? say('asks.kept', { seq: answer.seq, what: one.what })
+    : say('asks.refused', { what: one.what, why: answer.why });
+  const more = [answer.note ? say('asks.note', { note: answer.note }) : '', ...(answer.notices ?? [])].filter(Boolean).join(' ');
+  shown = [...shown.slice(-2), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words: more ? `${words} ${more}` : words, stays: !answer.ok || more !== '' }];
+  if (answer.ok && !more) setTimeout(() => close(one.id), KEPT_SHOWN_MS);
+}
+
 function changed() {
-  remember();
   show();
-  hearers.forEach((hear) => hear(null, null));
+  hearers.forEach((hear) => hear(null, null, null));
 }
 
 function line(kind, words, word, act) {
@@ -110,18 +146,18 @@ function line(kind, words, word, act) {
 }
 
 function show() {
-  const lines = shown.map((one) => line(one.kind, one.words, one.kind === 'refused' ? say('asks.close') : '', () => close(one.id)));
+  const lines = shown.map((one) => line(one.kind, one.words, one.stays ? say('asks.close') : '', () => close(one.id)));
   for (const one of waiting) {
-    const known = { what: one.what, why: one.why, age: age((Date.now() - one.since) / 1000) };
-    const words = say(one.tries ? 'asks.waiting' : 'asks.sending', known);
+    const known = { what: one.what, why: one.why, age: age(waitedS(one)) };
+    const words = say(one.held ? `asks.held_${one.held}` : one.tries ? 'asks.waiting' : 'asks.sending', known);
     lines.push(line('waiting', words, one.tries ? say('asks.give_up') : '', () => giveUp(one.id)));
   }
   const list = byId('asks');
   // Rebuilt only when something differs: a button under a finger must not be swapped away.
-  const next = lines.map((one) => one.textContent).join('\n');
-  if (list.dataset.shown === next) return;
+  const now = lines.map((one) => one.textContent).join('\n');
+  if (list.dataset.shown === now) return;
   const focused = list.contains(document.activeElement);
-  list.dataset.shown = next;
+  list.dataset.shown = now;
   list.replaceChildren(...lines);
   if (focused) list.querySelector('button')?.focus();
   text(byId('asks-spoken'), shown.length ? shown[shown.length - 1].words : '');
@@ -131,5 +167,9 @@ export function start() {
   recall();
   show();
   setInterval(show, 1000);
+  // A line that is back, or a machine that stands: at once, not at the end of the pause.
+  on('kit', work);
+  on('broker', (broker) => broker?.connected && work());
+  for (const topic of ['live', 'entering']) on(topic, () => waiting.some((one) => one.held && isFree(one)) && work());
   work();
 }

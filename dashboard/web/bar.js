@@ -16,8 +16,5 @@ function state(live) {
 
 export function start() {
   on('live', (live) => live && state(live));
-  on('kit', (kit) => {
-    text(byId('machine'), kit.machine);
-    document.title = `${kit.machine} · ${say('page.title')}`;
-  });
+  on('kit', (kit) => text(byId('machine'), kit.machine));
 }

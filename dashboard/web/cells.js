@@ -1,7 +1,9 @@
 // Where the loss comes from (separator, cleaning, and their sides), returns, ground speed, shafts.
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
-import { DASH, amount, fixed, has, say, small } from './format.js';
+import { DASH, amount, fixed, has, plain, say, small } from './format.js';
+import { inForce } from './inforce.js';
+import { amountOf, shown, unit } from './units.js';
 
 function point(name) {
   return make(
@@ -34,11 +36,11 @@ function renderPoint(card, live) {
   const name = card.dataset.point;
   const found = live.points[name] ?? {};
   const calibrated = live.calibration.state !== 'none';
-  text(card.querySelector('.number'), amount(calibrated ? found.kg_ha : live.pulses_per_s[name]));
-  text(card.querySelector('.unit'), say(calibrated ? 'loss.unit' : 'pulses.unit'));
+  text(card.querySelector('.number'), calibrated ? amountOf(found.kg_ha, 'kg/ha') : amount(live.pulses_per_s[name]));
+  text(card.querySelector('.unit'), calibrated ? unit('kg/ha') : say('pulses.unit'));
   const known = calibrated && Number.isFinite(found.kg_ha);
   const range = found.high === null ? 'points.range_open' : 'points.range';
-  text(card.querySelector('.interval-of'), known ? say(range, { low: amount(found.low), high: amount(found.high) }) : '');
+  text(card.querySelector('.interval-of'), known ? say(range, { low: amountOf(found.low, 'kg/ha'), high: amountOf(found.high, 'kg/ha') }) : '');
   const share = found.left_share;
   const sided = Number.isFinite(share);
   mark(card, 'data-sides', sided ? 'yes' : 'no');
@@ -47,15 +49,30 @@ function renderPoint(card, live) {
   text(card.querySelector('.sides'), sided ? say('points.sides', { left, right: 100 - left }) : say('points.no_sides'));
 }
 
+// Returns against their limit: a bar with the limit dashed across, and the same in words.
+function renderReturns(live) {
+  const { pct, t_h: rate } = live.returns;
+  const limit = inForce()?.limits.returns_pct ?? null;
+  text(byId('returns-number'), fixed(pct, 0));
+  text(byId('returns-more'), rate === null ? '' : say('facts.returns_rate', { rate: small(shown(rate, 't/h')), unit: unit('t/h') }));
+  const share = (value) => `${Math.min(100, Math.max(0, value)).toFixed(1)}%`;
+  mark(byId('returns-bar'), 'data-known', Number.isFinite(pct) ? 'yes' : 'no');
+  byId('returns-bar').querySelector('.returns-now').style.width = share(pct ?? 0);
+  const line = byId('returns-bar').querySelector('.returns-limit');
+  line.hidden = limit === null;
+  if (limit !== null) line.style.left = share(limit);
+  const over = limit !== null && pct !== null && pct > limit;
+  text(byId('returns-limit-word'), limit === null ? '' : say(over ? 'facts.returns_over' : 'facts.returns_limit', { limit: plain(limit) }));
+}
+
 function render(live) {
   if (!live) return;
   const kit = get('kit');
   if (kit) build(kit);
   for (const card of byId('points-list').children) renderPoint(card, live);
-  text(byId('returns-number'), fixed(live.returns.pct, 0));
-  text(byId('returns-more'), live.returns.t_h === null ? '' : say('facts.returns_t_h', { t_h: small(live.returns.t_h) }));
-  text(byId('speed-number'), fixed(live.speed_kmh, 1));
-  text(byId('speed-more'), live.area_rate_ha_h === null ? '' : say('facts.area_rate', { rate: fixed(live.area_rate_ha_h, 1) }));
+  renderReturns(live);
+  text(byId('speed-number'), fixed(shown(live.speed_kmh, 'km/h'), 1));
+  text(byId('speed-more'), live.area_rate_ha_h === null ? '' : say('facts.area_rate', { rate: fixed(shown(live.area_rate_ha_h, 'ha/h'), 1), unit: unit('ha/h') }));
   for (const fact of byId('shafts').children) {
     text(fact.querySelector('.number'), fixed(live.shafts[fact.dataset.shaft], 0));
   }

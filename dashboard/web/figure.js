@@ -2,16 +2,20 @@
 import { byId, mark, reshape, text } from './dom.js';
 import { on } from './facts.js';
 import { DASH, amount, fixed, plain, say, small } from './format.js';
+import { amountOf, isUs, shown, unit } from './units.js';
 import { stateKey } from './bar.js';
 import { pulsesOf, trend } from './series.js';
 import { series } from './trail.js';
 
 const SPEAK_MS = 10_000;
-const SPEAK_CHANGE_MS = 4_000;
-const SCALES = [10, 20, 30, 50, 80, 100, 150, 200, 300, 500, 800, 1000, 2000, 5000, 10000, 50000];
+const SPEAK_MOVED_MS = 3_000;
+const SPEAK_CHANGE_MS = 1_000;
+const MOVED = 0.15;
+const SCALES = [0.1, 0.2, 0.5, 1, 2, 3, 5, 10, 20, 30, 50, 80, 100, 150, 200, 300, 500, 800, 1000, 2000, 5000, 10000, 50000];
 
 let spokenAt = -Infinity;
 let spokenVerdict = '';
+let spokenValue = null;
 let top = 0;
 
 // How the loss stands to its limit: as sure as the alerts are (9 of 10 to say over or under).
@@ -31,10 +35,15 @@ function verdict(live, known) {
   const chip = byId('standing');
   mark(chip, 'data-kind', kind ?? 'unknown');
   reshape(chip.querySelector('svg'), SHAPES[kind] ?? 'none');
-  const words = kind ? say(`loss.${kind}`, { limit: plain(live.limit_kg_ha) }) : why(live);
+  const words = kind ? say(`loss.${kind}`, { limit: limitOf(live) }) : why(live);
   text(byId('standing-word'), words);
   return words;
 }
+
+const KG = 'kg/ha';
+
+// A limit as it was set; in other units to as many figures as make sense.
+const limitOf = (live) => (isUs() ? small(shown(live.limit_kg_ha, KG)) : plain(live.limit_kg_ha));
 
 function why(live) {
   const key = stateKey(live.state);
@@ -43,8 +52,8 @@ function why(live) {
 
 // The scale holds the interval and the limit, and changes by steps so that the bar does not wobble.
 function scale(live) {
-  const { low, high, kg_ha: loss } = live.loss;
-  const wanted = Math.max(live.limit_kg_ha ? 1.5 * live.limit_kg_ha : 0, high ?? 2 * (loss ?? low ?? 0), 5);
+  const [low, high, loss, limit] = [live.loss.low, live.loss.high, live.loss.kg_ha, live.limit_kg_ha].map((one) => shown(one, KG));
+  const wanted = Math.max(limit ? 1.5 * limit : 0, high ?? 2 * (loss ?? low ?? 0), shown(5, KG));
   if (wanted > top || wanted < 0.4 * top) top = SCALES.find((step) => step >= wanted) ?? wanted;
   return top;
 }
@@ -54,7 +63,7 @@ function span(live, known) {
   bar.hidden = !known;
   if (!known) return;
   const full = scale(live);
-  const place = (value) => `${Math.min(100, Math.max(0, (100 * value) / full)).toFixed(2)}%`;
+  const place = (value) => `${Math.min(100, Math.max(0, (100 * shown(value, KG)) / full)).toFixed(2)}%`;
   const { low, high, kg_ha: loss } = live.loss;
   const band = bar.querySelector('.span-band').style;
   band.left = place(low);
@@ -69,15 +78,15 @@ function span(live, known) {
   word.hidden = !limited;
   if (limited) {
     word.style.left = place(live.limit_kg_ha);
-    text(word, say('loss.limit', { limit: plain(live.limit_kg_ha) }));
+    text(word, say('loss.limit', { limit: limitOf(live) }));
   }
-  text(byId('span-top'), amount(full));
+  text(byId('span-top'), plain(full));
 }
 
 function interval(loss) {
   if (loss.low === null) return '';
   const name = loss.high === null ? 'loss.interval_open' : 'loss.interval';
-  return say(name, { low: amount(loss.low), high: amount(loss.high) });
+  return say(name, { low: amountOf(loss.low, KG), high: amountOf(loss.high, KG), unit: unit(KG) });
 }
 
 function digits(value, raw) {
@@ -90,18 +99,20 @@ function digits(value, raw) {
 function renderLoss(live) {
   const loss = live.loss;
   const known = loss !== null && loss.kg_ha !== null;
-  digits(known ? amount(loss.kg_ha) : DASH, known ? loss.kg_ha : null);
+  digits(known ? amountOf(loss.kg_ha, KG) : DASH, known ? loss.kg_ha : null);
   text(byId('interval'), known ? interval(loss) : '');
   byId('interval-more').hidden = !known;
   text(byId('interval-more'), say('loss.interval_more'));
   const words = verdict(live, known);
   span(live, known);
   text(byId('pct'), known ? fixed(loss.pct, loss.pct < 9.95 ? 1 : 0) : DASH);
-  text(byId('t-h'), known ? small(loss.t_h) : DASH);
+  text(byId('t-h'), known ? small(shown(loss.t_h, 't/h')) : DASH);
   text(byId('value-h'), known ? small(loss.value_h) : DASH);
   text(byId('pct-more'), known && loss.pct === null ? say('loss.pct_none') : say('loss.pct'));
   text(byId('value-more'), known && loss.value_h === null ? say('loss.value_none') : say('loss.value_h'));
-  speak(known ? say('loss.spoken', { loss: amount(loss.kg_ha), low: amount(loss.low), high: amount(loss.high), verdict: words }) : say('loss.spoken_none', { why: words }), words);
+  const told = known && { loss: amountOf(loss.kg_ha, KG), low: amountOf(loss.low, KG), high: amountOf(loss.high, KG), unit: unit(KG), verdict: words };
+  const name = known && loss.high === null ? 'loss.spoken_open' : 'loss.spoken';
+  speak(known ? say(name, told) : say('loss.spoken_none', { why: words }), words, known ? loss.kg_ha : null);
 }
 
 function renderPulses(live) {
@@ -117,15 +128,19 @@ function renderPulses(live) {
   byId('interval-more').hidden = !found;
   text(byId('interval-more'), say('pulses.trend_more'));
   byId('span').hidden = true;
-  speak(words, found?.way ?? '');
+  speak(words, found?.way ?? '', null);
 }
 
-// Once in ten seconds, sooner when the standing to the limit changes; a standing that wavers does not chatter.
-function speak(words, standingNow) {
+// Never twice in a second. A change of the standing is told at once, a figure that has moved after three seconds, all
+// else every ten. What is not announced can still be read: #figure-text always holds the present sentence.
+function speak(words, standingNow, value) {
+  text(byId('figure-text'), words);
   const at = performance.now();
-  if (at - spokenAt < (standingNow === spokenVerdict ? SPEAK_MS : SPEAK_CHANGE_MS)) return;
+  const moved = value === null || spokenValue === null ? value !== spokenValue : Math.abs(value - spokenValue) > MOVED * spokenValue;
+  if (at - spokenAt < (standingNow !== spokenVerdict ? SPEAK_CHANGE_MS : moved ? SPEAK_MOVED_MS : SPEAK_MS)) return;
   spokenAt = at;
   spokenVerdict = standingNow;
+  spokenValue = value;
   text(byId('figure-spoken'), words);
 }
 
@@ -136,7 +151,8 @@ function render(live) {
   mark(card, 'data-mode', calibrated ? 'loss' : 'pulses');
   text(byId('figure-title'), say(calibrated ? 'loss.title' : 'pulses.title'));
   text(byId('figure-scope'), say(calibrated ? 'loss.scope' : 'pulses.scope'));
-  text(byId('figure-unit'), say(calibrated ? 'loss.unit' : 'pulses.unit'));
+  text(byId('figure-unit'), calibrated ? unit(KG) : say('pulses.unit'));
+  text(byId('t-h-unit'), say('loss.t_h', { unit: unit('t/h') }));
   byId('money').hidden = !calibrated;
   byId('to-calibration').hidden = calibrated;
   if (calibrated) renderLoss(live);

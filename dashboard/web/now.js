@@ -2,9 +2,10 @@
 import * as calibration from './calibration.js';
 import * as cells from './cells.js';
 import * as figure from './figure.js';
+import * as guide from './guide.js';
 import * as trail from './trail.js';
 import * as width from './width.js';
 
 export function start() {
-  for (const part of [figure, cells, calibration, width, trail]) part.start();
+  for (const part of [figure, guide, cells, calibration, width, trail]) part.start();
 }

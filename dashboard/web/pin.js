@@ -34,8 +34,10 @@ async function unlock(event) {
 }
 
 function show(entering) {
-  byId('pin').hidden = entering.allowed || !entering.pin;
-  const off = byId('width-off');
+  byId('door').hidden = entering.allowed;
+  byId('pin-box').hidden = !entering.pin;
+  if (entering.allowed) byId('pin-box').open = false;
+  const off = byId('entering-off');
   off.hidden = entering.allowed || entering.pin;
   text(off, off.hidden ? '' : say('asks.off', { why: entering.why }));
 }

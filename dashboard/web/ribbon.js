@@ -3,8 +3,9 @@
 import { clock } from './format.js';
 
 const HEIGHTS = [[600, 215], [0, 230]];
-const TOPS = [1, 2, 5, 10, 20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 5000, 10000, 20000, 50000];
-const LANE = 26;
+const TOPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 5000, 10000, 20000, 50000];
+const LANE = 28;
+const APART = 30; // a sign is 24 px wide, and its edge 3
 const WIDE = 600; // from here on one row of marks is enough
 const FONT = '700 16px system-ui, sans-serif';
 
@@ -51,6 +52,20 @@ function symbol(pen, kind, x, y, ratio, number, ink, paper) {
   pen.fillText(String(number), x, y + (kind === 'alert' ? 3 : 0) * ratio);
 }
 
+// Rows for marks at `xs` so that no two signs touch; the newest come first, for they are asked about. Lane -1: only a stem.
+export function placeMarks(xs, from, to, lanes, ratio = 1) {
+  const taken = Array.from({ length: lanes }, () => []);
+  const placed = [];
+  for (let i = xs.length - 1; i >= 0; i -= 1) {
+    const x = xs[i];
+    if (x < from || x > to) continue;
+    const lane = taken.findIndex((others) => others.every((other) => Math.abs(other - x) >= APART * ratio));
+    if (lane >= 0) taken[lane].push(x);
+    placed.push({ i, x, lane });
+  }
+  return placed;
+}
+
 export class Ribbon {
   constructor(host, redraw) {
     this.host = host;
@@ -69,18 +84,21 @@ export class Ribbon {
     this.redraw();
   }
 
-  draw(series, pulses, from, to, marks) {
+  // `factor`: from kg/ha to what is shown.
+  draw(series, pulses, from, to, marks, factor = 1) {
     const lanes = this.#lanes();
     [this.from, this.to, this.marks] = [from, to, marks];
-    const value = pulses ? series.pulses_per_s : series.kg_ha;
+    const scaled = factor === 1 ? (values) => values : (values) => values.map((one) => (one === null ? null : one * factor));
+    const value = pulses ? series.pulses_per_s : scaled(series.kg_ha);
     const none = pulses ? value.map(() => null) : null;
-    const limit = none ?? series.limit_kg_ha;
-    const low = none ?? series.low;
+    const limit = none ?? scaled(series.limit_kg_ha);
+    const low = none ?? scaled(series.low);
+    const above = scaled(series.high);
     const most = (values) => values.reduce((max, one) => (one !== null && one > max ? one : max), 0);
-    const wanted = 1.08 * Math.max(most(value), none ? 0 : 0.9 * most(series.high), 1.1 * most(limit));
+    const wanted = 1.08 * Math.max(most(value), none ? 0 : 0.9 * most(above), 1.1 * most(limit));
     this.top = TOPS.find((step) => step >= wanted) ?? wanted;
     // An unknown upper end reaches to the top of the chart.
-    const high = none ?? series.high.map((one, i) => (one === null && low[i] !== null ? this.top : one));
+    const high = none ?? above.map((one, i) => (one === null && low[i] !== null ? this.top : one));
     const data = [series.t, high, low, value, value, limit];
     if (this.plot && lanes === this.#lanes()) this.plot.setData(data);
     else this.#build(data);
@@ -146,23 +164,22 @@ export class Ribbon {
     const pen = plot.ctx;
     const { left, top, width, height } = plot.bbox;
     pen.save();
-    const ends = Array(this.#lanes()).fill(-Infinity);
-    for (const one of this.marks) {
-      const x = Math.round(plot.valToPos(one.at, 'x', true));
-      if (x < left || x > left + width) continue;
-      const lane = ends.findIndex((end) => x - end >= 28 * ratio);
-      const y = top - (LANE * ((lane < 0 ? 0 : lane) + 0.5) + 5) * ratio;
+    const placed = placeMarks(this.marks.map((one) => Math.round(plot.valToPos(one.at, 'x', true))), left, left + width, this.#lanes(), ratio);
+    const place = (lane) => top - (LANE * (lane + 0.5) + 5) * ratio;
+    // All stems first: the stem of a mark in an upper row would cross the sign of one below it.
+    pen.setLineDash([3 * ratio, 5 * ratio]);
+    pen.lineWidth = 3 * ratio;
+    pen.strokeStyle = ink;
+    for (const { x, lane } of placed) {
       pen.beginPath();
-      pen.setLineDash([3 * ratio, 5 * ratio]);
-      pen.lineWidth = 3 * ratio;
-      pen.strokeStyle = ink;
       pen.moveTo(x, top + height);
-      pen.lineTo(x, lane < 0 ? top : y);
+      pen.lineTo(x, lane < 0 ? top : place(lane));
       pen.stroke();
-      pen.setLineDash([]);
-      if (lane < 0) continue;
-      ends[lane] = x;
-      symbol(pen, one.kind, x, y, ratio, one.number, ink, paper);
+    }
+    pen.setLineDash([]);
+    for (const { i, x, lane } of placed) {
+      const one = this.marks[i];
+      if (lane >= 0) symbol(pen, one.kind, x, place(lane), ratio, one.number, ink, paper);
     }
     pen.restore();
   }

@@ -6,7 +6,7 @@ import { amount, clock, has, say } from './format.js';
 import { Ribbon } from './ribbon.js';
 import { Series, summary } from './series.js';
 import { onTheme } from './theme.js';
-import * as width from './width.js';
+import { amountOf, shown, unit } from './units.js';
 
 const MARKS_AFTER_MS = 1_500; // the record is on disk at most a second later
 const AGAIN_MS = 5_000;
@@ -52,7 +52,6 @@ async function loadMarks() {
   try {
     const found = await read('marks');
     marks = found.marks;
-    width.know(found.width_used);
   } catch {
     return; // the history's own fault line says it
   }
@@ -99,7 +98,7 @@ function draw() {
   text(byId('key-line'), say(pulses ? 'ribbon.line_pulses' : 'ribbon.line'));
   if (ribbon && Number.isFinite(last)) {
     const numbered = marks.map((one, i) => ({ ...one, number: i - Math.max(0, marks.length - LISTED) + 1 }));
-    ribbon.draw(series, pulses, last - minutes * 60, last, numbered);
+    ribbon.draw(series, pulses, last - minutes * 60, last, numbered, pulses ? 1 : shown(1, 'kg/ha'));
   }
   text(byId('trail-text'), words(pulses));
 }
@@ -107,8 +106,9 @@ function draw() {
 function words(pulses) {
   const found = summary(pulses ? series.pulses_per_s : series.kg_ha);
   if (!found) return say('ribbon.text_none', { n: minutes });
-  const unit = say(pulses ? 'pulses.unit' : 'loss.unit');
-  const said = say('ribbon.text', { n: minutes, mean: amount(found.mean), lowest: amount(found.low), highest: amount(found.high), unit });
+  const known = pulses ? say('pulses.unit') : unit('kg/ha');
+  const figure = pulses ? amount : (value) => amountOf(value, 'kg/ha');
+  const said = say('ribbon.text', { n: minutes, mean: figure(found.mean), lowest: figure(found.low), highest: figure(found.high), unit: known });
   const over = series.kg_ha.filter((value, i) => value !== null && series.limit_kg_ha[i] !== null && value > series.limit_kg_ha[i]).length;
   if (pulses || over === 0) return said;
   return `${said} ${say('ribbon.text_over', { minutes: amount((over * series.step) / 60) })}`;

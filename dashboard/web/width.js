@@ -3,40 +3,41 @@ import * as asks from './asks.js';
 import { byId, mark, text } from './dom.js';
 import { get, on } from './facts.js';
 import { fixed, say } from './format.js';
+import { shown, unit } from './units.js';
 
-let part = null;
+let kept = null; // answered as kept, and not yet in a second of the kit
 
 const buttons = () => byId('width').querySelectorAll('button[data-part]');
 
 function render() {
   const kit = get('kit');
   if (!kit) return;
-  const now = part ?? kit.width_used;
+  const now = kept ?? get('live')?.width_used ?? kit.width_used;
+  const metres = (part) => ({ m: fixed(shown(part * kit.cut_width_m, 'm'), 1), unit: unit('m') });
   for (const button of buttons()) {
     const own = Number(button.dataset.part);
     const going = asks.isWaiting((entry) => entry.entry === 'width_used' && entry.part === own);
     mark(button, 'aria-pressed', String(own === now));
     mark(button, 'data-waiting', going ? 'yes' : null);
     button.disabled = !(get('entering')?.allowed ?? false);
-    text(button.querySelector('.part-m'), say('width.metres', { m: fixed(own * kit.cut_width_m, 1) }));
+    text(button.querySelector('.part-m'), say('width.metres', metres(own)));
   }
-  text(byId('width-now'), say('width.now', { percent: fixed(now * 100, 0), m: fixed(now * kit.cut_width_m, 1) }));
-}
-
-// What the record says is in force; null: never entered.
-export function know(value) {
-  part = value;
-  render();
+  text(byId('width-now'), say('width.now', { percent: fixed(now * 100, 0), ...metres(now) }));
 }
 
 export function start() {
-  on('kit', render);
-  on('entering', render);
+  for (const topic of ['kit', 'entering']) on(topic, render);
+  on('live', (live) => {
+    if (kept !== null && live?.width_used === kept) kept = null;
+    render();
+  });
   on('entry', (entry) => {
-    if (entry?.entry === 'width_used') know(entry.part);
+    if (entry?.entry !== 'width_used') return;
+    kept = entry.part;
+    render();
   });
   asks.onAnswer((entry, answer) => {
-    if (answer?.ok && entry.entry === 'width_used') part = entry.part;
+    if (answer?.ok && entry.entry === 'width_used') kept = entry.part;
     render();
   });
   for (const button of buttons()) {

@@ -248,6 +248,8 @@ def _step(rule: Rule, size: Literal["first", "larger"], situation: Situation) ->
             return None
     verb = VERBS.get(rule.change, ("Raise", "Lower"))[rule.direction == "less"]
     name = name_of(rule.change)
+    if rule.change == "rotor_rpm" and situation.separator == "walkers":
+        name = "the threshing cylinder"
     if to is None:
         words = f"{verb} {name} by about {by:g} {rule.unit}."
     else:
@@ -297,8 +299,10 @@ def _told(rule: Rule, step: Step | None, gain: float, situation: Situation, reck
     words = step.words if step is not None else rule.words
     if step is not None and step.size == "larger":
         words += " The first step showed nothing: this is the larger one."
-    if step is not None and step.what in SIEVE_OF and SIEVE_OF[step.what] not in situation.gaps_mm:
-        words += " The readout is unchecked: gauge the gap when you can."
+    if step is not None and step.what in SIEVE_OF:
+        words += " Come to the gap from the open side, or as the manual says."
+        if SIEVE_OF[step.what] not in situation.gaps_mm:
+            words += " The readout is unchecked: gauge the gap when you can."
     return Advice(
         rule=rule.name,
         kind="look" if step is None else "step",

@@ -85,6 +85,7 @@ class Adviser:
         self._calibration = "none"
         self._limit_kg_ha: float | None = None
         self._told: dict[str, Any] | None = None
+        self._told_time = ""
         self._told_events: Any = None
         self._told_worked_s = 0
 
@@ -158,6 +159,18 @@ class Adviser:
             self.verdict(int(body["setting"]), body)
         elif kind == "good set":
             self.book.restore(body)
+        elif kind == "advice":
+            self._told = {key: value for key, value in body.items() if key != "t"}
+            self._told_time = body["t"]
+
+    def take_up(self, work_t: int | None, worked_s: int, now_s: int) -> dict[str, Any] | None:
+        """Go on with the day that an earlier run began: its last second of work and its seconds of work. Returns the advice
+        that still stands, None when it is of another day."""
+        if work_t is None or not 0 <= now_s - work_t <= NIGHT_S:
+            self._told = None
+            return None
+        self._last_work_t, self._today_s = work_t, worked_s
+        return None if self._told is None else {**self._told, "t": self._told_time}
 
     def _begin(self, now: InForce, forget: bool) -> None:
         """New settings or a new crop: what was measured and seen belongs to the old ones."""

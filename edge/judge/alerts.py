@@ -8,6 +8,7 @@ clock changes no hold. None is raised while turning or filling, none twice in a 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -198,6 +199,23 @@ class Judge:
         """Take up an entry of an earlier run."""
         if body["entry"] in ("limit", "setting", "gauge"):
             self._conditions.learn(entries.from_plain(body))
+
+    def restore_alerts(self, bodies: Iterable[dict[str, Any]], now_ms: int) -> list[Change]:
+        """Take up the newest record of each alert of earlier runs: what was acknowledged or shelved stays so while its
+        condition lasts, what waited for an acknowledgement goes on waiting. Returns those that are open."""
+        for body in bodies:
+            rule, until_ms = RULES.get(body["rule"]), body.get("until_ms")
+            left_ms = min(until_ms - now_ms, until_ms - body["at_ms"]) if until_ms is not None else 0
+            if rule is None or (body["state"] in ("shelved", "cleared") and left_ms <= 0):
+                continue  # a shelf that is over: it is told anew if it still stands
+            plain = {**body, "object": body["object"] or "", "suppressed": False}
+            change = Change(cause=rule.cause, action=rule.action, **plain)
+            life = self._lives[rule.name, change.object] = _Life(change=change)
+            life.active = change.state in ("raised", "acknowledged", "shelved")
+            if left_ms > 0:
+                life.shelved_until = self._clock + -(-left_ms // 1000)
+            self._watch((rule.name, change.object), life)
+        return self.open
 
     def _looked(self, stamp_ms: int) -> list[Change]:
         """A look at the returns is the answer to their alert: it acknowledges, and says more of the cause."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, exp, inf, log
+from math import ceil, exp, hypot, inf, log
 from typing import Any
 
 import numpy as np
@@ -61,11 +61,11 @@ NOTHING: dict[str, float | None] = {"ratio": None, "low": None, "high": None}
 
 def compare(course: Course, n: int, evidence: Evidence) -> dict[str, Any]:
     """The contract's answer for change `n`, counted from 1. Raises ValueError for a number that is none."""
-    known = numbered(course)
-    if not 1 <= n <= len(known):
-        allowed = f"1 to {len(known)}" if known else "none; no setting change is in this source"
+    known = {mark.n: mark for mark in numbered(course)}
+    if n not in known:
+        allowed = f"1 to {max(known)}" if known else "none; no setting change is in this source"
         raise ValueError(f"setting: found {n}; allowed: {allowed}")
-    if known[n - 1].key == "lag_s":
+    if known[n].key == "lag_s":
         return _refused(kit_setting_words(), {}, {})
     found = sides(course, n)
     return _Comparison(course, found, evidence).answer()
@@ -79,15 +79,19 @@ class _Comparison:
         self.names = course.points
         self.key = found.change.key
         spans = [(0, *span) for span in found.before] + [(1, *span) for span in found.after]
-        self.spans = spans
         crop = [test for test in evidence.tests if test.crop == found.change.crop]
         self.crop_factors = grain.factors_of(crop, self.names, evidence.vibration_hz)
         self.tests = tuple([one for one in crop if self._within(one, where)] for where in (found.whole_before, found.after))
         self.weights = self._weights()
-        self.sample = course.blocks(spans, self.weights)
-        self.minutes = tuple(float(self.sample.seconds[self.sample.side == k].sum()) / 60 for k in (0, 1))
-        self.rates = self._rates()
         self.side_factors, self.grain = self._grain()
+        cut, alone = course.cut(spans), [[float(at == i) for i in range(len(self.names))] for at in range(len(self.names))]
+        self._ones = [course.weighed(cut, weights) for weights in alone]
+        self.rates = self._rates()
+        self.clicks = self._clicks()
+        self.sample = course.weighed(cut, self.weights, self.clicks)
+        if any(self.clicks):
+            self._ones = [course.weighed(cut, weights, self.clicks) for weights in alone]
+        self.minutes = tuple(float(self.sample.seconds[self.sample.side == k].sum()) / 60 for k in (0, 1))
 
     def _within(self, test: Test, where: Sequence[Span]) -> bool:
         if not test.used:
@@ -102,19 +106,23 @@ class _Comparison:
         ks = [self.crop_factors.points[name].k for name in self.names]
         return [k * len(ks) / sum(ks) for k in ks]
 
-    def _one(self, at: int) -> Sample:
-        return self.course.blocks(self.spans, [float(at == i) for i in range(len(self.names))])
-
     def _rates(self) -> tuple[list[float], list[float]]:
         """Pulses per m2 of each point on each side."""
         rates: tuple[list[float], list[float]] = ([], [])
         for at in range(len(self.names)):
-            one = self._one(at)
+            one = self._ones[at]
             for k in (0, 1):
                 mine = one.side == k
                 area = float(one.area_m2[mine].sum())
                 rates[k].append(float(one.pulses[mine].sum()) / area if area > 0 else 0.0)
         return rates
+
+    def _clicks(self) -> list[float]:
+        """Straw clicks per m2 that are taken off the pulses; in grain they are taken off on each side by its own fit."""
+        if self.grain:
+            return [0.0] * len(self.names)
+        mean = [(before + after) / 2 for before, after in zip(*self.rates, strict=True)]
+        return grain.clicks_m2(self.crop_factors, self.names, mean)
 
     def _grain(self) -> tuple[tuple[Factors | None, Factors | None], bool]:
         """Factors of each side, and whether grain is the basis."""
@@ -128,10 +136,9 @@ class _Comparison:
         """The ratio on its basis, and the half width that only further tray tests would narrow."""
         before, after = self.side_factors
         if not self.grain or before is None or after is None:
-            return _Interval(effect.estimate, effect.half_width), 0.0
-        at = [self.names.index(name) for name in names]
-        rates = tuple([rate[i] for i in at] for rate in self.rates)
-        moved = grain.shift(before, after, names, (rates[0], rates[1]), weights)
+            clicks = grain.clicks_half_width(self.crop_factors, self.names, self.rates, names)
+            return _Interval(effect.estimate, hypot(effect.half_width, clicks)), clicks
+        moved = grain.shift((before, after), self.names, self.rates, names, weights)
         if moved is None:
             return _Interval(effect.estimate, inf), inf
         return _Interval(effect.estimate + moved.log, grain.joined(effect.half_width, moved)), moved.half_width
@@ -149,8 +156,7 @@ class _Comparison:
         factors = self.side_factors[k]
         kg_ha = None
         if factors is not None and seconds.sum() > 0:
-            kg = sum(factors.points[name].k * rate for name, rate in zip(self.names, self.rates[k], strict=True))
-            kg_ha = kg / MG_M2_PER_KG_HA
+            kg_ha = sum(grain.loss_mg_m2(factors, self.names, self.rates[k])) / MG_M2_PER_KG_HA
         found: dict[str, float | None] = {
             "minutes": round(self.minutes[k], 2),
             "kg_ha": kg_ha,
@@ -170,12 +176,13 @@ class _Comparison:
     def _points(self) -> dict[str, Any]:
         answer: dict[str, Any] = {}
         for at, name in enumerate(self.names):
-            effect = self._effect(self._one(at))
+            effect = self._effect(self._ones[at])
             plain = NOTHING if effect is None else self._interval(effect, (name,), (1.0,))[0].plain()
             each = {}
             for k, when in enumerate(("before_kg_ha", "after_kg_ha")):
                 factors = self.side_factors[k]
-                each[when] = None if factors is None else factors.points[name].k * self.rates[k][at] / MG_M2_PER_KG_HA
+                grown = None if factors is None else grain.loss_mg_m2(factors, self.names, self.rates[k])[at]
+                each[when] = None if grown is None else grown / MG_M2_PER_KG_HA
             answer[name] = {**plain, **each}
         return answer
 

@@ -86,6 +86,14 @@ class Table:
     background: Floats
 
 
+class Cut(NamedTuple):
+    """Blocks of steady work, shape (n,): their side, first row and the row after the last."""
+
+    side: Whole
+    first: Whole
+    last: Whole
+
+
 class Course:
     """Seconds and marks of one kit, the newest `KEPT_S` seconds of them. `points`: names of the loss points in order."""
 
@@ -99,6 +107,7 @@ class Course:
         self._t: int | None = None
         self._elapsed = 0.0
         self._table: Table | None = None
+        self._backs: list[int] = []
 
     @property
     def count(self) -> int:
@@ -113,6 +122,8 @@ class Course:
             self._area, self._metres = CutArea(), CutArea()
         else:
             self._elapsed += step if 0 < step <= CLOCK_STEP_S else 1.0
+        if step <= 0:
+            self._backs.append(self._count)
         self._t = moment.t
         self._area.add(moment.ms, moment.area_m2)
         self._metres.add(moment.ms, moment.metres)
@@ -161,57 +172,71 @@ class Course:
         table = self.table()
         if not len(table.t):
             return at_s
-        known = len(table.t) if rows is None else rows - (self._count - len(table.t))
+        gone = self._count - len(table.t)
+        known = len(table.t) if rows is None else rows - gone
         if known <= 0:
             return float(table.elapsed[0]) + min(at_s - float(table.t[0]), 0.0)
-        at = known - 1
-        while at > 0 and table.t[at] > at_s and table.t[at] - table.t[at - 1] > 0:
-            at -= 1
+        # Times rise from the last step back of the clock on.
+        first = max([one - gone for one in self._backs if one - gone < known], default=0)
+        first = max(first, 0)
+        at = max(first + int(np.searchsorted(table.t[first:known], at_s, side="right")) - 1, first)
         return float(table.elapsed[at]) + float(np.clip(at_s - table.t[at], -CLOCK_STEP_S * 6.0, 1.0))
 
     def blocks(
-        self, spans: Sequence[tuple[int, float, float]], weights: Sequence[float], least_rows: int = LEAST_ROWS
+        self, spans: Sequence[tuple[int, float, float]], weights: Sequence[float], clicks_m2: Sequence[float] = ()
     ) -> Sample:
         """Blocks of 10 s of steady work in spans (side, from, to] of elapsed time, pulses of the points weighted."""
+        return self.weighed(self.cut(spans), weights, clicks_m2)
+
+    def cut(self, spans: Sequence[tuple[int, float, float]], least_rows: int = LEAST_ROWS) -> Cut:
+        """Where those blocks lie."""
         table = self.table()
         sides, firsts, lasts = [], [], []
         for side, low, high in spans:
-            rows = np.flatnonzero(table.steady & (table.elapsed > low) & (table.elapsed <= high))
+            began, ended = (int(np.searchsorted(table.elapsed, one, side="right")) for one in (low, high))
+            rows = began + np.flatnonzero(table.steady[began:ended])
             if not len(rows):
                 continue
             gaps = (np.diff(rows) > NEAR_STRETCH_ROWS) | (np.diff(table.elapsed[rows]) > 3)
-            for stretch in np.split(rows, np.flatnonzero(gaps) + 1):
-                for at in range(0, len(stretch), BLOCK_S):
-                    if len(stretch) - at < least_rows:
+            edges = np.concatenate(([0], np.flatnonzero(gaps) + 1, [len(rows)]))
+            for start, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+                for at in range(start, end, BLOCK_S):
+                    if end - at < least_rows:
                         break
                     sides.append(side)
-                    firsts.append(int(stretch[at]))
-                    lasts.append(int(stretch[min(at + BLOCK_S, len(stretch)) - 1]) + 1)
-        return self._sum(np.array(sides, dtype=np.int64), firsts, lasts, np.asarray(weights, dtype=np.float64))
+                    firsts.append(int(rows[at]))
+                    lasts.append(int(rows[min(at + BLOCK_S, end) - 1]) + 1)
+        return Cut(np.array(sides, dtype=np.int64), np.array(firsts, dtype=np.int64), np.array(lasts, dtype=np.int64))
 
-    def _sum(self, side: Whole, firsts: list[int], lasts: list[int], weights: Floats) -> Sample:
-        table = self.table()
-        first, last = np.array(firsts, dtype=np.int64), np.array(lasts, dtype=np.int64)
+    def weighed(self, cut: Cut, weights: Sequence[float], clicks_m2: Sequence[float] = ()) -> Sample:
+        """The blocks with the pulses of the points weighted, shape of `weights` (points,); `clicks_m2` of each point come
+        with straw and are taken off."""
+        table, weight = self.table(), np.asarray(weights, dtype=np.float64)
+        side, first, last = cut
+        origin, end = (int(first.min()), int(last.max())) if len(first) else (0, 0)
+        first, last, rows = first - origin, last - origin, slice(origin, end)
 
         def total(values: Floats) -> Floats:
             sums = np.concatenate(([0.0], np.cumsum(values)))
             found: Floats = sums[last] - sums[first]
             return found
 
-        seconds, area, metres = total(table.seconds), total(table.area_m2), total(table.metres)
-        known = ~np.isnan(table.returns)
+        seconds, area, metres = total(table.seconds[rows]), total(table.area_m2[rows]), total(table.metres[rows])
+        pulses, returns = table.pulses[rows], table.returns[rows]
+        known = ~np.isnan(returns)
         with np.errstate(invalid="ignore", divide="ignore"):
-            returns = total(np.where(known, table.returns, 0.0)) / total(known.astype(np.float64))
+            mean_returns = total(np.where(known, returns, 0.0)) / total(known.astype(np.float64))
             kmh = metres / seconds * 3.6
         broken = (first[1:] != last[:-1]) | (side[1:] != side[:-1])
+        elapsed = table.elapsed[rows]
         return Sample(
             side=side,
             stretch=np.concatenate(([0], np.cumsum(broken))).astype(np.int64)[: len(side)],
-            mid_s=(table.elapsed[first] + table.elapsed[last - 1]) / 2 if len(first) else np.zeros(0),
+            mid_s=(elapsed[first] + elapsed[last - 1]) / 2 if len(first) else np.zeros(0),
             seconds=seconds,
             area_m2=area,
             kmh=kmh,
-            pulses=total((table.pulses - table.background) @ weights),
-            poisson=total(table.pulses @ weights**2),
-            returns=returns,
+            pulses=total((pulses - table.background[rows]) @ weight) - area * float(np.dot(weight[: len(clicks_m2)], clicks_m2)),
+            poisson=total(pulses @ weight**2),
+            returns=mean_returns,
         )

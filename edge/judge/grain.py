@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, log, sqrt
+from math import hypot, inf, log, sqrt
 
 from edge.judge.contrast import LEVEL
 from edge.reckon.budget import effective_dof
@@ -42,6 +42,58 @@ def factors_of(tests: Sequence[Test], points: Sequence[str], vibration_hz: Seque
     return one.factors if all(name in one.factors.points for name in points) else None
 
 
+def shares(factors: Factors, rates: Sequence[float]) -> list[float]:
+    """What part of a fit's straw clicks belongs to each point: all of its own; of a common fit, the share of its pulses."""
+    total = sum(rates)
+    return [rate / total if total > 0 else 1 / len(rates) for rate in rates] if factors.common else [1.0] * len(rates)
+
+
+def clicks_m2(factors: Factors | None, names: Sequence[str], rates: Sequence[float]) -> list[float]:
+    """Pulses per m2 of each point that come with straw, by the fit; `rates` are all pulses per m2."""
+    if factors is None:
+        return [0.0] * len(names)
+    return [factors.points[name].clicks_m2 * share for name, share in zip(names, shares(factors, rates), strict=True)]
+
+
+def clicks_half_width(
+    factors: Factors | None, points: Sequence[str], rates: tuple[Sequence[float], Sequence[float]], names: Sequence[str]
+) -> float:
+    """90 % half width (log) that straw clicks add to the ratio of the pulses left of `names` when they are taken off."""
+    if factors is None or not any(factors.points[name].clicks_m2 for name in names):
+        return 0.0
+    at = [points.index(name) for name in names]
+    left = []
+    for rate in rates:
+        clicks = clicks_m2(factors, points, rate)
+        left.append(sum(rate[i] - clicks[i] for i in at))
+    if min(left) <= 0:
+        return inf
+    fits = [factors.points[name] for name in names]
+    u = sqrt(sum(fit.clicks_u_m2**2 for fit in fits))
+    if factors.common:
+        u = fits[0].clicks_u_m2 * sum(shares(factors, rates[0])[i] for i in at)
+    return t_quantile(0.5 + LEVEL / 2, max(1.0, fits[0].dof)) * u * abs(1 / left[1] - 1 / left[0])
+
+
+def loss_mg_m2(factors: Factors, names: Sequence[str], rates: Sequence[float]) -> list[float]:
+    """Grain in mg/m2 behind each point's pulses per m2, straw clicks taken off."""
+    left = [max(rate - clicks, 0.0) for rate, clicks in zip(rates, clicks_m2(factors, names, rates), strict=True)]
+    return [factors.points[name].k * rate for name, rate in zip(names, left, strict=True)]
+
+
+def factor_terms(
+    factors: Factors, points: Sequence[str], rates: Sequence[float], names: Sequence[str] = ()
+) -> list[tuple[float, float]]:
+    """Relative standard uncertainties of that grain's sum over `names` (default: all) from the factors, with their degrees
+    of freedom."""
+    at = [points.index(name) for name in names or points]
+    fits, parts = [factors.points[points[i]] for i in at], loss_mg_m2(factors, points, rates)
+    total = sum(parts[i] for i in at)
+    if factors.common:
+        return [(fits[0].u_at(sum(rates)), fits[0].dof)]
+    return [(fit.u_mg_m2(rates[i]) / total, fit.dof) for fit, i in zip(fits, at, strict=True)] if total > 0 else []
+
+
 @dataclass(frozen=True, slots=True)
 class Shift:
     """How far the grain ratio lies from the pulse ratio (log), with its 90 % half width."""
@@ -51,27 +103,25 @@ class Shift:
 
 
 def shift(
-    before: Factors, after: Factors, names: Sequence[str], rates: tuple[Sequence[float], Sequence[float]],
+    sides: tuple[Factors, Factors], points: Sequence[str], rates: tuple[Sequence[float], Sequence[float]], names: Sequence[str],
     weights: Sequence[float],
 ) -> Shift | None:
-    """Factor after over factor before, for pulses per area `rates` of the points on each side.
+    """Factor after over factor before of `names`, for pulses per area `rates` of all `points` on each side.
 
-    `weights` are those under which the pulse ratio was taken. What the tests show is joined with what is known of such
-    steps beforehand (`SHARE_LOG_SD`), unless they contradict it. None when a side has no pulses.
+    `weights` are those of `names` under which the pulse ratio was taken. What the tests show is joined with what is known of
+    such steps beforehand (`SHARE_LOG_SD`), unless they contradict it. None when a side has no pulses.
     """  # fmt: skip
+    at = [points.index(name) for name in names]
     terms: list[tuple[float, float]] = []
     logs = []
-    for found, rate in zip((before, after), rates, strict=True):
-        parts = [found.points[name].k * max(one, 0.0) for name, one in zip(names, rate, strict=True)]
-        pulses = sum(w * max(one, 0.0) for w, one in zip(weights, rate, strict=True))
-        if sum(parts) <= 0 or pulses <= 0:
+    for found, each in zip(sides, rates, strict=True):
+        rate = [max(one, 0.0) for one in each]
+        parts = loss_mg_m2(found, points, rate)
+        lost, pulses = sum(parts[i] for i in at), sum(w * rate[i] for w, i in zip(weights, at, strict=True))
+        if lost <= 0 or pulses <= 0:
             return None
-        logs.append(log(sum(parts) / pulses))
-        fits = [found.points[name] for name in names]
-        if found.common:
-            terms.append((fits[0].u, fits[0].dof))
-        else:
-            terms += [(fit.u * part / sum(parts), fit.dof) for fit, part in zip(fits, parts, strict=True)]
+        logs.append(log(lost / pulses))
+        terms += factor_terms(found, points, rate, names)
     terms = [(u, dof) for u, dof in terms if u > 0]
     seen = logs[1] - logs[0]
     t = t_quantile(0.5 + LEVEL / 2, max(1.0, effective_dof(terms))) if terms else 0.0

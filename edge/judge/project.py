@@ -6,7 +6,7 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
-from edge.judge.contrast import DRIFT_Z, UNIT_S, Effect, Floats, Sample, boundary
+from edge.judge.contrast import DRIFT_Z, NOISE_LEVEL, UNIT_S, Effect, Floats, Sample, boundary
 from edge.judge.drift import DRIFT_LOG_SD, DRIFT_MEMORY_S
 
 LEAST_EFFECT = 0.05
@@ -45,7 +45,7 @@ def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 
         drift = uneven * _drift(times, pull)
         spread = 1 / before + 1 / (after + more)
         dof = found.dof + minutes / batch_min
-        reach = boundary(dof, 1 / spread) * sqrt(unit * spread)
+        reach = boundary(dof, 1 / spread, NOISE_LEVEL) * sqrt(unit * spread)
         if hypot(reach, DRIFT_Z * sqrt(drift), further) <= wanted:
             high = middle
         else:
@@ -55,7 +55,7 @@ def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 
 
 def drift_limits(found: Effect) -> bool:
     """Whether the field's drift, which waiting hardly narrows, is the larger part of the interval."""
-    reach = boundary(found.dof, found.information) * sqrt(found.noise)
+    reach = boundary(found.dof, found.information, NOISE_LEVEL) * sqrt(found.noise)
     return reach < inf and DRIFT_Z * sqrt(found.drift) > 0.7 * reach
 
 

@@ -22,9 +22,10 @@ from edge.judge.course import Course
 from edge.judge.drift import DRIFT_LOG_SD
 from edge.judge.speed_cost import Costs, Curve, cheapest_kmh, cost_per_ha
 from edge.judge.speed_steps import Passage, passages
-from edge.judge.speed_words import Said, said
+from edge.judge.speed_words import Said, plan_kmh, said
 from edge.reckon.budget import effective_dof
 from edge.reckon.calibration import Test
+from edge.reckon.factor import Factors
 from edge.reckon.loss import MG_M2_PER_KG_HA
 from edge.reckon.quantiles import normal_quantile, t_quantile
 
@@ -75,24 +76,47 @@ class _Fit:
 
 
 def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, Any]:
-    """The contract's answer. Unknown figures are None; `why` says what stands behind it, or what is missing."""
+    """The contract's answer. Unknown figures are None; `why` says what stands behind it, or what is missing.
+
+    Beside it `seen`: what was seen at each speed, whatever made the driver choose it; `plan_kmh`: steps to drive next.
+    """
     factors = grain.factors_of(evidence.tests, course.points, evidence.vibration_hz)
     weights = [1.0] * len(course.points) if factors is None else [factors.points[name].k for name in course.points]
     crop = _present_crop(course)
-    work = course.blocks([(0, crop, np.inf)], weights)
-    found = passages(course, _other_changes(course, crop))
-    told = Said(steps=sum(len(one.steps) for one in found))
-    now = _present_kmh(work)
-    told.present_kmh = now
+    rates = _rates(course, crop)
+    clicks = grain.clicks_m2(factors, course.points, rates)
+    work = course.blocks([(0, crop, np.inf)], weights, clicks)
+    told = Said(present_kmh=_present_kmh(work))
+    seen = _seen_points(work, factors is not None) if len(work.side) else []
+    answer = _judged(course, evidence, costs, told, _Seen(work, weights, factors, crop, seen, rates, clicks))
+    return {**answer, "seen": seen, "plan_kmh": list(plan_kmh(told.present_kmh))}
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """Work of the present crop in blocks, weights and factors of the loss points, when the crop began, points by speed."""
+
+    work: Sample
+    weights: list[float]
+    factors: Factors | None
+    crop: float
+    points: list[dict[str, Any]]
+    rates: list[float]
+    clicks: list[float]
+
+
+def _judged(course: Course, evidence: SpeedEvidence, costs: Costs, told: Said, seen: _Seen) -> dict[str, Any]:
+    work, factors = seen.work, seen.factors
+    found = passages(course, _other_changes(course, seen.crop))
+    told.steps = sum(len(one.steps) for one in found)
     if not len(work.side):
         told.problem = "no work"
         return _answer([], [], told)
     told.slowest, told.fastest = float(work.kmh.min()), float(work.kmh.max())
     if not found:
         told.problem = "held" if float(work.kmh.std()) < HELD_KMH else "followed"
-        points = _seen_points(work, factors is not None)
-        return _answer(points, [None] * len(points), told)
-    slope = _slope(course, found, weights)
+        return _answer(seen.points, [None] * len(seen.points), told)
+    slope = _slope(course, found, seen.weights, seen.clicks)
     if slope is None:
         told.problem = "few pulses"
         return _answer([], [], told)
@@ -102,7 +126,7 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
     if factors is None:
         told.problem = "no tray test"
         return _answer([{**point, "kg_ha": None} for point in _blank(driven)], [None] * len(_bins(driven)), told)
-    fit = _level(work, slope, driven, factors.common, [factors.points[name] for name in course.points])
+    fit = _level(work, slope, driven, grain.factor_terms(factors, course.points, seen.rates))
     return _costed(fit, driven, evidence, costs, told)
 
 
@@ -145,6 +169,7 @@ def _answer(
     return {
         "points": points, **empty, **(figures or {}), "cost_per_ha": list(costs), "why": said(told),
         "steps": told.steps, "present_kmh": told.present_kmh,
+        "points_are": "driven" if told.problem in ("held", "followed") else "steps",
     }  # fmt: skip
 
 
@@ -163,6 +188,13 @@ def _other_changes(course: Course, crop: float) -> list[tuple[float, float]]:
             at = course.elapsed_at(mark)
             spans.append((at - 1.0, at + mark.guard_s))
     return spans
+
+
+def _rates(course: Course, crop: float) -> list[float]:
+    """Pulses per m2 of each point over the whole crop."""
+    cut = course.cut([(0, crop, np.inf)])
+    each = [course.weighed(cut, [float(at == i) for i in range(len(course.points))]) for at in range(len(course.points))]
+    return [float(one.pulses.sum() / one.area_m2.sum()) if len(one.side) else 0.0 for one in each]
 
 
 def _present_kmh(work: Sample) -> float | None:
@@ -204,11 +236,11 @@ def _seen_points(work: Sample, calibrated: bool) -> list[dict[str, Any]]:
     return points
 
 
-def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float]) -> Effect | None:
+def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float], clicks: Sequence[float]) -> Effect | None:
     """Exponent of loss per area over speed, each passage compared with itself."""
     spans = [(i, low, high) for i, one in enumerate(found) for low, high in one.spans]
     mean = sum(weights) / len(weights)
-    work = course.blocks(spans, [weight / mean for weight in weights])
+    work = course.blocks(spans, [weight / mean for weight in weights], clicks)
     passage = work.side
     logs = np.log(work.kmh)
     columns: list[Floats] = [(passage == i).astype(np.float64) for i in np.unique(passage)]
@@ -218,7 +250,7 @@ def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float]) -
     return effect(work, np.maximum(work.pulses, 0.0), np.column_stack([*columns, logs]), len(columns))
 
 
-def _level(work: Sample, slope: Effect, driven: Sequence[float], common: bool, fits: Sequence[Any]) -> _Fit:
+def _level(work: Sample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _Fit:
     """The level of the curve: all work of this crop at the speeds of the steps, brought to one speed."""
     slowest, fastest = min(driven), max(driven)
     inside = (work.kmh >= slowest - MARGIN_KMH) & (work.kmh <= fastest + MARGIN_KMH)
@@ -228,9 +260,7 @@ def _level(work: Sample, slope: Effect, driven: Sequence[float], common: bool, f
     ratio = work.pulses[inside] / (exposure * rate)
     # Blocks of 10 s correlate over 25 s: the long-run variance is about five times theirs over their number.
     counting = 5.0 * float(ratio.var()) / len(ratio)
-    ks = [fit.k for fit in fits]
-    factor_u = fits[0].u if common else sqrt(sum((k * fit.u) ** 2 for k, fit in zip(ks, fits, strict=True))) / sum(ks)
-    terms = [(factor_u, min(fit.dof for fit in fits)), (sqrt(counting + DRIFT_LOG_SD**2), 1e6)]
+    terms = [*factor, (sqrt(counting + DRIFT_LOG_SD**2), 1e6)]
     level_u = sqrt(sum(u * u for u, _ in terms))
     return _Fit(Curve(kmh, rate / MG_M2_PER_KG_HA, slope.estimate), slope, level_u, effective_dof(terms), slowest, fastest)
 

@@ -26,10 +26,15 @@ class Said:
 SAFE = "where ground, crop and the operator's manual allow it"
 
 
-def plan(around_kmh: float | None) -> str:
-    """Steps to drive: three speeds around the present one."""
+def plan_kmh(around_kmh: float | None) -> tuple[float, float, float]:
+    """Three speeds around the present one, to be driven as steps."""
     middle = max(2.0, round((around_kmh or 6.0) * 2) / 2)
-    low, high = middle - 1, middle + 1
+    return middle - 1, middle, middle + 1
+
+
+def plan(around_kmh: float | None) -> str:
+    """Steps to drive, in words."""
+    low, middle, high = plan_kmh(around_kmh)
     return f"hold {low:g}, {middle:g} and {high:g} km/h for 90 s each on one pass, {SAFE}, then back down on the next"
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from edge import entries
 from edge.entries import given
 from edge.feed.assembler import Second
-from edge.judge.changes import numbered, open_change
+from edge.judge.changes import open_change
 from edge.judge.compare import Evidence, compare
 from edge.judge.course import SETTLING_S, Course, Mark, Moment
 from edge.judge.samples import KEYS
@@ -30,11 +30,17 @@ class Watch:
     def __init__(self, reckoner: Reckoner) -> None:
         self.reckoner = reckoner
         self.course = Course(reckoner.names)
+        self._new_run = False
+
+    def take_up(self, course: Course) -> None:
+        """Go on from the seconds and marks of earlier runs."""
+        self.course, self._new_run = course, course.count > 0
 
     def step(self, second: Second, figures: Figures) -> None:
         """One closed second, after the reckoner took it."""
         ms = sum(part.ms for part in second.parts)
-        self.take(figures.t, figures.state, ms, figures.area_m2, figures.distance_m, figures.returns_pct)
+        self.take(figures.t, figures.state, ms, figures.area_m2, figures.distance_m, figures.returns_pct, self._new_run)
+        self._new_run = False
 
     def take(
         self, t: int, state: str, ms: int, area_m2: float, metres: float, returns_pct: float | None, new_run: bool = False
@@ -62,8 +68,7 @@ class Watch:
         if isinstance(entry, entries.Setting):
             change = now.changes[-1]
             key = f"other: {change.name}" if change.what == "other" else change.what
-            n = len(numbered(self.course)) + 1
-            mark = Mark("setting", rows, at_s, guard_s, crop, n, key, change.label, change.was, change.to)
+            mark = Mark("setting", rows, at_s, guard_s, crop, change.n, key, change.label, change.was, change.to)
         elif isinstance(entry, entries.Crop):
             mark = Mark("crop", rows, at_s, guard_s, crop)
         else:
@@ -80,6 +85,11 @@ class Watch:
         """The verdict on change `n`. Raises ValueError for a number that is none."""
         limit = self.reckoner.now.returns_pct
         return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz, limit))
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a change is open: nothing has ended it."""
+        return open_change(self.course) is not None
 
     def due(self) -> tuple[int, dict[str, Any]] | None:
         """Number and verdict of the change that is open; None when none is, or it is hours old."""

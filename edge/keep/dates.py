@@ -53,6 +53,10 @@ class Dates:
         """Whether any time of the run is off."""
         return any(life.offset_ms for life in self._lives) or self._last_ms != 0
 
+    def ends(self) -> list[int]:
+        """Numbers of the seconds with which another life of the clock begins."""
+        return [life.number + 1 for life in self._lives]
+
     def of_second(self, number: int) -> int:
         """ms to add to the time of a second, by its number in the run."""
         return next((life.offset_ms for life in self._lives if number <= life.number), self._last_ms)

@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 from edge.errors import StoreError
 from edge.keep import readonly
-from edge.keep.schema import open_writer
+from edge.keep.schema import chain_rest, open_writer
 
 LOG = logging.getLogger("tailgrain.keep")
 
@@ -185,6 +185,7 @@ def take_over(damaged: Path, fresh: sqlite3.Connection) -> int:
         fresh.execute("BEGIN IMMEDIATE")
         for table, key in _TAKEN_OVER:
             _copy_table(old, fresh, table, key)
+        chain_rest(fresh)  # what an older version kept has no hash yet
         fresh.execute("COMMIT")
     count: int = fresh.execute("SELECT count(*) FROM record").fetchone()[0]
     return count

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from sqlite_utils import Database, Migrations
 
 from edge.errors import StoreError
+from edge.keep import chain
 from edge.streams import STREAMS
 
 if TYPE_CHECKING:
@@ -46,6 +47,38 @@ def m001_first_tables(db: Database) -> None:
         db.execute(statement)
 
 
+@migrations()
+def m002_chain(db: Database) -> None:
+    """Salt and running hash of each record, also of those kept so far; from then on a record stays as it is.
+
+    The triggers keep mistakes out, ours and others'; against intent there is the chain. An empty hash: not chained yet
+    (rows taken over from a damaged file of an older version).
+    """
+    db.execute("ALTER TABLE record ADD COLUMN salt TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE record ADD COLUMN hash TEXT NOT NULL DEFAULT ''")
+    for statement in (
+        """CREATE TRIGGER record_stays_as_it_is BEFORE UPDATE ON record WHEN OLD.hash <> ''
+            BEGIN SELECT RAISE(ABORT, 'a record stays as it is'); END""",
+        """CREATE TRIGGER record_stays BEFORE DELETE ON record
+            BEGIN SELECT RAISE(ABORT, 'a record stays'); END""",
+    ):
+        db.execute(statement)
+    chain_rest(db.conn)
+
+
+def chain_rest(connection: sqlite3.Connection) -> None:
+    """Give the records that have no hash yet their salt and hash, in the caller's transaction."""
+    before = connection.execute("SELECT hash FROM record WHERE hash <> '' ORDER BY seq DESC LIMIT 1").fetchone()
+    previous = chain.FIRST if before is None else bytes.fromhex(before[0])
+    rows = connection.execute("SELECT seq, run, at_ms, kind, body FROM record WHERE hash = '' ORDER BY seq").fetchall()
+    chained = []
+    for seq, run, at_ms, kind, body in rows:
+        salt = chain.new_salt()
+        previous = chain.link(previous, chain.digest(chain.Record(seq, run, at_ms, kind, body, salt)))
+        chained.append((salt, previous.hex(), seq))
+    connection.executemany("UPDATE record SET salt = ?, hash = ? WHERE seq = ?", chained)
+
+
 def open_writer(path: Path) -> sqlite3.Connection:
     """The one writing connection: WAL, every commit on disk when it returns, tables up to date.
 
@@ -64,6 +97,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         connection.execute(f"PRAGMA journal_size_limit = {LARGEST_WAL_BYTES}")
         connection.execute("PRAGMA busy_timeout = 5000")
         connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA recursive_triggers = ON")  # a REPLACE is a DELETE too
         connection.execute("PRAGMA cache_size = -4000")
         connection.execute("PRAGMA temp_store = MEMORY")
         migrations.apply(Database(connection, execute_plugins=False))

@@ -7,44 +7,45 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import logging
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any
 
 import msgspec
-import rfc8785
 
 from edge.errors import StoreAway, StoreError
 from edge.feed.assembler import Second
-from edge.keep import health
+from edge.keep import chain, health, jobs, minutes, signing
+from edge.keep.chain import Proof, Record
+from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
 from edge.keep.schema import open_writer
+from edge.keep.signing import Key
 from edge.keep.upkeep import Disk, Upkeep
 from edge.keep.writer import Do, Work, Writer
 from edge.messages import Told
 from edge.reckon.figures import Figures
+from edge.settings import FILE_NAME as FILE_NAME
 from edge.streams import STREAMS
 
-FILE_NAME = "tailgrain.db"
-NEVER = 1 << 62
+LOG = logging.getLogger("tailgrain.keep")
+
 CHECK_AFTER_S = 5.0
 """A large file is read through beside the work once the start is over: a slow card can't serve both."""
 
+_EVER = 2**53
+PROVED = ("job_start", "job_finish", "job_reopen")
+"""Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
+
 _SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
 _COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
-_RECORD_SQL = "INSERT INTO record (run, at_ms, kind, body, ask_id) VALUES (?, ?, ?, ?, ?)"
+_LAST_SQL = "SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1"
+_RECORD_SQL = "INSERT INTO record (seq, run, at_ms, kind, body, salt, hash, ask_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 _RUN_SQL = "INSERT INTO run (run, started_ms, closed_cleanly, source, version, settings) VALUES (?, ?, 0, ?, ?, ?)"
-
-
-class Sums(NamedTuple):
-    """What earlier runs did since: hours of work since a used tray test and a gauge check, hectares of the present crop."""
-
-    tray_h: float
-    gauge_h: float
-    crop_ha: float
 
 
 class Store:
@@ -58,6 +59,7 @@ class Store:
     def __init__(self, path: Path, on_told: Callable[[], None] | None = None, upkeep: Upkeep | None = None) -> None:
         self.path = path
         self.moved: Moved | None = None
+        self.key: Key | None = None
         self.run = 0
         self._run_row: tuple[Any, ...] | None = None
         self._on_told, self._upkeep = on_told, upkeep
@@ -75,10 +77,20 @@ class Store:
         self._told = self._told_kept = connection.execute("SELECT coalesce(max(id), 0) FROM outbox").fetchone()[0]
         self._writer = Writer(path, connection, upkeep, self)
         self._writer.start()
+        self._find_key()
         if unchecked:
             later = threading.Timer(CHECK_AFTER_S, self._check_beside)
             later.daemon = True
             later.start()
+
+    def _find_key(self) -> None:
+        """The kit's signing key, made at the first start. Without one everything but signing goes on."""
+        try:
+            self.key, made = signing.read_or_make(signing.path_beside(self.path))
+        except StoreError as fault:
+            LOG.error("%s; recording goes on, but nothing can be signed", fault)
+            return
+        LOG.info("signing key%s: fingerprint %s", " (made now)" if made else "", self.key.fingerprint)
 
     def _opened(self) -> tuple[sqlite3.Connection, bool]:
         if self._upkeep is None:
@@ -114,23 +126,37 @@ class Store:
         return bool(self._read(lambda db: db.execute("SELECT EXISTS (SELECT 1 FROM run)").fetchone()[0]))
 
     def begin_run(
-        self, at_ms: int, settings: dict[str, Any], source: str, version: str, taken_up: dict[str, Any] | None = None
+        self, at_ms: int, settings: dict[str, Any], source: str, version: str, hours: tuple[float, float] | None = None
     ) -> int:
-        """Begin a run; returns its number. The settings in force stand in its row, what was taken up in its record."""
+        """Begin a run; returns its number. The settings in force stand in its row, `hours` of earlier work in its record."""
         text = canonical(settings)
 
         def do(db: sqlite3.Connection) -> int:
+            if self.moved is None:
+                self._end_broken_run(db)
             number: int = db.execute("SELECT coalesce(max(run), 0) + 1 FROM run").fetchone()[0]
             db.execute(_RUN_SQL, (number, at_ms, source, version, text))
             return number
 
         self.run = self._writer.run = self.ask(do)
         self._run_row = (self.run, at_ms, source, version, text)
-        body = {"run": self.run, "source": source, "version": version}
-        self.record("run start", at_ms, body | (taken_up or {}))
+        key = None if self.key is None else {"public_key": self.key.public.hex(), "fingerprint": self.key.fingerprint}
+        body = {"run": self.run, "source": source, "version": version, "key": key}
+        self.record("run start", at_ms, body if hours is None else {**body, "hours": list(hours)})
         if self.moved is not None:
             self.record("store moved", at_ms, _moved_body(self.moved))
         return self.run
+
+    def _end_broken_run(self, db: sqlite3.Connection) -> None:
+        """The last run did not end itself (power, kill): its end goes on record now, with what it kept last."""
+        last = db.execute("SELECT run, started_ms, closed_cleanly FROM run ORDER BY run DESC LIMIT 1").fetchone()
+        if last is None or last[2]:
+            return
+        run, started_ms, _ = last
+        newest = db.execute("SELECT t FROM second WHERE run = ? ORDER BY number DESC LIMIT 1", (run,)).fetchone()
+        at_ms = started_ms if newest is None else newest[0] * 1000
+        body = {"run": run, **minutes.bind(db, run)}
+        self._insert(db, run, at_ms, "run broken off", canonical(body), None)
 
     def second(self, second: Second, figures: Figures) -> None:
         """Keep one closed second: its figures and its counts per input."""
@@ -146,15 +172,19 @@ class Store:
 
         self._writer.put(Work(do, is_second=True))
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
-        """Keep one record; with `tell` it goes into the outbox under that topic, its `seq` added."""
-        text, run = canonical(body), self.run
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+        """Keep one record; with `tell` it goes into the outbox under that topic, its `seq` added.
+
+        `binds`: it also takes in the digests of the seconds kept since the last record that did (see `minutes`).
+        """
+        text, run = "" if binds else canonical(body), self.run
         self._at_ms = at_ms
 
         def do(db: sqlite3.Connection) -> None:
-            seq = self._insert(db, run, at_ms, kind, text, None)
+            whole = {**body, **minutes.bind(db, run)} if binds else body
+            proof = self._insert(db, run, at_ms, kind, text or canonical(whole), None)
             if tell:
-                self._tell(db, seq, tell, body)
+                self._tell(db, proof, tell, whole)
 
         self._writer.put(Work(do))
 
@@ -166,9 +196,9 @@ class Store:
             raise StoreError(f"not kept: it can't be written as JSON ({fault})") from fault
 
         def do(db: sqlite3.Connection) -> int:
-            seq = self._insert(db, run, at_ms, "entry", text, ask_id)
-            self._tell(db, seq, "entry", body)
-            return seq
+            proof = self._insert(db, run, at_ms, "entry", text, ask_id)
+            self._tell(db, proof, "entry", body)
+            return proof.seq
 
         seq: int = self.ask(do)
         return seq
@@ -196,6 +226,16 @@ class Store:
         row = self._read(lambda db: db.execute("SELECT seq FROM record WHERE ask_id = ?", (ask_id,)).fetchone())
         return None if row is None else int(row[0])
 
+    def proof(self, seq: int) -> dict[str, Any] | None:
+        """The proof line that a record on disk gives: its number and the running hash up to it."""
+        row = self._read(lambda db: db.execute("SELECT hash FROM record WHERE seq = ?", (seq,)).fetchone())
+        return None if row is None else Proof(seq, row[0]).to_plain()
+
+    def job_minutes(self, job: int) -> list[dict[str, Any]]:
+        """Bodies of the `minute` records kept for a job so far, in order."""
+        found: list[dict[str, Any]] = self._read(lambda db: jobs.minutes_of(db, job))
+        return found
+
     def mark_number(self, seq: int) -> int | None:
         """The number of the tray mark kept as record `seq`; None when that is no tray mark."""
         mark = "kind = 'entry' AND json_extract(body, '$.entry') = 'tray_mark'"
@@ -213,53 +253,54 @@ class Store:
         rows = [(one,) for one in ids]
         self._writer.put(Work(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
 
-    def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[int, str, int, dict[str, Any]]]:
-        """Records of earlier runs of these kinds in order: number, kind, time in epoch ms, body. Of the verdicts, which came
-        once a minute, each setting's last."""
+    def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[str, int, dict[str, Any]]]:
+        """Records of earlier runs of these kinds in order: kind, time in epoch ms, body."""
         marks = ", ".join("?" * len(kinds))
-        sql = f"SELECT seq, kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
-        found = [(seq, kind, at, msgspec.json.decode(body)) for seq, kind, at, body in self._rows(sql, kinds)]
-        last = {body["setting"]: seq for seq, kind, _, body in found if kind == "verdict"}
-        return [one for one in found if one[1] != "verdict" or last[one[3]["setting"]] == one[0]]
+        sql = f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
+        rows = self._read(lambda db: db.execute(sql, kinds).fetchall())
+        return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
 
-    def sums(self, crop_from: int | None) -> Sums:
-        """Hours of work since the last used tray test and gauge check, hectares since the record in which the crop began
-        (None: nothing was cut of it).
+    def work_hours(self) -> tuple[float, float]:
+        """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept.
 
-        Out of the minutes kept; minutes before the last start stand summed in its record, so that a season is not summed
-        at each start.
+        Minutes before the last start stand summed in its record: a season is not summed at each start.
         """
-        sql = "SELECT seq, json_extract(body, '$.sums') FROM record WHERE kind = 'run start' ORDER BY seq DESC LIMIT 1"
-        base = self._rows(sql, ())
-        from_seq, known = base[0] if base and base[0][1] is not None else (0, "{}")
-        earlier = msgspec.json.decode(known)
-        since = {
-            "tray_h": self._last("calibration", "$.used", 1),
-            "gauge_h": self._last("entry", "$.entry", "gauge"),
-            "crop_ha": NEVER if crop_from is None else crop_from,
-        }
-        first = min(max(seq, from_seq) for seq in since.values())
-        minutes = self._rows(
-            "SELECT seq, json_extract(body, '$.seconds.working') / 3600.0, json_extract(body, '$.area_ha') FROM record "
-            "WHERE kind = 'minute' AND seq > ?",
-            (first,),
-        )
-        found = {}
-        for name, reset in since.items():
-            at, column = max(reset, from_seq), 2 if name == "crop_ha" else 1
-            begun = float(earlier.get(name, 0.0)) if from_seq > reset else 0.0
-            found[name] = begun + sum(row[column] or 0.0 for row in minutes if row[0] > at)
-        return Sums(**found)
+        resets = (("calibration", "$.used", 1), ("entry", "$.entry", "gauge"))
+        last = "SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ? ORDER BY seq DESC LIMIT 1"
+        base = "SELECT seq, json_extract(body, '$.hours') FROM record WHERE kind = 'run start' ORDER BY seq DESC LIMIT 1"
+        minutes = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
+            WHERE kind = 'minute' AND seq > ?"""
 
-    def _last(self, kind: str, path: str, value: Any) -> int:
-        """Number of the last record of a kind whose body has a value at a path; 0: none."""
-        sql = "SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ? ORDER BY seq DESC LIMIT 1"
-        rows = self._rows(sql, (kind, path, value))
-        return int(rows[0][0]) if rows else 0
+        def look(db: sqlite3.Connection) -> list[float]:
+            summed = db.execute(base).fetchone()
+            from_seq, known = summed if summed is not None and summed[1] is not None else (0, "[0, 0]")
+            found = []
+            for reset, earlier in zip(resets, msgspec.json.decode(known), strict=True):
+                row = db.execute(last, reset).fetchone()
+                seq = 0 if row is None else int(row[0])
+                since = db.execute(minutes, (max(seq, from_seq),)).fetchone()[0]
+                found.append(float(since) + (float(earlier) if from_seq > seq else 0.0))
+            return found
 
-    def _rows(self, sql: str, values: tuple[Any, ...]) -> list[Any]:
-        rows: list[Any] = self._read(lambda db: db.execute(sql, values).fetchall())
-        return rows
+        tray_h, gauge_h = self._read(look)
+        return tray_h, gauge_h
+
+    def area_ha_since(self, epoch_s: float) -> float:
+        """Hectares cut after a time: the minutes kept, and the seconds before the first and behind the last of them.
+
+        Weeks of seconds would take a start too long.
+        """
+        minutes = """SELECT at_ms / 1000, json_extract(body, '$.area_ha') FROM record WHERE kind = 'minute' AND at_ms > :since
+            AND seq > coalesce((SELECT max(seq) FROM record WHERE kind = 'entry' AND at_ms <= :since), 0) ORDER BY seq"""
+        seconds = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ? AND t <= ?"
+
+        def look(db: sqlite3.Connection) -> float:
+            found = db.execute(minutes, {"since": epoch_s * 1000}).fetchall()
+            ends = [(epoch_s, found[0][0]), (found[-1][0], _EVER)] if found else [(epoch_s, _EVER)]
+            at_ends = sum(float(db.execute(seconds, end).fetchone()[0]) for end in ends)
+            return at_ends + sum(float(area) for _, area in found[1:])
+
+        return float(self._read(look))
 
     def ask(self, do: Do) -> Any:
         """Run a function on the writer's connection, commit, and return what it returned. Raises StoreError."""
@@ -271,7 +312,7 @@ class Store:
     def end_run(self, at_ms: int) -> None:
         """The run was closed cleanly."""
         run = self.run
-        self.record("run end", at_ms, {"run": run})
+        self.record("run end", at_ms, {"run": run}, binds=True)
         sql = "UPDATE run SET ended_ms = ?, closed_cleanly = 1 WHERE run = ?"
         self._writer.put(Work(lambda db: db.execute(sql, (at_ms, run))))
 
@@ -307,26 +348,27 @@ class Store:
         """What could not be kept for too long is gone; the record says so."""
         self._insert(db, self.run, self._at_ms, "gap", canonical(dict(lost)), None)
 
-    def _insert(self, db: sqlite3.Connection, run: int, at_ms: int, kind: str, text: str, ask_id: str | None) -> int:
-        # No `seq` is given: SQLite takes the next one, so a number undone with its row is given again and no gap is left.
-        seq = db.execute(_RECORD_SQL, (run, at_ms, kind, text, ask_id)).lastrowid
-        assert seq is not None
-        return seq
+    def _insert(self, db: sqlite3.Connection, run: int, at_ms: int, kind: str, text: str, ask_id: str | None) -> Proof:
+        # The next number and the hash to go on from are read, not remembered: what was undone is then given again.
+        last = db.execute(_LAST_SQL).fetchone()
+        seq, previous = (1, chain.FIRST) if last is None else (int(last[0]) + 1, bytes.fromhex(last[1]))
+        record = Record(seq, run, at_ms, kind, text, chain.new_salt())
+        proof = Proof(seq, chain.link(previous, chain.digest(record)).hex())
+        db.execute(_RECORD_SQL, (*record[:6], proof.hash, ask_id))
+        return proof
 
-    def _tell(self, db: sqlite3.Connection, seq: int, topic: str, body: dict[str, Any]) -> None:
+    def _tell(self, db: sqlite3.Connection, proof: Proof, topic: str, body: dict[str, Any]) -> None:
         # The record's number is the row's: numbers of an emptied table would begin anew, and the voice goes by order.
-        payload = msgspec.json.encode({**body, "seq": seq})
-        db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (seq, topic, payload))
-        self._told = seq
+        message = {**body, "seq": proof.seq}
+        message.pop("sums", None)  # what means are made of is for the record
+        if topic == "minute" or body.get("entry") in PROVED:
+            message["proof"] = proof.to_plain()
+        db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (proof.seq, topic, msgspec.json.encode(message)))
+        self._told = proof.seq
 
 
 def _moved_body(moved: Moved) -> dict[str, Any]:
     return {"to": moved.to.name, "why": moved.why, "records": moved.records}
-
-
-def canonical(body: dict[str, Any]) -> str:
-    """Canonical JSON (RFC 8785) of a record's body; tuples become lists, infinite degrees of freedom null."""
-    return rfc8785.dumps(msgspec.json.decode(msgspec.json.encode(body))).decode()
 
 
 def _take_lock(path: Path) -> IO[bytes]:

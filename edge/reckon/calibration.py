@@ -6,8 +6,8 @@ the speed stayed within 15 % of its mean, and no setting changed since at - lag 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from math import hypot, inf, sqrt
 from typing import Literal, NamedTuple
 
@@ -135,25 +135,23 @@ class Calibration:
     tests: list[Test] = field(default_factory=list)
     factors: Factors = field(default_factory=lambda: Factors(reason="no tray test yet"))
     factors_crop: int = -1
-    bypassed: bool = False
-    counted: bool = False
 
-    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
-        """Take one judged test and fit anew."""
+    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Factors | None:
+        """Take one judged test; returns its crop's factors fitted anew, None when it is not used."""
         self.tests.append(test)
-        if test.used:
-            self.refit(test.crop, vibration_hz, dispersion)
+        return self.refit(test.crop, vibration_hz, dispersion) if test.used else None
 
-    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
-        """Fit the factors to the used tests of one crop; nothing changes when it has none."""
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Factors:
+        """The factors by the used tests of one crop (at least one). They come into force unless a later crop's are."""
         chosen = [test for test in self.tests if test.used and test.crop == crop]
-        if not chosen:
-            return
-        measured = [self._measured(test, vibration_hz, dispersion) for test in chosen]
-        self.factors = factors(measured, self.points)
-        self.factors_crop = crop
-        self.bypassed = any(test.entry.mill == "bypassed" for test in chosen)
-        self.counted = any(test.result.counted for test in chosen)
+        found = replace(
+            factors([self._measured(test, vibration_hz, dispersion) for test in chosen], self.points),
+            bypassed=any(test.entry.mill == "bypassed" for test in chosen),
+            counted=any(test.result.counted for test in chosen),
+        )
+        if crop >= self.factors_crop:
+            self.factors, self.factors_crop = found, crop
+        return found
 
     def _measured(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Measured:
         seen, metres = test.seen, test.seen.metres
@@ -187,10 +185,12 @@ class Calibration:
         """Tests behind the factors in force."""
         return sum(test.used and test.crop == self.factors_crop for test in self.tests)
 
-    def extra_u(self, mill: str) -> float:
+    def extra_u(self, mill: str, others: Iterable[Factors] = ()) -> float:
         """Further uncertainty, common to all tests: counts weighed through the TGW; a mill that runs now and was bypassed
-        in the tests."""
-        return hypot(LIGHT_GRAIN_U if self.counted else 0.0, MILL_U if self.bypassed and mill == "engaged" else 0.0)
+        in the tests. `others`: the factors meant, if not those in force."""
+        meant = list(others) or [self.factors]
+        counted, bypassed = any(one.counted for one in meant), any(one.bypassed for one in meant)
+        return hypot(LIGHT_GRAIN_U if counted else 0.0, MILL_U if bypassed and mill == "engaged" else 0.0)
 
     def state(self, now_s: float, now: InForce) -> tuple[CalibrationState, str]:
         """State of the calibration, and why, in words for the user."""

@@ -105,11 +105,16 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Factors:
-    """What is known for each point: its own fit, or a share of the common one."""
+    """What is known for each point: its own fit, or a share of the common one.
+
+    `counted`: a tray was counted, so its mass rests on the TGW; `bypassed`: a mill was bypassed for a tray.
+    """
 
     points: dict[str, Fit] = field(default_factory=dict)
     common: bool = False
     reason: str = ""
+    counted: bool = False
+    bypassed: bool = False
 
 
 def fit(ks: Sequence[float], us: Sequence[float], numbers: Sequence[int] = ()) -> Fit | None:

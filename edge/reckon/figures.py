@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from edge.reckon.calibration import CalibrationState
 from edge.reckon.laglearn import LearnedLag
+from edge.reckon.money import UNKNOWN, Value
 from edge.reckon.workstate import State
 
 
@@ -47,7 +48,8 @@ class CalibrationFigure:
 class Figures:
     """One second. `number` counts closed seconds of the run; `t` is the second's end in epoch seconds.
 
-    `area_m2` cut in the second; `width_used`: part of the cut width in crop.
+    `area_m2` cut in the second; `width_used`: part of the cut width in crop. `value`: money an hour, its quality by the
+    newest tank sample, which is `sample_age_s` old.
     """
 
     number: int
@@ -72,3 +74,5 @@ class Figures:
     saturated_inputs: tuple[int, ...] = ()
     lag: LearnedLag | None = None
     width_used: float = 1.0
+    value: Value = UNKNOWN
+    sample_age_s: float | None = None

@@ -9,6 +9,9 @@ from collections.abc import Sequence
 from edge.reckon.losspoint import LossPoint
 
 KEPT_S = 3600
+SHORTEST_S = 5.0
+"""An idle run under this says too little of a vibration of a few pulses a second (from memory)."""
+
 ENOUGH = 0.8
 """Share of the stated seconds that must have been threshing with no crop."""
 
@@ -30,6 +33,8 @@ class IdleSeconds:
 
     def learn(self, seconds: float, at_s: float, points: Sequence[LossPoint]) -> str:
         """Set each sensor's background from the seconds before `at_s`; returns why that can't be done, or nothing."""
+        if seconds < SHORTEST_S:
+            return f"{seconds:g} s is too short to learn from; {SHORTEST_S:g} s or more are needed"
         chosen = [row for row in self._rows if at_s - seconds < row[0] <= at_s]
         quiet = [row for row in chosen if row[2]]
         threshing_s = sum(row[1] for row in quiet)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from math import inf
+from typing import Any, NamedTuple
 
 from edge import entries
 from edge.entries import given
+from edge.reckon.crops import plain_name
+from edge.reckon.loads import Loads
+from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
 
 
@@ -27,9 +32,28 @@ class Change:
         return self.name or self.what
 
 
+class Moment(NamedTuple):
+    """From a time on (epoch s): the crop's number, and the residue width in m where an entry gave one."""
+
+    from_s: float
+    crop_number: int
+    residue_width_m: float | None
+
+
+class TrayGround(NamedTuple):
+    """What a tray test of some time goes by: crop, its TGW in g, residue width in m; None is unknown."""
+
+    crop_number: int
+    tgw_g: float | None
+    residue_width_m: float | None
+
+
 @dataclass(slots=True)
 class InForce:
-    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe."""
+    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe.
+
+    `jobs`: how many were started; `job`: the open one, 0 for none; `last_job` was finished last, in crop `last_job_crop`.
+    """
 
     crop: str | None
     tgw_g: float | None
@@ -51,21 +75,27 @@ class InForce:
     yield_is_typed: bool = True
     crop_number: int = 1
     jobs: int = 0
-    job_open: bool = False
-    load_t: float = 0.0
+    job: int = 0
+    last_job: int = 0
+    last_job_crop: int = 0
+    loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
     changes: list[Change] = field(default_factory=list)
+    moments: list[Moment] = field(default_factory=lambda: [Moment(-inf, 1, None)])
+    mark_moments: dict[int, Moment] = field(default_factory=dict)
+    ended_tgw: dict[int, float | None] = field(default_factory=dict)
+    samples: TankSamples = field(default_factory=TankSamples)
 
     @classmethod
     def from_settings(cls, settings: Settings) -> InForce:
         """What holds before any entry."""
         crop, limits = settings.crop, settings.limits
-        known_tgw = {one.name.casefold(): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
+        known_tgw = {plain_name(one.name): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
         ground = settings.inputs(GroundInput)
         return cls(
             crop=crop.name if crop else None,
-            tgw_g=(crop.tgw_g or known_tgw.get(crop.name.casefold())) if crop else None,
+            tgw_g=(crop.tgw_g or known_tgw.get(plain_name(crop.name))) if crop else None,
             known_tgw=known_tgw,
             yield_t_ha=crop.yield_t_ha if crop else None,
             moisture_pct=crop.moisture_pct if crop else None,
@@ -85,17 +115,54 @@ class InForce:
         """Whether a weed-seed mill runs: none, bypassed or engaged."""
         return str(self.machine_settings.get("mill", "none"))
 
+    @property
+    def job_open(self) -> bool:
+        """Whether a job is open."""
+        return self.job > 0
+
+    def discount_per_t(self, percents: Mapping[str, float] | None = None) -> float | None:
+        """Money a buyer takes off a tonne with so much trash and cracked grain (None: by the newest samples), or unknown."""
+        found = self.samples.latest if percents is None else percents
+        return discount_per_t(found, self.trash_discount, self.cracked_discount)
+
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
         number = max(self.marks, default=0) + 1
-        self.marks[number] = at_s
+        self.marks[number], self.mark_moments[number] = at_s, self.moments[-1]
         return number
 
-    def add_load(self, mass_t: float, area_ha: float) -> None:
-        """Weighed or measured grain over the area cut of this crop gives the yield."""
-        self.load_t += mass_t
-        if area_ha >= 0.01 and self.load_t / area_ha <= 40:
-            self.yield_t_ha, self.yield_is_typed = self.load_t / area_ha, False
+    def tray_ground(self, at_s: float, stamp_s: float, mark: int | None = None) -> TrayGround:
+        """What held when a tray lay: at its mark, or by its time; `stamp_s` is now.
+
+        Crop and residue width are those of that time; a width that was not known then is the first one told later. TGW belongs
+        to the crop, so the newest of that crop counts. A change later than now was told by another clock, so before.
+        """
+        if mark is not None and self.marks.get(mark) == at_s:
+            then = self.mark_moments[mark]
+        else:
+            then = [one for one in self.moments if one.from_s <= at_s or one.from_s > stamp_s][-1]
+        later = (one.residue_width_m for one in self.moments if one.residue_width_m is not None)
+        width = then.residue_width_m if then.residue_width_m is not None else next(later, None)
+        tgw_g = self.tgw_g if then.crop_number == self.crop_number else self.ended_tgw[then.crop_number]
+        return TrayGround(then.crop_number, tgw_g, width)
+
+    def forget_times(self) -> None:
+        """The clock stepped: what is in force now was so before any time to come."""
+        self.moments = [Moment(-inf, self.crop_number, self.residue_width_m)]
+
+    def _note_moment(self, at_s: float) -> None:
+        self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
+
+    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+        """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
+
+        `crop_ha`: area of this crop cut in this run.
+        """
+        found = self.loads.add(mass_t, crop_ha, at_s)
+        if isinstance(found, str):
+            return found
+        self.yield_t_ha, self.yield_is_typed = found, False
+        return ""
 
     def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
         """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
@@ -115,7 +182,7 @@ class InForce:
         """Let an entry override what holds."""
         match entry:
             case entries.Crop():
-                self._learn_crop(entry)
+                self._learn_crop(entry, at_s)
             case entries.Limit():
                 for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
                     if key in entries.to_plain(entry):
@@ -128,24 +195,42 @@ class InForce:
                 self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
                 self.chopper = given(entry.chopper, self.chopper)
                 self.spreader = given(entry.spreader, self.spreader)
+                self._note_moment(at_s)
+            case entries.Sample():
+                self.samples.add(entries.to_plain(entry), at_s, self.job)
             case entries.JobStart():
-                self.jobs, self.job_open = self.jobs + 1, True
+                self._close_job()
+                self.jobs += 1
+                self.job = self.jobs
             case entries.JobFinish():
-                self.job_open = False
-                if given(entry.harvested_t) and given(entry.area_ha):
-                    self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
-                    self.yield_is_typed = False
+                self._finish_job(entry)
             case entries.JobReopen():
-                self.job_open = True
+                self._close_job()
+                self.job = entry.job
 
-    def _learn_crop(self, entry: entries.Crop) -> None:
+    def _close_job(self) -> None:
+        if self.job:
+            self.last_job, self.last_job_crop, self.job = self.job, self.crop_number, 0
+
+    def _finish_job(self, entry: entries.JobFinish) -> None:
+        """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
+        self._close_job()
+        weighed = given(entry.harvested_t) and given(entry.area_ha)
+        if weighed and self.last_job_crop in (0, self.crop_number):
+            self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
+            self.yield_is_typed = False
+
+    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
         name = given(entry.name)
         if name is not None and name != self.crop:
+            self.ended_tgw[self.crop_number] = self.tgw_g
             self.crop, self.crop_number = name, self.crop_number + 1
-            self.tgw_g = self.known_tgw.get(name.casefold())
+            self.tgw_g = self.known_tgw.get(plain_name(name))
             self.yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
-            self.load_t, self.yield_is_typed = 0.0, True
+            self.yield_is_typed = True
+            self._note_moment(at_s)
+            self.samples = TankSamples()
         values: dict[str, Any] = entries.to_plain(entry)
         if "grains" in values:
             values["tgw_g"] = values["mass_g"] / values["grains"] * 1000
@@ -153,7 +238,8 @@ class InForce:
             if key in values:
                 setattr(self, key, values[key])
         if "yield_t_ha" in values:
-            self.yield_is_typed, self.load_t = True, 0.0
+            self.yield_is_typed = True
+            self.loads.forget()
 
     def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
         name = given(entry.name)

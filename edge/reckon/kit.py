@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 
 from edge.feed.assembler import Part
 from edge.reckon import calibration as cal
@@ -13,6 +14,7 @@ from edge.reckon.inforce import InForce
 from edge.reckon.lag import CutArea, MixedExposure
 from edge.reckon.laglearn import LagLearner
 from edge.reckon.losspoint import LossPoint
+from edge.reckon.money import UNKNOWN, Value, value
 from edge.reckon.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
 from edge.reckon.returns import Returns
 from edge.reckon.sieves import Sieves
@@ -24,8 +26,7 @@ from edge.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInpu
 
 
 class Kit:
-    """What is known of one kit. `background_changed`: a background was learned by itself and is not on record yet.
-    `earlier_ha`: number of a crop and the area that earlier runs cut of it, for the yield by loads."""
+    """What is known of one kit. `background_changed`: a background was learned by itself and is not on record yet."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -54,7 +55,8 @@ class Kit:
         self.lag = LagLearner()
         self._pulse_window: deque[tuple[float, int]] = deque()
         self._lagged_m2 = 0.0
-        self.earlier_ha = (0, 0.0)
+        self._unseen_m2 = [0.0] * len(names)
+        self._unseen_crop = 0
         self._status: tuple[CalibrationFigure, float | None] | None = None
         self._status_known = (0, 0, 0)
         self._status_from_s = self._status_until_s = 0.0
@@ -90,10 +92,27 @@ class Kit:
             self._vibration_hz(),
             [point.vibration_u_hz for point in self.points],
             self._dispersion(),
-            self.calibration.extra_u(self.now.mill),
+            self.calibration.extra_u(self.now.mill, crops.values()),
             names,
             self.now.yield_t_ha,
         )
+
+    def value_ha(self, totals: Totals, loss: MeanLoss, percents: Mapping[str, float] | None = None) -> Value:
+        """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
+
+        `percents`: trash and cracked grain in the tank, None for the newest samples.
+        """
+        if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
+            return UNKNOWN
+        if not totals.area_m2:
+            return UNKNOWN
+        lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(percents))
+
+    @property
+    def _lag_s(self) -> float:
+        # Inferred work begins when the pulses do: the lag is in it already.
+        return 0.0 if self.work.inferred else self.now.lag_s
 
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""
@@ -110,11 +129,21 @@ class Kit:
         whole.add(self._minute)
         return whole
 
+    @property
+    def minute_begun(self) -> bool:
+        """Whether any second was closed since the last minute was taken."""
+        return any(self._minute.seconds.values())
+
     def take_minute(self) -> Totals:
         """The totals since the last call; a new minute begins."""
         minute, self._minute = self._minute, Totals(self.names)
         self._done.add(minute)
         return minute
+
+    @property
+    def dispersion(self) -> dict[str, float]:
+        """How much more than Poisson counts scatter, by point."""
+        return dict(zip(self.names, self._dispersion(), strict=True))
 
     def _vibration_hz(self) -> list[float]:
         return [point.vibration_hz for point in self.points]
@@ -123,5 +152,5 @@ class Kit:
         return [smoother.dispersion.value for smoother in self.smoothers]
 
     def _refit(self) -> None:
-        self.tests.refit(self.now.crop_number, self._vibration_hz(), self._dispersion())
+        self.tests.refit(self._vibration_hz(), self._dispersion())
         self._status = None

@@ -28,9 +28,14 @@ class CutArea:
         self._clock: list[int] = [0]
         self._area: list[float] = [0.0]
         self._uncut: deque[list[int]] = deque()  # stretches without cutting: first and last board ms
+        self._parts: deque[tuple[int, float]] = deque()  # board ms from which a part of the width was in use
 
-    def add(self, ms: int, area_m2: float) -> None:
-        """One second's exposure and the area cut in it."""
+    def add(self, ms: int, area_m2: float, part: float = 1.0) -> None:
+        """One second's exposure, the area cut in it, and the part of the width in use."""
+        if not self._parts or self._parts[-1][1] != part:
+            self._parts.append((self.clock_ms, part))
+        while len(self._parts) > 1 and self._parts[1][0] <= self.clock_ms - KEPT_MS:
+            self._parts.popleft()
         if not ms and not area_m2:
             return
         self._note_uncut(ms, area_m2)
@@ -53,6 +58,12 @@ class CutArea:
         start, end = self._clock[index - 1], self._clock[index]
         share = (clock_ms - start) / (end - start)
         return self._area[index - 1] + share * (self._area[index] - self._area[index - 1])
+
+    def part_ago(self, lag_ms: float) -> float:
+        """Part of the width with which the ground was cut `lag_ms` before now; 1 before the first second."""
+        cut_ms = self.clock_ms - lag_ms
+        found = [part for from_ms, part in self._parts if from_ms < cut_ms]
+        return found[-1] if found else self._parts[0][1] if self._parts else 1.0
 
     def _note_uncut(self, ms: int, area_m2: float) -> None:
         if area_m2 <= 0:

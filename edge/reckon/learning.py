@@ -9,6 +9,7 @@ import msgspec
 from edge import entries
 from edge.entries import given
 from edge.errors import EntryError
+from edge.reckon.calibration import Test, moment_s
 from edge.reckon.kit import Kit
 from edge.reckon.trays import measure, residue_width
 
@@ -31,10 +32,13 @@ class Learning(Kit):
                     known = f"1 to {max(self.now.marks)}" if self.now.marks else "no mark was set yet"
                     raise EntryError(f"tray: mark: found {mark}; allowed: {known}")
                 entry = _with_at(entry, self.now.marks[mark])
-            width = residue_width(entry, self.now.residue_width_m, self.settings.machine.cut_width_m)
-            measure(entry, self.now.tgw_g, width)
+            ground = self.now.tray_ground(moment_s(entry, stamp_ms), stamp_ms / 1000, mark)
+            width = residue_width(entry, ground.residue_width_m, self.settings.machine.cut_width_m)
+            measure(entry, ground.tgw_g, width)
         elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
-            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: 1 to {self.now.jobs}")
+            raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {_numbers(self.now.jobs)}")
+        elif isinstance(entry, entries.JobReopen) and entry.job == self.now.job:
+            raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
         elif isinstance(entry, entries.GroundRun) and self.ground is None:
             raise EntryError("ground_run: entry: no ground input is wired; allowed: with an [[input]] that reads ground")
         elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
@@ -60,7 +64,7 @@ class Learning(Kit):
                 why = self.returns.learn_catch(entry.mass_kg, entry.seconds) if self.returns is not None else ""
                 return {"note": f"kept, not used: {why}"} if why else {}
             case entries.Load():
-                self._learn_load(entry)
+                return self._learn_load(entry, at_s)
             case entries.Gauge():
                 return self.sieves.learn_gauge(entry, self.now)
             case entries.Setting():
@@ -68,10 +72,27 @@ class Learning(Kit):
                 return self.sieves.learn_setting(entry, self.now)
             case entries.Crop():
                 self.tests.crop_ends(self.now.crop_number)
-                self.now.learn(entry, at_s)
+                self._learn_crop(entry, at_s)
+            case entries.JobStart() | entries.JobFinish() | entries.JobReopen():
+                return self._learn_job(entry, at_s)
             case _:
                 self.now.learn(entry, at_s)
         return {}
+
+    def _learn_job(self, entry: entries.JobStart | entries.JobFinish | entries.JobReopen, at_s: float) -> dict[str, Any]:
+        """The answer names the job; a note says what else came of it, when that may not be what was meant."""
+        was, last = self.now.job, self.now.last_job
+        self.now.learn(entry, at_s)
+        if isinstance(entry, entries.JobStart):
+            self.now.loads.begin(at_s, self._crop_ha)
+        if not isinstance(entry, entries.JobFinish):
+            note = f"job {was} was open and is finished by this; job_reopen takes it up again" if was else ""
+            job = self.now.job
+        else:
+            job = was or last
+            note = "" if was else f"no job was open: taken as a correction of job {last}"
+            note = note if job else "no job was open: it corrects the yield only"
+        return {**({"job": job} if job else {}), **({"note": note} if note else {})}
 
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
         why = self._idle.learn(entry.seconds, at_s, self.points)
@@ -80,13 +101,23 @@ class Learning(Kit):
         self._refit()
         return {}
 
-    def _learn_load(self, entry: entries.Load) -> None:
+    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
+        before = self.now.crop_number
+        self.now.learn(entry, at_s)
+        if self.now.crop_number != before:
+            self.now.loads.begin(at_s, self._crop_ha)
+
+    @property
+    def _crop_ha(self) -> float:
+        """Area of the crop in front that was cut in this run."""
+        return self.totals.crop(self.now.crop_number).area_m2 / AREA_HA
+
+    def _learn_load(self, entry: entries.Load, at_s: float) -> dict[str, Any]:
         mass_t = given(entry.t)
         if mass_t is None:
             mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / VOLUME_TO_T
-        number, earlier_ha = self.earlier_ha
-        area_ha = self.totals.crop(self.now.crop_number).area_m2 / AREA_HA
-        self.now.add_load(mass_t, area_ha + (earlier_ha if number == self.now.crop_number else 0.0))
+        why = self.now.add_load(mass_t, self._crop_ha, at_s)
+        return {"note": f"kept, not used: {why}"} if why else {}
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
         """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
@@ -108,7 +139,14 @@ class Learning(Kit):
                     self.sieves.learn_setting(entry, self.now)
                 case entries.Tray():
                     self._restore_tray(entry, at_ms)
-                case entries.IdleRun() | entries.ReturnsCatch() | entries.Load():
+                case entries.Crop():
+                    self._learn_crop(entry, at_s)
+                case entries.JobStart():
+                    self.now.learn(entry, at_s)
+                    self.now.loads.begin(at_s, 0.0)
+                case entries.Load():
+                    self.now.loads.since_s = at_s  # its sums stand in a record of its own
+                case entries.IdleRun() | entries.ReturnsCatch():
                     pass  # what they taught stands in records of its own
                 case _:
                     self.now.learn(entry, at_s)
@@ -116,8 +154,14 @@ class Learning(Kit):
             self.tests.restore_window(body)
         elif kind == "calibration":
             self.tests.restore_test(body, self._vibration_hz(), self._dispersion())
+            self._expect(self.calibration.tests[-1])
         elif kind == "learned":
             self._restore_learned(body)
+
+    def _expect(self, test: Test) -> None:
+        if test.used and len(test.seen.pulses) == len(self.points):
+            for point, pulses in zip(self.points, test.seen.pulses, strict=True):
+                point.expect(pulses / test.seen.seconds)
 
     def _restore_tray(self, entry: entries.Tray, at_ms: int) -> None:
         """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
@@ -126,8 +170,13 @@ class Learning(Kit):
         except EntryError:
             return  # other settings than it was admitted under: it stays a record
 
+    @property
+    def has_news(self) -> bool:
+        """Whether something was learned by itself that is worth a record: a background, or a lag known much better."""
+        return self.background_changed or self.lag.is_news
+
     def learned(self) -> dict[str, Any]:
-        """What entries taught beyond themselves (background, returns flow, yield by loads), for the record."""
+        """What entries taught beyond themselves (background, returns flow, yield by loads, lag), for the record."""
         return {
             "vibration": {
                 str(sensor.at): [sensor.vibration_hz, sensor.vibration_u_hz]
@@ -139,9 +188,15 @@ class Learning(Kit):
             "full_t_h": self.returns.full_t_h if self.returns is not None else None,
             "yield_t_ha": self.now.yield_t_ha,
             "yield_is_typed": self.now.yield_is_typed,
-            "load_t": self.now.load_t,
-            "crop": self.now.crop,
+            "loads": [self.now.loads.t, self.now.loads.ha],
+            "lag": self.lag.to_plain(),
         }
+
+    def take_learned(self) -> dict[str, Any]:
+        """The same, about to be recorded: it is news no more."""
+        self.background_changed = False
+        self.lag.note_recorded()
+        return self.learned()
 
     def _restore_learned(self, body: dict[str, Any]) -> None:
         before = [(sensor.vibration_hz, sensor.vibration_u_hz) for point in self.points for sensor in point.sensors]
@@ -160,11 +215,16 @@ class Learning(Kit):
             self._quiet.seconds, self._quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
         if self.returns is not None and body["full_t_h"] is not None:
             self.returns.full_t_h = float(body["full_t_h"])
-        if body.get("crop", self.now.crop) != self.now.crop:  # the settings file named another one then
-            return
-        self.now.load_t = float(body.get("load_t", 0.0))
+        if body.get("lag") is not None:
+            self.lag.restore(body["lag"])
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             self.now.yield_t_ha, self.now.yield_is_typed = body["yield_t_ha"], False
+        if "loads" in body:  # records without them come from before they were kept
+            self.now.loads.t, self.now.loads.ha = map(float, body["loads"])
+
+
+def _numbers(jobs: int) -> str:
+    return f"1 to {jobs}" if jobs else "no job was started yet"
 
 
 def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:

@@ -7,11 +7,10 @@ and shed loss never pass the sensors. Percent = machine / (tank + machine).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
-from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, effective_dof, quantile
+from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, effective_dof, quantile, reach
 from edge.reckon.factor import SPLIT_U, Factors, Fit
 from edge.reckon.quantiles import t_cdf
 from edge.reckon.smoothing import Z90, Level
@@ -23,8 +22,7 @@ FARTHEST = 50.0
 """Bound of a log deviation: beyond it the end of an interval is 0."""
 
 
-@dataclass(frozen=True, slots=True)
-class PointLevel:
+class PointLevel(NamedTuple):
     """One point's smoothed rate and what is wrong with it. `upper_known` is false while an input is saturated.
 
     `background_u`: standard uncertainty of the background in pulses/m2; `hidden`: d ln pulses / d ln dead time of late.
@@ -38,8 +36,7 @@ class PointLevel:
     hidden: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(NamedTuple):
     """A figure in kg/ha; `high` None: the upper end is unknown. `u_low`, `u_high`: log uncertainty to either side."""
 
     kg_ha: float
@@ -50,8 +47,7 @@ class Interval:
     dof: float
 
 
-@dataclass(frozen=True, slots=True)
-class MachineLoss:
+class MachineLoss(NamedTuple):
     """All points together (None: a point is unknown) and each by itself."""
 
     total: Interval | None
@@ -150,27 +146,16 @@ def _total(sides: list[_Side], common: bool, shared_u: float, upper_known: bool)
 
 
 def _interval(x: float, down: float, up: float, parts: list[tuple[float, float]], upper_known: bool) -> Interval:
-    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic parts (u, dof) on the logarithm.
-
-    Welch-Satterthwaite, but never narrower than the parts' own reaches t u in quadrature: a further term of known spread
-    raises the effective degrees of freedom, and with two or three tray tests t would fall faster than u rises.
-    """
-    systematic, dof = sqrt(sum([u * u for u, _ in parts])), effective_dof(parts)
-    reach = sqrt(sum([(quantile(one) * u) ** 2 for u, one in parts]))
+    """Counting deviations `down` and `up` (90 % bounds minus mean) joined with the systematic parts (u, dof) on the logarithm."""
+    systematic, dof = sum([u * u for u, _ in parts]), effective_dof(parts)
     if x <= 0:
-        high = up * exp(max(quantile(dof) * systematic, reach))
-        return Interval(0.0, 0.0, high if upper_known else None, FARTHEST, FARTHEST, dof)
-    u_low = sqrt((-log(1 - down / x) / Z90) ** 2 + systematic**2) if down < x else FARTHEST
-    u_high = sqrt((log(1 + up / x) / Z90) ** 2 + systematic**2)
-    wide_low = sqrt((Z90 * u_low) ** 2 - (Z90 * systematic) ** 2 + reach**2)
-    wide_high = sqrt((Z90 * u_high) ** 2 - (Z90 * systematic) ** 2 + reach**2)
-    low = x * exp(-max(quantile(_joined_dof(u_low, systematic, dof)) * u_low, wide_low))
-    high = x * exp(max(quantile(_joined_dof(u_high, systematic, dof)) * u_high, wide_high))
-    return Interval(x, low, high if upper_known else None, u_low, u_high, dof)
-
-
-def _joined_dof(u: float, systematic: float, dof: float) -> float:
-    return dof if dof == inf else dof * (u / systematic) ** 4
+        return Interval(0.0, 0.0, up * exp(reach(parts)) if upper_known else None, FARTHEST, FARTHEST, dof)
+    counted_low = -log(1 - down / x) / Z90 if down < x else FARTHEST
+    counted_high = log(1 + up / x) / Z90
+    low = x * exp(-reach([*parts, (counted_low, inf)]))
+    high = x * exp(reach([*parts, (counted_high, inf)]))
+    u_low = sqrt(counted_low**2 + systematic) if down < x else FARTHEST
+    return Interval(x, low, high if upper_known else None, u_low, sqrt(counted_high**2 + systematic), dof)
 
 
 def over_limit_p(loss: Interval, limit_kg_ha: float) -> float:

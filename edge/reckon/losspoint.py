@@ -68,11 +68,14 @@ class LossPoint:
 
     def step(self, counts: list[int], ms: int, threshing_ms: int, working: bool) -> None:
         """Take one second: increments per input, exposure, exposure with the thresher on, and whether it was work."""
-        total = measured = 0.0
+        total = measured = vibration_hz = 0.0
+        saturated = False
         for sensor in self.sensors:
             count = counts[sensor.at] if sensor.at < len(counts) else 0
             sensor.count = sensor.dead_time.correct(count, ms)
             sensor.saturated = ms > 0 and sensor.dead_time.share >= SATURATED
+            saturated = saturated or sensor.saturated
+            vibration_hz += sensor.vibration_hz
             total += sensor.count
             measured += count
         self.pulses = total
@@ -82,10 +85,17 @@ class LossPoint:
             # m tau / (1 - m tau) is also how far the correction stretches the counts.
             self.hidden += (self.scatter - 1.0 - self.hidden) * min(1.0, seconds / HIDDEN_MEMORY_S)
         self._judge_silence(seconds, working)
-        self._judge_saturation(seconds)
-        self._stand_in(threshing_ms / 1000)
+        self._judge_saturation(saturated, seconds)
+        self.effective, self.background = total, vibration_hz * (threshing_ms / 1000)
+        if self.half_blind:
+            self._stand_in(threshing_ms / 1000)
         if working and "left" in self._sides and "right" in self._sides:
             self._share(sum([sensor.count for sensor in self.sensors if sensor.side == "left"]), total)
+
+    def expect(self, pulses_per_s: float) -> None:
+        """What an earlier run's tray tests saw at work: with a dead cable this run would never learn that anything is missing."""
+        if not self._rate_s:
+            self._rate = pulses_per_s
 
     @property
     def left_share(self) -> float | None:
@@ -135,18 +145,16 @@ class LossPoint:
             self._rate_s = min(self._rate_s + seconds, RATE_MEMORY_S)
             self._rate += (self.pulses / seconds - self._rate) * min(1.0, seconds / self._rate_s)
 
-    def _judge_saturation(self, seconds: float) -> None:
-        if any(sensor.saturated for sensor in self.sensors):
+    def _judge_saturation(self, saturated: bool, seconds: float) -> None:
+        if saturated:
             self._saturated_for_s = SATURATED_LASTS_S
         elif self._saturated_for_s > 0:
             self._saturated_for_s -= max(seconds, 0.0)
         self.saturated = self._saturated_for_s > 0
 
     def _stand_in(self, threshing_s: float) -> None:
-        self.effective, self.background = self.pulses, self.vibration_hz * threshing_s
-        if self.half_blind:
-            for sensor in self.sensors:
-                if sensor.silent:
-                    twin = next(one for one in self.sensors if one is not sensor and one.side in ("left", "right"))
-                    self.effective += twin.count
-                    self.background += (twin.vibration_hz - sensor.vibration_hz) * threshing_s
+        for sensor in self.sensors:
+            if sensor.silent:
+                twin = next(one for one in self.sensors if one is not sensor and one.side in ("left", "right"))
+                self.effective += twin.count
+                self.background += (twin.vibration_hz - sensor.vibration_hz) * threshing_s

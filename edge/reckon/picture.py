@@ -14,6 +14,7 @@ from edge.reckon.loss import (
     percent_of_grain,
     tighter_limit,
 )
+from edge.reckon.money import UNKNOWN, Value, value
 from edge.reckon.workstate import State
 from edge.settings import ShaftInput
 
@@ -57,13 +58,18 @@ class Picture(Kit):
         found = self._loss(state)
         limit = tighter_limit(self.now.loss_kg_ha, self.now.loss_pct, self.now.yield_t_ha)
         lat, lon = self.receiver.place(second.t)
+        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
+        cut_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
+        cut_rate = None if speed_kmh is None else speed_kmh * cut_m / 10
+        loss = self._loss_figure(found.total, cut_rate, limit) if state in ("working", "filling") else None
+        sampled_s = self.now.samples.at_s
         return Figures(
             number=second.number,
             t=second.t,
             state=state,
             speed_kmh=speed_kmh,
             area_rate_ha_h=rate,
-            loss=self._loss_figure(found.total, rate, limit) if state in ("working", "filling") else None,
+            loss=loss,
             points={point.name: _point_figure(found.points.get(point.name), point.left_share) for point in self.points},
             pulses_per_s={point.name: point.pulses * 1000 / ms if ms else None for point in self.points},
             returns_pct=self.returns.pct if self.returns is not None else None,
@@ -80,6 +86,8 @@ class Picture(Kit):
             lag=self.lag.learned(self.now.lag_s),
             silent_inputs=tuple(s.at for point in self.points for s in point.sensors if s.silent),
             saturated_inputs=tuple(s.at for point in self.points for s in point.sensors if s.saturated),
+            value=UNKNOWN if loss is None else self._value(loss, cut_rate),
+            sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
         )
 
     def _loss_figure(self, total: Interval | None, rate_ha_h: float | None, limit: float | None) -> LossFigure:
@@ -98,6 +106,11 @@ class Picture(Kit):
             None if limit is None else over_limit_p(total, limit),
         )
 
+    def _value(self, loss: LossFigure, rate_ha_h: float | None) -> Value:
+        tank = self.now.yield_t_ha
+        tank_t_h = None if tank is None or rate_ha_h is None else tank * rate_ha_h
+        return value(loss.t_h, tank_t_h, self.now.price_per_t, self.now.discount_per_t())
+
     def _flags(self, status: CalibrationFigure, speed_kmh: float | None) -> list[str]:
         flags = [f"half-blind {point.name}" for point in self.points if point.half_blind]
         flags += [f"blind {point.name}" for point in self.points if point.blind]
@@ -113,7 +126,7 @@ class Picture(Kit):
             flags.append("no ground speed")
         if self.work.inferred:
             flags.append("work judged from pulses")
-        if self.calibration.bypassed:
+        if self.calibration.factors.bypassed:
             flags.append("mill bypassed in tray tests")
         if status.state == "stale":
             flags.append("calibration stale")

@@ -38,14 +38,14 @@ class Reckoner(Learning, Picture):
             front_metres = metres if state in ("working", "filling") else 0.0
         at_work = state in ("working", "filling")
         area_m2 = front_metres * self.settings.machine.cut_width_m * self.now.width_used
-        self.area.add(ms, area_m2)
+        self.area.add(ms, area_m2, self.now.width_used)
         for point in self.points:
             point.step(counts, ms, threshing_ms, at_work)
         if self._quiet is not None and self._quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
             self._use_quiet_time()
-        if self.work.knows_front and (self.lag.follows or not front_ms):
+        if self.work.knows_front:
             grain = sum([point.effective - point.background for point in self.points])
-            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s)
+            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
         self._watch_pulses(ms, threshing_ms)
         self._smooth(ms)
         self._see_returns(counts, ms, threshing_ms, front_ms, state)
@@ -106,11 +106,6 @@ class Reckoner(Learning, Picture):
     def _is_cutting(self, speed_kmh: float | None) -> bool:
         return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self._pulse_window) >= CUTTING_PULSES
 
-    @property
-    def _lag_s(self) -> float:
-        # Inferred work begins when the pulses do: the lag is in it already.
-        return 0.0 if self.work.inferred else self.now.lag_s
-
     def _use_quiet_time(self) -> None:
         """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record."""
         if self._quiet is not None and self._quiet.use(self.points):
@@ -156,11 +151,13 @@ class Reckoner(Learning, Picture):
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
+        self.now.forget_times()
         self.tests.forget_times()
         self._idle.forget_times()
 
     def _close_windows(self, now_s: float) -> None:
-        self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
+        if self.tests.waits:
+            self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
 
     def _sum(self, state: State, metres: float, area_m2: float, ms: int, threshing_ms: int) -> None:
         # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.
@@ -176,7 +173,16 @@ class Reckoner(Learning, Picture):
         sums = totals.crop(self.now.crop_number)
         sums.area_m2 += area_m2
         sums.lagged_m2 += lagged
-        for point, into in zip(self.points, sums.points, strict=True):
+        if self._unseen_crop != self.now.crop_number:
+            self._unseen_crop, self._unseen_m2 = self.now.crop_number, [0.0] * len(self.points)
+        for i, (point, into) in enumerate(zip(self.points, sums.points, strict=True)):
+            if point.pulses > 0:
+                self._unseen_m2[i] = 0.0
+            else:
+                self._unseen_m2[i] += lagged
+            if point.blind:  # and was since its last pulse, which is only known now
+                into.blind_m2 += self._unseen_m2[i]
+                self._unseen_m2[i] = 0.0
             into.pulses += point.effective
             into.variance += point.effective * point.scatter
             into.threshing_s += threshing_ms / 1000

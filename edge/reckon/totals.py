@@ -1,16 +1,18 @@
 """Sums over a minute, a job or a capture, and the mean loss they give with its interval.
 
 Mean loss = all machine loss from the first cut (headland drain included) over the area cut up to `lag` before the end. The
-interval bounds that mean (counting, factor, width, speed), not the spread over the paddock.
+interval bounds that mean (counting, factor, width, speed), not the spread over the paddock. Ground on which a point was blind
+(every sensor of it silent) is left out of that point's area: nothing was seen there, which is not no loss.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from math import inf, sqrt
+from typing import NamedTuple
 
-from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, Budget, Term
+from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, Budget, Term, effective_dof, source_u
 from edge.reckon.factor import SPLIT_U, Factors, Fit
 from edge.reckon.loss import HALF_BLIND_U, MG_M2_PER_KG_HA
 from edge.reckon.workstate import STATES, State
@@ -18,16 +20,20 @@ from edge.reckon.workstate import STATES, State
 SATURATED_SHARE = 0.1
 """Share of saturated working seconds from which the upper end is unknown."""
 
+SEEN_SHARE = 0.1
+"""Share of the ground that a point must have seen for a mean of it (from memory)."""
+
 
 @dataclass(slots=True)
 class PointSums:
     """One point's sums: pulses (corrected, silent side stood in for), their Poisson variance, exposure of background,
-    pulses counted while half blind."""
+    pulses counted while half blind, and ground of which the point saw nothing."""
 
     pulses: float = 0.0
     variance: float = 0.0
     threshing_s: float = 0.0
     half_blind_pulses: float = 0.0
+    blind_m2: float = 0.0
 
 
 @dataclass(slots=True)
@@ -47,6 +53,11 @@ class CropSums:
             mine.variance += theirs.variance
             mine.threshing_s += theirs.threshing_s
             mine.half_blind_pulses += theirs.half_blind_pulses
+            mine.blind_m2 += theirs.blind_m2
+
+    def seen_m2(self, i: int) -> float:
+        """Ground that point `i` saw."""
+        return max(self.lagged_m2 - self.points[i].blind_m2, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,30 +123,28 @@ class Totals:
         common to all (weight of lost grain, mill).
         """
         wanted = tuple(names or self.names)
+        chosen = [i for i, name in enumerate(self.names) if name in wanted]
         area = sum(sums.lagged_m2 for sums in self.crops.values())
-        if area <= 0:
+        seen = [sum(sums.seen_m2(i) for sums in self.crops.values()) for i in range(len(self.names))]
+        if area <= 0 or any(seen[i] < SEEN_SHARE * area for i in chosen):
             return MeanLoss()
         sums_of = _Sums()
         for number, sums in self.crops.items():
             if sums.area_m2 <= 0 and not any(point.pulses for point in sums.points):
                 continue
             found = factors.get(number, Factors())
-            chosen = [i for i, name in enumerate(self.names) if name in wanted]
             fits = [found.points.get(self.names[i]) for i in chosen]
             known = [fit for fit in fits if fit is not None]
             if len(known) < len(fits):
                 return MeanLoss()
             grain = [max(point.pulses - vibration_hz[i] * point.threshing_s, 0.0) for i, point in enumerate(sums.points)]
+            density = [grain[i] / sums.seen_m2(i) if sums.seen_m2(i) > 0 else 0.0 for i in range(len(grain))]
             if found.common:  # one factor for all of them, straw clicks by their part of the pulses
-                everything = sum(grain)
-                clicks = known[0].clicks_m2 * sums.lagged_m2
-                left = max(1 - clicks / everything, 0.0) if everything > 0 else 1.0
-                u = known[0].u_at(everything / sums.lagged_m2) if sums.lagged_m2 > 0 else known[0].u
-                groups = [_Group(chosen, known[0], sum(grain[i] for i in chosen) * left, u)]
+                groups = [_group(chosen, known[0], sum(density), known[0])]
             else:
-                groups = [_group(i, fit, grain[i], sums.lagged_m2) for i, fit in zip(chosen, known, strict=True)]
+                groups = [_group([i], fit, density[i], (fit, i)) for i, fit in zip(chosen, known, strict=True)]
             for group in groups:
-                sums_of.add(group, sums, area, vibration_u_hz, dispersion)
+                sums_of.add(group, sums, grain, seen, vibration_u_hz, dispersion)
             sums_of.clicks |= any(fit.clicks_m2 > 0 for fit in known)
         if not sums_of.factors:
             return MeanLoss(0.0, 0.0, None)
@@ -147,20 +156,20 @@ class Totals:
         pct = None if yield_t_ha is None else 100 * total / (yield_t_ha * 1000 + total) if total or yield_t_ha else None
         if total <= 0:
             return MeanLoss(0.0, 0.0, None, pct)
-        factor_u = sqrt(sum((part * u) ** 2 for part, u, _ in sums.factors)) / total
-        below = sum((part * u / total) ** 4 / dof for part, u, dof in sums.factors)
-        dof = factor_u**4 / below if below > 0 else inf
+        # Crops that go by one factor share its error in full; factors found apart are independent.
+        parts = tuple([(u / total, dof) for u, dof in _by_factor(sums.factors)])
+        factor_u = source_u([(u, source) for u, source, _ in sums.factors]) / total
         named = "factor and straw clicks (tray tests)" if sums.clicks else "factor (tray tests)"
         more = "further tray tests, some at low and some at high loss" if sums.clicks else "further tray tests"
         terms = [
-            Term(named, factor_u, dof, more),
+            Term(named, factor_u, effective_dof(parts), more, parts if len(parts) > 1 else ()),
             Term("weight of lost grain, mill", extra_u, inf, "weigh the catch instead of counting it"),
             Term("counting", sqrt(sums.counting) / total, inf, "a longer job"),
             Term("width used", WIDTH_U, inf, "note part widths when they begin and end"),
             Term("ground speed", SPEED_U, inf, "a measured ground run"),
-            Term("vibration background", sqrt(sums.background) / total, inf, "an idle run with the thresher on"),
+            Term("vibration background", source_u(sums.background) / total, inf, "an idle run with the thresher on"),
             Term("dead time", DEAD_TIME_U * sums.hidden / total, inf, "tray tests at the pulse rates of the job"),
-            Term("one side silent", sqrt(sums.blind) / total, inf, "mend the silent sensor"),
+            Term("one side silent", source_u(sums.half_blind) / total, inf, "mend the silent sensor"),
         ]
         if split:
             terms.append(Term("split between the points", SPLIT_U, inf, "trays that catch one point alone"))
@@ -170,48 +179,65 @@ class Totals:
         return MeanLoss(total, low, high if known else None, pct, budget)
 
 
-@dataclass(slots=True)
-class _Group:
-    """Points that share a factor: their numbers, the fit, pulses that are grain, and the relative u of the factor there."""
+def _by_factor(found: Sequence[tuple[float, Hashable, float]]) -> list[tuple[float, float]]:
+    """(u, source, dof) of every crop and point -> (u, dof) of each factor."""
+    dofs = {source: dof for _, source, dof in found}
+    return [(source_u([(u, one) for u, one, _ in found if one == source]), dof) for source, dof in dofs.items()]
+
+
+class _Group(NamedTuple):
+    """Points that share a factor: their numbers, the fit, the part of their pulses that is no straw click, the relative u of
+    the factor at their pulses per m2, and what tells the factor from others."""
 
     points: list[int]
     fit: Fit
-    pulses: float
+    left: float
     u: float
+    source: Hashable
 
 
-def _group(i: int, fit: Fit, grain: float, lagged_m2: float) -> _Group:
-    left = max(grain - fit.clicks_m2 * lagged_m2, 0.0)
-    return _Group([i], fit, left, fit.u_at(grain / lagged_m2) if lagged_m2 > 0 else fit.u)
+def _group(points: list[int], fit: Fit, pulses_m2: float, source: Hashable) -> _Group:
+    if pulses_m2 <= 0:
+        return _Group(points, fit, 1.0, fit.u, source)
+    return _Group(points, fit, max(1 - fit.clicks_m2 / pulses_m2, 0.0), fit.u_at(pulses_m2), source)
 
 
 @dataclass(slots=True)
 class _Sums:
-    """Mean loss in kg/ha and the variances of its parts (kg/ha squared). `factors`: part, relative u and dof of each factor;
-    `hidden`: kg/ha that a relative change of the dead time would make."""
+    """Mean loss in kg/ha, the variance of counting (kg/ha squared), and contributions in kg/ha with their sources.
+
+    `factors`: standard uncertainty, source, dof; `background`, `half_blind` by point; `hidden`: kg/ha that a relative
+    change of the dead time would make.
+    """
 
     total: float = 0.0
     counting: float = 0.0
-    background: float = 0.0
-    blind: float = 0.0
     hidden: float = 0.0
     clicks: bool = False
-    factors: list[tuple[float, float, float]] = field(default_factory=list)
+    factors: list[tuple[float, Hashable, float]] = field(default_factory=list)
+    background: list[tuple[float, Hashable]] = field(default_factory=list)
+    half_blind: list[tuple[float, Hashable]] = field(default_factory=list)
 
     def add(
-        self, group: _Group, sums: CropSums, area_m2: float, vibration_u_hz: Sequence[float], dispersion: Sequence[float]
+        self,
+        group: _Group,
+        sums: CropSums,
+        grain: Sequence[float],
+        seen_m2: Sequence[float],
+        vibration_u_hz: Sequence[float],
+        dispersion: Sequence[float],
     ) -> None:
-        """Add the points of one crop that share a factor."""
-        scale = group.fit.k / MG_M2_PER_KG_HA / area_m2
-        part = group.pulses * scale
-        self.total += part
-        self.factors.append((part, group.u, group.fit.dof))
-        hidden = 0.0
+        """Add the points of one crop that share a factor. `grain`: pulses less background; `seen_m2`: ground of the job."""
+        part = hidden = 0.0
         for i in group.points:
             point = sums.points[i]
+            scale = group.fit.k / MG_M2_PER_KG_HA / seen_m2[i]
+            part += grain[i] * group.left * scale
             self.counting += dispersion[i] * point.variance * scale**2
-            self.background += (vibration_u_hz[i] * point.threshing_s * scale) ** 2
-            self.blind += (HALF_BLIND_U * point.half_blind_pulses * scale) ** 2
+            self.background.append((vibration_u_hz[i] * point.threshing_s * scale, i))
+            self.half_blind.append((HALF_BLIND_U * point.half_blind_pulses * scale, i))
             hidden += (point.variance - point.pulses) * scale  # see Measured.hidden_m
+        self.total += part
+        self.factors.append((part * group.u, group.source, group.fit.dof))
         # What the tests saw too is in the factor; conditioners of one make are off together, so points add.
         self.hidden += abs(hidden - part * group.fit.hidden)

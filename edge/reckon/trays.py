@@ -93,7 +93,7 @@ def residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | No
 
     Raises EntryError without one, or for a tray placed outside it.
     """
-    width = _known_width(entry, in_force_m, cut_width_m)
+    width = known_residue_width(entry, in_force_m, cut_width_m)
     if width is None:
         raise EntryError(
             "tray: residue_width_m: missing with a tray that may be narrower than the discharge; "
@@ -108,7 +108,8 @@ def residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | No
     return width
 
 
-def _known_width(entry: Tray, in_force_m: float | None, cut_width_m: float | None) -> float | None:
+def known_residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | None) -> float | None:
+    """As `residue_width`, without a look at the places; None where nobody knows."""
     if entry.residue_width_m is not UNSET:
         return float(entry.residue_width_m)
     if in_force_m is not None:

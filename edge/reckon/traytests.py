@@ -50,13 +50,21 @@ class TrayTests:
     def learn(self, entry: entries.Tray, stamp_ms: int, now: InForce, cut_width_m: float) -> None:
         """An admitted tray entry: it takes effect at the later of its line and its time + 5 s."""
         at_s = cal.moment_s(entry, stamp_ms)
-        result = measure(entry, now.tgw_g, residue_width(entry, now.residue_width_m, cut_width_m))
-        due_s = max(stamp_ms / 1000, at_s + cal.HALF_WINDOW_S)
-        self._pending.append((due_s, entry, at_s, result, now.crop_number))
+        mark = given(entry.mark, 0)
+        ground = now.tray_ground(at_s, stamp_ms / 1000, mark)
+        result = measure(entry, ground.tgw_g, residue_width(entry, ground.residue_width_m, cut_width_m))
+        is_kept = mark in self._windows and now.marks.get(mark) == at_s  # closed already, whatever the clock did since
+        due_s = stamp_ms / 1000 if is_kept else max(stamp_ms / 1000, at_s + cal.HALF_WINDOW_S)
+        self._pending.append((due_s, entry, at_s, result, ground.crop_number))
 
     def crop_ends(self, crop: int) -> None:
         """Another crop follows; what this one was calibrated with stays its own."""
         self.fits[crop] = self._calibration.factors
+
+    @property
+    def waits(self) -> bool:
+        """Whether a window or a test waits for its time."""
+        return bool(self._open_marks or self._pending)
 
     def close(self, now_s: float, now: InForce, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
         """Close the windows and judge the tests whose time has come by `now_s`."""
@@ -87,14 +95,18 @@ class TrayTests:
         self._add(test, vibration_hz, dispersion)
 
     def _add(self, test: cal.Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
-        self._calibration.add(test, vibration_hz, dispersion)
-        self.fits[test.crop] = self._calibration.factors
+        found = self._calibration.add(test, vibration_hz, dispersion)
+        if found is not None:
+            self.fits[test.crop] = found
 
-    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
-        """Another background holds: the factors of a crop follow from its windows anew."""
-        if any(test.used and test.crop == crop for test in self._calibration.tests):
-            self._calibration.refit(crop, vibration_hz, dispersion)
-            self.fits[crop] = self._calibration.factors
+    def refit(self, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
+        """Another background holds: the factors of every crop follow from its windows anew."""
+        for crop in sorted({test.crop for test in self._calibration.tests if test.used}):
+            before, found = self.fits.get(crop), self._calibration.refit(crop, vibration_hz, dispersion)
+            # A crop that ended without a test goes by the factors of the one before, and follows them.
+            for other in [other for other, fits in self.fits.items() if fits is before]:
+                self.fits[other] = found
+            self.fits[crop] = found
 
     # ------------------------------------------------------------------ for the record
 

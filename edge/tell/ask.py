@@ -14,7 +14,7 @@ from edge import messages
 from edge.errors import BrokerError
 from edge.settings import Mqtt
 from edge.tell import topics
-from edge.tell.mqtt import new_client
+from edge.tell.client import new_client
 
 ANSWER_LIMIT_S = 5.0
 

@@ -35,9 +35,9 @@ CHANNELS = (
     Told("alert", "alert/{rule}", topics.ALERT, "Alert", "An alert about kit or machine as a whole. Retained: its newest state."),
     Told("alertOf", "alert/{rule}/{object}", topics.ALERT, "Alert", "An alert about one input, loss point or shaft. Retained."),
     Told("entry", "entry", topics.ENTRY, "KeptEntry", "Every entry that is kept, with its number."),
-    Told("verdict", "verdict", topics.VERDICT, "Verdict", "What the newest setting change did. Retained."),
-    Told("advice", "advice", topics.ADVICE, "Advice", "The advice in force. Retained."),
-    Told("guidance", "guidance", topics.GUIDANCE, "Guidance", "The speed that holds the limit now. Retained."),
+    Told("verdict", "verdict", topics.VERDICT, "Verdict", "What the newest setting change did. Retained; empty: none is open."),
+    Told("advice", "advice", topics.ADVICE, "Advice", "The advice in force. Retained; empty: none is."),
+    Told("guidance", "guidance", topics.GUIDANCE, "Guidance", "The speed that holds the limit now. Retained; empty: unknown."),
     Told("ask", "ask/entry", topics.ASK, "Question", "Ask the kit to keep an entry. A retained question is ignored."),
     Told("answer", "answer/{id}", topics.ANSWER, "Answer", "The answer to the question with this id, within a few seconds."),
 )

@@ -11,17 +11,13 @@ import logging
 import queue
 import random
 import secrets
-import socket
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, Protocol
 
-import msgspec
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 
 from edge import messages
 from edge.errors import SettingsError, StoreError
@@ -31,11 +27,11 @@ from edge.reckon.figures import Figures
 from edge.sayer import Sayer
 from edge.settings import Mqtt
 from edge.tell import topics
+from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
+from edge.tell.payloads import CLEARS, alert, json_object
 
 LOG = logging.getLogger("tailgrain.tell")
 
-KEEPALIVE_S = 15
-CONNECT_LIMIT_S = 5.0
 FIRST_WAIT_S = 0.5
 LONGEST_WAIT_S = 5.0
 STABLE_S = 10.0
@@ -58,40 +54,6 @@ class Outbox(Protocol):
 
     def delivered(self, ids: list[int]) -> None:
         """The broker has these rows."""
-
-
-def new_client(settings: Mqtt, name: str) -> paho.Client:
-    """A paho client as this project uses it. Raises SettingsError when the password file can't be read."""
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv311, reconnect_on_failure=False
-    )
-    if settings.username:
-        client.username_pw_set(settings.username, _password(settings))
-    if settings.tls_ca_file:
-        try:
-            client.tls_set(ca_certs=settings.tls_ca_file)
-        except (OSError, ValueError) as fault:
-            raise SettingsError(f"mqtt.tls_ca_file: {settings.tls_ca_file} can't be used ({fault})") from fault
-    client.connect_timeout = CONNECT_LIMIT_S
-    client.on_socket_open = _without_delay
-    return client
-
-
-def _password(settings: Mqtt) -> str | None:
-    if not settings.password_file:
-        return None
-    try:
-        return Path(settings.password_file).expanduser().read_text("utf-8").split("\n")[0].rstrip("\r")
-    except (OSError, UnicodeDecodeError) as fault:
-        raise SettingsError(f"mqtt.password_file: {settings.password_file} can't be read ({fault})") from fault
-
-
-def _without_delay(client: paho.Client, userdata: Any, sock: Any) -> None:
-    """Small messages leave at once (1 ms on loopback instead of 44)."""
-    try:
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    except OSError as fault:
-        LOG.debug("no TCP_NODELAY: %s", fault)
 
 
 class Voice:
@@ -147,16 +109,16 @@ class Voice:
         """An alert changed its state."""
         if change.rule == "broker-away":  # told on the board only: nobody could hear it, and then it is over
             return
-        payload = messages.encode(alert_message(change))
+        payload = messages.encode(alert(change))
         with self._lock:
             self._alerts[change.name] = payload
         self._events.put(("alert", change.name))
 
-    def state(self, name: str, message: dict[str, Any]) -> None:
-        """A retained state topic (verdict, advice, guidance)."""
+    def state(self, name: str, message: dict[str, Any] | None) -> None:
+        """A retained state topic (verdict, advice, guidance); None: it is cleared."""
         topic = topics.STATES[name]
         with self._lock:
-            self._retained[topic.name] = messages.encode(message)
+            self._retained[topic.name] = CLEARS if message is None else messages.encode(message)
         self._events.put(("state", topic))
 
     def told(self) -> None:
@@ -202,7 +164,8 @@ class Voice:
         client.on_message = self._on_message
         client.message_callback_add(self._base + topics.ASK.name, self._on_ask)
         client.message_callback_add(self._base + topics.PRESENCE.name, self._on_presence)
-        client.message_callback_add(self._base + "alert/#", self._on_leftover)
+        for name in ("alert/#", *topics.STATES):
+            client.message_callback_add(self._base + name, self._on_leftover)
         return client
 
     def _work(self) -> None:
@@ -266,7 +229,7 @@ class Voice:
         self._sent = 0
         self._live_sent, self._live_waits = None, False
         self._say_present()
-        heard = (topics.ASK.name, topics.PRESENCE.name, "alert/#")
+        heard = (topics.ASK.name, topics.PRESENCE.name, "alert/#", *topics.STATES)
         self._client.subscribe([(self._base + name, 1) for name in heard])
         with self._lock:
             alerts, retained, live = dict(self._alerts), dict(self._retained), self._live
@@ -362,7 +325,7 @@ class Voice:
 
     def _hear_presence(self, payload: bytes) -> None:
         """Our own presence topic: the late will of a dead connection says we are gone; a twin says it is we."""
-        message = _object(payload)
+        message = json_object(payload)
         if not message or message == self._present:
             return
         if message.get("online") is True:
@@ -375,11 +338,15 @@ class Voice:
             self._say_present()
 
     def _clear_leftover(self, name: str, payload: bytes) -> None:
-        """A retained alert that this run knows nothing of was left by an earlier one: its condition is not ours."""
+        """A retained alert, verdict or advice that this run knows nothing of was left by an earlier one: it is not ours."""
         with self._lock:
-            if name in self._alerts:
+            if name.removeprefix("alert/") in self._alerts or name in self._retained:
                 return
-        message = _object(payload)
+        if name in topics.STATES:
+            self._publish(topics.STATES[name], CLEARS)
+            return
+        name = name.removeprefix("alert/")
+        message = json_object(payload)
         if message and message.get("state") != "cleared":
             self._publish(topics.ALERT, messages.encode({**message, "state": "cleared"}), name)
 
@@ -419,36 +386,9 @@ class Voice:
 
     def _on_leftover(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         if message.retain:
-            self._events.put(("leftover", (message.topic.removeprefix(self._base + "alert/"), bytes(message.payload))))
-
-
-def _object(payload: bytes) -> dict[str, Any] | None:
-    """The JSON object in a payload that anybody may have written; None: there is none."""
-    try:
-        message = msgspec.json.decode(payload)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-        return None
-    return message if isinstance(message, dict) else None
+            self._events.put(("leftover", (message.topic.removeprefix(self._base), bytes(message.payload))))
 
 
 def _is_stuck(sent: paho.MQTTMessageInfo | None) -> bool:
     """Whether a message still waits for its way out: the next would only queue behind it."""
     return sent is not None and sent.rc == paho.MQTT_ERR_SUCCESS and not sent.is_published()
-
-
-def alert_message(change: Change) -> dict[str, Any]:
-    """The payload of an alert topic."""
-    return {
-        "rule": change.rule,
-        "object": change.object or None,
-        "state": change.state,
-        "severity": change.severity,
-        "since": messages.rfc3339_ms(change.since_ms),
-        "text": change.text,
-        "cause": change.cause,
-        "action": change.action,
-        "value": change.value,
-        "limit": change.limit,
-        "suppressed": change.suppressed,
-        "until": messages.rfc3339_ms(change.until_ms) if change.until_ms is not None else None,
-    }

@@ -29,6 +29,7 @@ TEXT: Schema = {"type": "string"}
 COUNT: Schema = {"type": "integer", "minimum": 0}
 YES_NO: Schema = {"type": "boolean"}
 ASK_ID: Schema = {"type": "string", "pattern": "^[A-Za-z0-9_-]{1,64}$"}
+SHA256: Schema = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
 SEQ: Schema = {"type": "integer", "minimum": 1, "description": "the record's number"}
 
 
@@ -107,11 +108,14 @@ def _live() -> Schema:
         "why": {**TEXT, "description": "why the state is what it is"},
     }
     tree["limit_kg_ha"] = number("kg/ha")
+    tree["value"] = _value("h", sample_age_s=number("s"))
     tree["width_used"] = {"type": "number", "minimum": 0, "maximum": 1, "description": "part of the cut width in crop"}
-    fields = {name: COUNT if name == "passes" else number("s", nullable=name != "set_s") for name in LearnedLag._fields}
+    counted = dict.fromkeys(("passes", "steps"), COUNT)
+    fields = {name: counted.get(name, number("s", nullable=name != "set_s")) for name in LearnedLag._fields}
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]
+    schema["required"].remove("value")
     for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
         schema["properties"][name]["required"] = []
     return {"description": "Figures of one second. Machine loss only; null is unknown; loss is null outside the crop.", **schema}
@@ -130,6 +134,17 @@ def _mean(pct: bool = False) -> Schema:
     return thing({**keys, "pct": number("%")} if pct else keys)
 
 
+def _value(per: str, **more: Schema) -> Schema:
+    """Money by the hour or hectare: loss at its price, discounts of the grain in the tank, and both."""
+    fields = {f"{part}_{per}": number(f"money/{per}") for part in ("loss", "quality", "total")}
+    about = "Value lost: machine loss at its price; discounts for trash and cracked grain by the tank samples; both."
+    return thing({**fields, **more}, about=about)
+
+
+def _proof(of: str) -> Schema:
+    return thing({"seq": SEQ, "hash": SHA256}, about=f"Proof line: covers {of} and every record before it; keep a copy.")
+
+
 def _minute() -> Schema:
     kinds = ("good", "bad_crc", "malformed", "missing", "restarts", "entries")
     fields = {
@@ -141,10 +156,21 @@ def _minute() -> Schema:
         "loss": _mean(pct=True),
         "points": thing({name: _mean() for name in POINTS}, POINTS),
         "returns_pct": number("%"),
+        "value": _value("ha"),
         "lines": thing({kind: COUNT for kind in kinds}),
-        "proof": {"description": "the running hash under the record, where it is kept"},
+        "seconds_from": {**COUNT, "description": "number in the run of the first second that this minute binds"},
+        "seconds_to": {**COUNT, "description": "number of the last one"},
+        "seconds_kept": {**COUNT, "description": "how many of them are in the database"},
+        "seconds_sha256": {**SHA256, "description": "over their figures, without positions"},
+        "counts_sha256": {**SHA256, "description": "over their pulse counts"},
+        "proof": _proof("this minute's record"),
     }
-    return thing(fields, ("proof",), about="One minute's sums; queued on disk while the broker is away, sent in order later.")
+    bound = tuple(name for name in fields if name.startswith(("seconds_", "counts_")))
+    about = (
+        "One minute's sums; queued on disk while the broker is away, sent in order later. A minute ends early where a job "
+        "begins or ends and where the kit is stopped, so that sums of minutes are those of jobs."
+    )
+    return thing(fields, ("proof", "value", *bound), about=about)
 
 
 def _alert() -> Schema:
@@ -174,6 +200,8 @@ def _entries() -> dict[str, Schema]:
         schema.pop("additionalProperties", None)
         if name in kinds:
             schema["properties"]["seq"] = SEQ
+        if name in ("JobStart", "JobFinish", "JobReopen"):
+            schema["properties"]["proof"] = _proof("this entry's record")
         schemas[f"Entry{name}" if name in kinds else name] = schema
     entry = {"description": "One operator entry.", "oneOf": [ref(f"Entry{name}") for name in kinds]}
     kept = {"description": "An entry that is kept, with its number.", "allOf": [ref("Entry"), {"required": ["seq"]}]}
@@ -227,12 +255,14 @@ def _answer() -> Schema:
         "ok": {"const": True},
         "seq": SEQ,
         "mark": {**COUNT, "description": "number of a tray mark"},
-        "note": {**TEXT, "description": "what was kept and not used, and why"},
+        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it"},
+        "job": {"type": "integer", "minimum": 1, "description": "number of the job that was started, finished or reopened"},
         "gauge": thing(gauge),
         "gap_mm": number("mm"),
         "notices": {"type": "array", "items": TEXT, "description": "guard rails"},
+        "proof": _proof("this entry's record (of a job's start, finish or reopening)"),
     }
     refused = {"id": ASK_ID, "ok": {"const": False}, "why": TEXT}
-    optional = ("mark", "note", "gauge", "gap_mm", "notices")
+    optional = ("mark", "note", "gauge", "gap_mm", "notices", "proof", "job")
     both = [thing(kept, optional), thing(refused)]
     return {"description": "The answer to a question; the same id again gets the same.", "oneOf": both}

@@ -9,7 +9,7 @@ Harder readings of the same figures are shown without a target: 20 pulses a seco
 many at twice the limit), and a factor that is off by its own uncertainty: then a run under the limit may look like one over
 it, which no kit can know.
 
-Advice: `tests.bench.operator` follows it on forty simulated machines. Twenty have bad settings the rules know; of the other
+Advice: `tests.bench.follower` follows it on forty simulated machines. Twenty have bad settings the rules know; of the other
 twenty, ten have right settings on a machine or in a crop that no rule looks for, and ten a bad setting and a kit that sees
 wrongly. Truth is the simulated machine's loss; tank quality, which it doesn't know, is added by the operator's world. Some of
 the rules' thresholds were chosen while looking at these forty; forty fresh seeds, twice, gave 40 and 38.
@@ -34,7 +34,7 @@ from edge.reckon.factor import Factors, Fit
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from edge.reckon.loss import PointLevel, machine_loss, over_limit_p
 from edge.reckon.smoothing import Smoother
-from tests.bench import operator, results, truth
+from tests.bench import follower, results, truth
 from tests.bench.truth import Floats
 
 COMMAND = "make bench ARGS=tests/bench/bench_alerts.py"
@@ -159,7 +159,7 @@ def rows(runs: int = 200, hours: int = 40) -> list[tuple[str, str, str, str]]:
             what = f"{level:g} times the limit, noise {noise_sd:g}: raises an hour{how}"
             reached = f"{raises_an_hour(hours, level, noise_sd, case, 2):.2f}"
             found.append((what, f"at most {most}" if asked else "said, no target", reached, COMMAND))
-    days = operator.days(40)
+    days = follower.days(40)
     for what, target, half in (
         ("all seeds", "at least 30 of 40", days),
         ("faults the rules were written for", "said, no target", days[::2]),

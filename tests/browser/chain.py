@@ -96,6 +96,8 @@ class Chain:
         self.feed: Feed | None = None
         self.epoch = 0.0
         self.refused: list[str] = []
+        self.also: dict[str, str] = {}
+        """What is written instead of a text of the settings file."""
 
     @property
     def url(self) -> str:
@@ -108,6 +110,9 @@ class Chain:
     def configure(self, scenario: Scenario, port: str) -> None:
         """Write the settings file."""
         text = scenario.settings_toml(port, self.broker_port, str(self.folder / "state"), self.page_port)
+        for old, new in self.also.items():
+            assert old in text, old
+            text = text.replace(old, new)
         self.config.write_text(text + self._more)
 
     def play(

@@ -11,23 +11,26 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Request, sync_playwright
+
+from sim_feed.parameters import Blind, Planned
 
 WORKED_MINUTES = 16.0
 LONG_PASS_M = 6000.0
 """Fifty minutes in one direction: no turn blanks the figure while a test looks at it."""
 
 
-def _chain() -> ModuleType:
-    path = Path(__file__).parent / "chain.py"
-    spec = importlib.util.spec_from_file_location("chain", path)
+def _beside(name: str) -> ModuleType:
+    path = Path(__file__).parent / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, path)
     assert spec is not None and spec.loader is not None
-    module = sys.modules["chain"] = importlib.util.module_from_spec(spec)
+    module = sys.modules[name] = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
 
 
-chains = _chain()
+chains = _beside("chain")
+_beside("screens")
 
 
 @pytest.fixture(scope="module")
@@ -38,6 +41,11 @@ def browser() -> Iterator[Browser]:
         launched = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         yield launched
         launched.close()
+
+
+def is_fault(asked: Request) -> bool:
+    """The stream ends with the page, and a reload gives up what was being read."""
+    return not asked.url.endswith("/events") and asked.failure != "net::ERR_ABORTED"
 
 
 @pytest.fixture
@@ -58,12 +66,12 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         page.complaints = complaints  # type: ignore[attr-defined]
         page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
         page.on("pageerror", lambda fault: complaints.append(str(fault)))
-        page.on("requestfailed", lambda asked: asked.url.endswith("/events") or complaints.append(f"failed: {asked.url}"))
+        page.on("requestfailed", lambda asked: is_fault(asked) and complaints.append(f"failed: {asked.url}"))
         opened.append(page)
         page.goto(url)
         if wait:
-            page.locator("#figure[data-second]").wait_for()
-            page.locator("#ribbon canvas").wait_for()
+            page.locator("#figure[data-second]").wait_for(state="attached")
+            page.locator("#ribbon canvas").wait_for(state="attached")
         return page
 
     yield open_
@@ -88,6 +96,32 @@ def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 
 @pytest.fixture(scope="module")
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose machine stands: everything may be typed."""
+    folder = tmp_path_factory.mktemp("standing")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        idle = replace(scenario.drive, idle_s=1_200.0)
+        made.play(scenario.with_(minutes=None, operator=(), drive=idle), live=True)
+        made.dashboard()
+        yield made
+
+
+@pytest.fixture(scope="module")
+def passenger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A calibrated kit at work whose passenger may type."""
+    folder = tmp_path_factory.mktemp("passenger")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
+        made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
+        made.config.write_text(made.config.read_text().replace("[dashboard]\n", "[dashboard]\npassenger_enters = true\n"))
+        made.dashboard()
+        made.caught_up(30)
+        yield made
+
+
+@pytest.fixture(scope="module")
 def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Any]]:
     """An uncalibrated kit at real pace with its broker and page; a test that breaks a link mends it again."""
     folder = tmp_path_factory.mktemp("fresh")
@@ -95,3 +129,45 @@ def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Any]]
         made.play(chains.load("paddock").with_(minutes=None, operator=()), live=True)
         made.dashboard()
         yield made, broker
+
+
+IDLE_MINUTES = 2.0
+GUARDS = '["top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow"]'
+
+
+@pytest.fixture(scope="module")
+def idling(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose machine stands with threshing on and no crop, one loss sensor dead, guard rails named in the settings."""
+    folder = tmp_path_factory.mktemp("idling")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        still = replace(scenario.drive, idle_s=3600.0)
+        deaf = replace(scenario.faults, blind=(Blind("cleaning", "right", 0.0),))
+        made.also["[machine]\n"] = f"[machine]\nsieve_guards = {GUARDS}\n"
+        made.play(scenario.with_(minutes=None, drive=still, faults=deaf, operator=()), IDLE_MINUTES)
+        made.dashboard()
+        made.caught_up(30)
+        yield made
+
+
+STEPS = (6.0, 8.5, 6.0, 8.5, 6.0, 8.5)
+
+
+@pytest.fixture(scope="module")
+def stepped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit calibrated on its first pass; on the next ones speed was stepped to and fro, 100 s each."""
+    folder = tmp_path_factory.mktemp("stepped")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        trays = tuple(one for one in scenario.operator if one.tray is not None or one.idle_run is not None)
+        wished = tuple(
+            Planned(660.0 + 100.0 * i, setting={"what": "speed_kmh", "to": kmh}) for i, kmh in enumerate(STEPS)
+        )
+        passes = replace(scenario.drive, pass_m=1100.0, pass_spread=0.0, speed_spread=0.0)
+        slow_fan = replace(scenario.machine, start={**scenario.machine.start, "fan_rpm": 860.0})
+        plan = (*trays, *wished)
+        made.play(scenario.with_(minutes=None, drive=passes, machine=slow_fan, operator=plan), 21.0)
+        made.dashboard()
+        made.caught_up(60)
+        assert made.refused == []
+        yield made

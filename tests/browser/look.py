@@ -12,16 +12,22 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 import chain as chains
 
+from dashboard.assets import Assets
+
 SIZES = ((360, 740), (768, 1024), (1280, 800))
 THEMES = ("day", "night")
 READY = "() => Boolean(document.querySelector('#figure').dataset.second && document.querySelector('#ribbon canvas'))"
 CHROMIUM = "/usr/bin/chromium"
+
+
+READ = {"speed": "#speed-loss svg", "sieves": "#known-line:not(:empty)", "morning": "#taps li", "kit": "#kit-inputs li"}
+"""What is in sight once a screen has read what it shows."""
 
 
 class Camera:
@@ -40,10 +46,21 @@ class Camera:
                 self.pages[width, theme] = page
 
     def shoot(self, name: str, ready: str, within: float = 30.0) -> None:
-        """A picture of each page once the JavaScript condition holds there."""
+        """A picture of each page once the JavaScript condition holds there, as long as the page is: what sticks to the foot
+        stays there."""
         for (width, theme), page in self.pages.items():
             chains.until(lambda page=page: page.evaluate(ready), within, f"{name} at {width} px")
-            page.screenshot(path=self.folder / f"{name}-{width}-{theme}.png", full_page=True)
+            usual = page.viewport_size
+            page.set_viewport_size({"width": width, "height": page.evaluate("() => document.documentElement.scrollHeight")})
+            page.screenshot(path=self.folder / f"{name}-{width}-{theme}.png")
+            page.set_viewport_size(usual)
+
+    def turn(self, screen: str, do: Callable[[Page], object] = lambda page: None) -> None:
+        """Show a screen on every page, then do something on each."""
+        for page in self.pages.values():
+            page.evaluate("(screen) => { location.hash = screen; }", screen)
+            page.locator(f"#screen-{screen}").wait_for()
+            do(page)
 
     def close(self) -> None:
         for page in self.pages.values():
@@ -60,6 +77,7 @@ def kit(scenario: str, back_minutes: float, operator: bool) -> Iterator[tuple[ch
     ):
         chosen = chains.load(scenario).with_(minutes=None)
         made.play(chosen if operator else chosen.with_(operator=()), back_minutes)
+        made.config.write_text(made.config.read_text().replace("[dashboard]\n", "[dashboard]\npassenger_enters = true\n"))
         made.dashboard()
         made.caught_up(60)
         yield made, broker
@@ -74,6 +92,31 @@ def work_again(made: chains.Chain) -> Callable[[], bool]:
     return lambda: bool(made.rows("SELECT state FROM second ORDER BY run DESC, number DESC LIMIT 1")[0]["state"] == "working")
 
 
+def step_a_sieve(page: Page) -> None:
+    """Step the top sieve within a change that is not judged yet; nothing is entered."""
+    page.locator(".stepper[data-what='top_sieve_mm'] [data-way='1']").click()
+
+
+def fill_trays(page: Page) -> None:
+    """A catch that is half typed; nothing is entered."""
+    for name, value in {"tray-length": "1", "tray-width": "0.5", "tray-residue": "6"}.items():
+        page.locator(f"#{name}").fill(value)
+    page.locator("#tray-spread").click()
+    page.locator("#tray-0-grain").fill("96")
+    page.locator("#tray-1-grain").fill("lots")
+    page.locator("#tray-send").click()
+
+
+def unfold(page: Page) -> None:
+    """Open what is folded on the screen Job."""
+    for kind in ("crop", "returns_catch"):
+        page.locator(f"#job-form-{kind} summary").click()
+    page.locator("#job-list summary").first.click()
+
+
+DONE = {"change": step_a_sieve, "tray": fill_trays, "job": unfold}
+
+
 def main(folder: Path) -> None:
     """Write all pictures."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -83,6 +126,10 @@ def main(folder: Path) -> None:
             chains.until(work_again(made), 60)
             camera = Camera(browser, made.url, folder)
             camera.shoot("now", has("#span"), 60)
+            for screen in [name for name in Assets().screens if name != "now"]:
+                camera.turn(screen, DONE.get(screen, lambda page: None))
+                camera.shoot(screen, has(READ.get(screen, f"#screen-{screen}")))
+            camera.turn("now")
             made.tell({"entry": "limit", "loss_kg_ha": 12})
             made.tell({"entry": "limit", "returns_pct": 8})
             camera.shoot("alerts", has("[data-alert='loss-over-limit']"), 90)

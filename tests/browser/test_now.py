@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
 import secrets
+import sys
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
@@ -12,6 +14,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+chains: Any = sys.modules["chain"]
 Opener = Callable[..., Page]
 
 SHOWN = """() => {
@@ -251,11 +254,114 @@ def test_a_screen_reader_hears_the_figure_at_most_once_a_second(worked: Any, ope
 
 def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
-    note = f"trial {secrets.token_hex(4)}"
-    asked = """async ([id, note]) => { const headers = {'Content-Type': 'application/json'};
-      const body = JSON.stringify({id, entry: {entry: 'note', note}});
+    kept = len(worked.entries("tray_mark"))
+    asked = """async (id) => { const headers = {'Content-Type': 'application/json'};
+      const body = JSON.stringify({id, entry: {entry: 'tray_mark'}});
       const one = () => fetch('/ask', {method: 'POST', headers, body}).then((answer) => answer.json());
       return [await one(), await one()]; }"""
-    first, second = page.evaluate(asked, [secrets.token_hex(8), note])
+    first, second = page.evaluate(asked, secrets.token_hex(8))
     assert first["ok"] and first == second
-    assert [entry["note"] for entry in worked.entries("note")].count(note) == 1
+    assert len(worked.entries("tray_mark")) == kept + 1
+
+
+def test_guidance_verdict_and_advice_stand_on_now(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed|Not at work"))
+    expect(page.locator("#guidance-words")).not_to_contain_text("(now")
+    # A verdict and advice are told once a minute while a change is open.
+    expect(page.locator("#guide-verdict-words")).not_to_be_empty(timeout=70_000)
+    kept = worked.rows("SELECT body FROM record WHERE kind = 'verdict' ORDER BY seq DESC LIMIT 1")[0]["body"]
+    assert json.loads(kept)["words"].startswith(page.locator("#guide-verdict-words").inner_text()[:20])
+    told = [row["body"] for row in worked.rows("SELECT body FROM record WHERE kind = 'advice' ORDER BY seq DESC LIMIT 1")]
+    if told:
+        expect(page.locator("#guide-advice-words")).to_have_text(json.loads(told[0])["words"])
+        assert page.locator("#guide-caution").is_visible() == bool(json.loads(told[0])["caution"])
+    expect(page.locator("#returns-limit-word")).to_contain_text("limit")
+
+
+def test_the_present_sentence_can_be_read_and_a_change_of_standing_is_told_within_a_second(
+    worked: Any, open_page: Opener, eventually: Callable[..., Any]
+) -> None:
+    page = open_page(worked.url)
+    assert worked.tell({"entry": "limit", "loss_kg_ha": 500})["ok"]
+    expect(page.locator("#figure-spoken")).to_contain_text("Under the limit of 500")
+    now = "() => [document.getElementById('figure-text').textContent, document.getElementById('loss').textContent]"
+    eventually(lambda: (lambda said: f"Machine loss {said[1]} " in said[0])(page.evaluate(now)), 3.0, "the present sentence")
+    assert worked.tell({"entry": "limit", "loss_kg_ha": 6})["ok"]
+    try:
+        standing = page.locator("#standing[data-kind='double'], #standing[data-kind='over']")
+        standing.wait_for()
+        expect(page.locator("#figure-spoken")).to_contain_text(re.compile("limit of 6"), timeout=2_500)
+    finally:
+        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+
+
+def test_us_units_by_the_settings_file(worked: Any, open_page: Opener) -> None:
+    config = worked.folder / "us.toml"
+    port = chains.free_port()
+    text = worked.config.read_text().replace(f"port = {worked.page_port}", f"port = {port}")
+    config.write_text(text + '\n[units]\nshow = "us"\n')
+    program = chains.Program("dashboard", "--config", str(config), log=worked.folder / "us.log")
+    try:
+        chains.until(lambda: "dashboard at" in program.said(), 20, what="the second page")
+        page = open_page(f"http://127.0.0.1:{port}")
+        expect(page.locator("#figure-unit")).to_have_text("bu/ac")
+        raw = float(page.locator("#loss").get_attribute("data-value") or "nan")
+        # A bushel of wheat is 60 lb of 0.45359237 kg, an acre 0.40468564224 ha (NIST Handbook 44, appendix C).
+        bu_ac = raw * 0.40468564224 / (60 * 0.45359237)
+        shown, again = page.evaluate(
+            "() => { const one = document.getElementById('loss'); return [one.textContent, Number(one.dataset.value)]; }"
+        )
+        assert shown == small(again * bu_ac / raw)
+        expect(page.locator("#width-now")).to_contain_text("29.9 ft")  # 9.1 m over 0.3048
+        mph = float(page.locator("#speed-number").inner_text())
+        kmh = worked.rows("SELECT speed_kmh FROM second ORDER BY run DESC, number DESC LIMIT 1")[0]["speed_kmh"]
+        assert abs(mph - kmh / 1.609344) < 0.5
+        expect(page.locator("#speed-more")).to_contain_text("ac/h")
+        expect(page.locator("#trail-text")).to_contain_text("bu/ac")
+    finally:
+        program.stop()
+
+
+def test_marks_never_lie_on_each_other(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url, 360, 740)
+    found = page.evaluate(
+        """async () => {
+        const at = document.querySelector('script[type=module]').src.replace('app.js', 'ribbon.js');
+        const { placeMarks } = await import(at);
+        return placeMarks([10, 20, 25, 40, 41, 42, 90, 300, 305, 400], 0, 320, 2); }"""
+    )
+    assert [one["i"] for one in found] == [8, 7, 6, 5, 4, 3, 2, 1, 0]  # the newest first; one lies outside
+    for lane in (0, 1):
+        xs = sorted(one["x"] for one in found if one["lane"] == lane)
+        assert all(later - earlier >= 30 for earlier, later in zip(xs, xs[1:], strict=False))
+    assert sum(one["lane"] >= 0 for one in found) >= 6
+
+
+HOURS = """async (seconds) => {
+  const at = (name) => document.querySelector('script[type=module]').src.replace('app.js', name);
+  const facts = await import(at('facts.js'));
+  const live = facts.get('live'); const guidance = facts.get('guidance');
+  const count = () => document.querySelectorAll('*').length;
+  const begin = Date.parse(live.t) + 1000;
+  const sizes = [];
+  for (let i = 0; i < seconds; i += 1) {
+    const loss = {...live.loss, kg_ha: 30 + 20 * Math.sin(i / 50), over_limit_p: (i % 100) / 100};
+    facts.put('live', {...live, t: new Date(begin + 1000 * i).toISOString(), loss});
+    facts.put('guidance', {...guidance, kmh: 5 + (i % 30) / 10});
+    const since = new Date(begin + 1000 * (i - i % 200)).toISOString();
+    facts.put('alert/no-data', i % 200 < 100 ? {rule: 'no-data', object: null, state: 'raised', severity: 'danger', since,
+      text: 'Trial.', cause: '', action: '', value: null, limit: null} : null);
+    if (i % 200 === 150) sizes.push(count());
+  }
+  const { series } = await import(at('trail.js'));
+  return [sizes, series.t.length];
+}"""
+
+
+def test_hours_of_seconds_leave_the_page_as_large_as_it_was(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    sizes, kept = page.evaluate(HOURS, 4000)
+    assert len(sizes) == 20
+    assert max(sizes[1:]) - min(sizes[1:]) <= 12  # the list of marks may change by a line meanwhile
+    assert kept <= 1801  # half an hour in bins of two seconds, and one

@@ -31,6 +31,7 @@ def kit(tmp_path: Path) -> Any:
 def test_the_pin_opens_entering_and_is_remembered(kit: Any, open_page: Callable[..., Page]) -> None:
     page = open_page(kit.url, 360, 740, wait=False)
     half = page.locator("#width button[data-part='0.5']")
+    page.get_by_text("Viewing only").click()
     expect(page.get_by_label("To enter anything")).to_be_visible()
     expect(half).to_be_disabled()
     expect(page.locator("#stale-title")).to_have_text("No figures yet")
@@ -41,7 +42,7 @@ def test_the_pin_opens_entering_and_is_remembered(kit: Any, open_page: Callable[
     page.get_by_label("To enter anything").fill("4711")
     page.keyboard.press("Enter")
     expect(half).to_be_enabled()
-    expect(page.locator("#pin")).to_be_hidden()
+    expect(page.locator("#door")).to_be_hidden()
     page.reload()
     expect(half).to_be_enabled()
     page.complaints[:] = [said for said in page.complaints if not re.search("40[03]|503", said)]  # type: ignore[attr-defined]

@@ -17,7 +17,7 @@ import pytest
 
 from edge import settings as settings_module
 from edge.replay import replay
-from edge.tell.mqtt import new_client
+from edge.tell.client import new_client
 
 TESTS = Path(__file__).parents[1]
 RECORDING = TESTS / "recordings" / "worked_example.tgcap.gz"

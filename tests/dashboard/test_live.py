@@ -155,6 +155,17 @@ def test_forgotten_alerts_are_taken_back_and_not_told_to_new_pages() -> None:
     assert "alert/no-data" not in hub.join("").pending
 
 
+def test_an_emptied_topic_is_taken_back_at_once() -> None:
+    hub = Hub()
+    hub.heard("alert/no-data", b'{"state":"raised"}', True)
+    client = hub.join("")
+    client.pending.clear()
+    hub.heard("alert/no-data", b"", False)
+    hub.heard("alert/never-heard-of", b"", False)
+    assert list(client.pending) == ["alert/no-data"]
+    assert b'"value":null' in hub._event("alert/no-data")
+
+
 def test_a_flood_of_topics_and_huge_messages_are_bounded() -> None:
     hub = Hub()
     for number in range(2000):

@@ -117,7 +117,7 @@ def test_a_post_from_elsewhere_is_refused(server: Any) -> None:
     ("question", "headers", "status", "word"),
     [
         (b"{", {}, 400, "no valid JSON"),
-        ([], {}, 400, "allowed: {id, entry}"),
+        ([], {}, 400, "allowed: {id, entry, waited_s}"),
         ({"id": "bad id", "entry": {}}, {}, 400, "id: allowed"),
         ({"id": "a", "entry": {"entry": "width_used", "part": 7}}, {}, 400, "part"),
         ({"id": "a", "entry": {"entry": "dance"}}, {}, 400, "dance"),

@@ -89,15 +89,16 @@ def season_of_records(store: Store, minutes: int = 24_000) -> None:
     text, verdict = canonical(minute), canonical({"setting": 1, "verdict": "no detectable change", "words": "x" * 500})
     setting = canonical({"entry": "setting", "what": "fan_rpm", "to": 800.0})
     note = canonical({"entry": "note", "note": "Körner"})
-    records = []
-    for number in range(minutes):
-        at_ms = (START_S + 60 * number) * 1000
-        records.append((1, at_ms, "minute", text))
-        if number % 4 == 0:
-            records.append((1, at_ms, "entry", setting if number % 8 else note))
-            records.append((1, at_ms, "verdict", verdict))
-    sql = "INSERT INTO record (run, at_ms, kind, body) VALUES (?, ?, ?, ?)"
-    store.ask(lambda db: db.executemany(sql, records))
+
+    def write(db: sqlite3.Connection) -> None:
+        for number in range(minutes):
+            at_ms = (START_S + 60 * number) * 1000
+            store._insert(db, 1, at_ms, "minute", text, None)
+            if number % 4 == 0:
+                store._insert(db, 1, at_ms, "entry", setting if number % 8 else note, None)
+                store._insert(db, 1, at_ms, "verdict", verdict, None)
+
+    store.ask(write)
 
 
 def settle(store: Store) -> None:

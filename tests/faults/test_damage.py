@@ -9,7 +9,7 @@ import struct
 import pytest
 
 from edge.errors import StoreError
-from edge.keep import health
+from edge.keep import health, signing
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
 from tests.faults.stores import START_S, copied, fill, grow, one_second, opened, rows, settle, sound
@@ -288,7 +288,7 @@ def test_a_clean_end_asks_for_no_check_and_moves_nothing(tmp_path):
     again = opened(tmp_path)
     again.close()
     assert again.moved is None
-    assert sorted(path.name for path in tmp_path.iterdir()) == [FILE_NAME, FILE_NAME + ".lock"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([FILE_NAME, FILE_NAME + ".lock", signing.FILE_NAME])
 
 
 def _crash(store: Store) -> None:

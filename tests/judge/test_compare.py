@@ -353,3 +353,33 @@ def test_only_the_newest_hours_are_kept_and_marks_stay_in_place() -> None:
     assert 3600 <= len(short.table().t) <= 4500
     assert short.count == long.count == 9000
     assert compare(short, 1, Evidence((), [0.0])) == compare(long, 1, Evidence((), [0.0]))
+
+
+# ---------------------------------------------------------------- straw clicks
+
+
+def with_straw(number: int, pulses_m2: float, clicks_m2: float) -> calibration.Test:
+    """A tray test before the change: 1000 mg a pulse beyond the straw's clicks, over 20 m of 9 m."""
+    test = tray(number, T0 + 100.0 + number, 9.0 * 1000.0 * (pulses_m2 - clicks_m2) * (1 + 0.02 * (-1) ** number))
+    each = (pulses_m2 * 180.0 / 2, pulses_m2 * 180.0 / 2)
+    test.seen = Window(10, 10, (7.0,) * 10, 20.0, 10.0, each, each, False, 180.0)
+    return test
+
+
+def test_straw_clicks_that_the_trays_show_are_taken_off_the_loss_and_the_ratio() -> None:
+    # 20 pulses a second over 17.5 m2/s are 1.143 per m2, 12 are 0.686; 0.4 of them come with straw.
+    levels = (0.55, 0.7, 1.0, 1.4, 1.9, 2.4, 2.9, 3.3)
+    tests = tuple(with_straw(k + 1, level, 0.4) for k, level in enumerate(levels))
+    field = Field().work(20).set("speed_kmh", 7.0, 7.1).work(20, 6.0)
+    answer = field.ask(tests=tests)
+    left = (1.143 - 0.4, 0.686 - 0.4)
+    assert answer["before"]["kg_ha"] == pytest.approx(10 * left[0], rel=0.06)
+    assert answer["after"]["kg_ha"] == pytest.approx(10 * left[1], rel=0.12)
+    assert answer["ratio"] == pytest.approx(left[1] / left[0], rel=0.1)
+    parts = answer["points"]
+    assert sum(parts[name]["before_kg_ha"] for name in parts) == pytest.approx(answer["before"]["kg_ha"], rel=1e-9)
+    assert parts["cleaning"]["ratio"] == pytest.approx(answer["ratio"], rel=0.1)
+    # How much comes with straw is known from the trays only, so the interval is wider than the pulses' own.
+    assert answer["high"] / answer["low"] > answer["pulses"]["high"] / answer["pulses"]["low"]
+    plain = field.ask()
+    assert plain["ratio"] == pytest.approx(0.6, rel=0.03)

@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from edge import blocks, entries
 from edge import settings as settings_module
+from edge.cli import run as main
 from edge.engine import Engine, Nowhere
-from edge.errors import StoreError, WrongInput
+from edge.errors import CaptureError, StoreError, WrongInput
 from edge.feed import capture
 from edge.judge.speed import Costs
 from edge.judge.watch import Watch
@@ -172,6 +173,42 @@ def test_a_source_that_is_neither_is_refused_in_one_line(recording: Recording, t
     assert empty.speed(Costs())["best_kmh"] is None
     with pytest.raises(ValueError, match="no setting change"):
         empty.compare(1)
+
+
+def test_a_table_that_was_driven_is_no_advice(recording: Recording, tmp_path: Path) -> None:
+    scenario = load("paddock").with_(seed=6, minutes=8.0)
+    path = tmp_path / "held.tgcap"
+    write_capture(Simulation(replace(scenario, operator=PLAN[:2])), path, EPOCH)
+    said = ask(speed, path, "--config", recording.config, "--hourly-cost", "300").output
+    held, label, first = said.splitlines()[:3]
+    assert "nothing shows what another speed would lose" in held or "Speed followed the crop" in held
+    assert label == "What was driven and lost there, not advice: crop and ground differed as well as speed."
+    assert "km/h: " in first and "per ha" not in first
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        (b"[machine]\nname = 'x'\n", "none of its first 2 lines begins with a time"),
+        (b"hello\n", "its one line doesn't begin with a time"),
+        (b"SQLite format 3\x00" + bytes(200), "a database, no capture"),
+    ],
+)
+def test_a_file_that_is_no_capture_is_refused_in_one_line_and_nothing_is_made(
+    recording: Recording, tmp_path: Path, content: bytes, why: str
+) -> None:
+    path, store = _written(tmp_path / "other.txt", content), tmp_path / "new.db"
+    for refused in (lambda: replay(path, recording.settings, store), lambda: blocks.read_capture(path, recording.settings)):
+        with pytest.raises(CaptureError, match=why) as found:
+            refused()
+        assert "\n" not in str(found.value) and "allowed" in str(found.value)
+    assert not store.exists()
+    assert main(["replay", str(path), "--config", str(recording.config)]) == 2
+
+
+def test_a_few_lost_lines_at_its_begin_do_not_make_a_capture_a_stranger(recording: Recording, tmp_path: Path) -> None:
+    path = _written(tmp_path / "torn.tgcap", b"rn half a line\n" * 20 + b"1700000000.000 $TGX\n")
+    assert replay(path, recording.settings)["lines"]["malformed"] == 21
 
 
 def test_refused_entries_are_named(recording: Recording, tmp_path: Path) -> None:

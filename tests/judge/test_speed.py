@@ -127,6 +127,7 @@ def test_easing_off_in_heavy_crop_is_no_evidence() -> None:
     assert "km/h for 90 s each on one pass" in answer["why"]
     assert len(answer["points"]) >= 3
     assert answer["cost_per_ha"] == [None] * len(answer["points"])
+    assert answer["points_are"] == "driven"
     # The trap: the points slope the wrong way, more loss at less speed.
     losses = [point["kg_ha"] for point in answer["points"]]
     assert losses[0] > losses[-1]
@@ -138,6 +139,7 @@ def test_steps_are_believed_even_though_the_driver_eases_off_elsewhere() -> None
     answer = paddock.passes(6.0, 7.0, 8.0, times=8).ask()
     assert answer["steps"] == 16
     assert answer["best_kmh"] is not None
+    assert answer["points_are"] == "steps"
 
 
 def test_a_steady_speed_teaches_nothing_and_says_so() -> None:

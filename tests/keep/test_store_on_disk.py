@@ -111,7 +111,7 @@ os.kill(os.getpid(), signal.SIGKILL)
     again = Store(path)
     try:
         assert again.entry_seq("id") == int(done.stdout)
-        assert [body for *_, body in again.earlier_records(("entry",))] == [{"entry": "note", "note": "kept"}]
+        assert [body for _, _, body in again.earlier_records(("entry",))] == [{"entry": "note", "note": "kept"}]
     finally:
         again.close()
     assert look(path, "SELECT closed_cleanly FROM run") == [(0,)]
@@ -145,7 +145,8 @@ def test_numbers_go_on_over_restarts(store, path):
     again = Store(path)
     try:
         assert again.begin_run((START + 60) * 1000, {}, "test", "0") == 2
-        assert again.entry((START + 60) * 1000, note(2), None) == last + 2  # the run's start lies between
+        # The broken run's end and the new one's start lie between.
+        assert again.entry((START + 60) * 1000, note(2), None) == last + 3
     finally:
         again.close()
 
@@ -326,7 +327,7 @@ class Run:
         self.config = settings.parse(SETTINGS)
         self.store = Store(path)
         self.engine = Engine(self.config, self.store, Nowhere())
-        for _, kind, at_ms, body in self.store.earlier_records(RESTORED):
+        for kind, at_ms, body in self.store.earlier_records(RESTORED):
             self.engine.restore(kind, at_ms, body)
         self.store.begin_run(at_s * 1000, settings.to_plain(self.config), "test", "0")
         self.at_s, self.seq = at_s, 0

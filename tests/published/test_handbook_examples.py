@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from edge.calc import calc
+from edge.reckon import units
 
 
 def answer(*args: object) -> dict[str, Any]:
@@ -66,6 +67,22 @@ def test_corn_frames(row: float, along: float) -> None:
 # K-State (farms.com): 20 corn kernels on a square foot are 10 bu/ac.
 def test_twenty_corn_kernels_a_square_foot() -> None:
     assert strip(20, 1, 1, 291.6, 56) == pytest.approx(10, rel=0.001)
+
+
+# Alberta Agriculture, econ5169: 26 heads a square foot of 24 kernels at 35 g a thousand stand for 951.4 kg an acre, about
+# 35 bu/ac (its formula line prints 0.43560 for 0.043560; the example is right).
+def test_yield_by_heads() -> None:
+    assert strip(26 * 24, 1, 1, 35, 60) == pytest.approx(34.96, abs=0.005)
+    found = answer("tray", "--grains", 26 * 24, "--length-m", 0.3048, "--width-m", 0.3048, "--cut-width-m", 0.3048,
+                   "--residue-width-m", 0.3048, "--tgw-g", 35)  # fmt: skip
+    assert found["machine_kg_ha"] * units.ACRE_HA == pytest.approx(951.4, abs=0.06)
+
+
+# LSU AgCenter, 2018: 42 barrels of rice of 162 lb an acre are 6,804 lb or 151 bu.
+def test_barrels_of_rice() -> None:
+    kg_ha = 42 * 162 * units.LB_AC_KG_HA
+    assert units.us_shown(kg_ha, "kg/ha") == (pytest.approx(6804), "lb/ac")
+    assert units.us_shown(kg_ha, "kg/ha", 45) == (pytest.approx(151, abs=0.5), "bu/ac")
 
 
 # Canola Council / PAMI in grainews: cut 30 ft, discharge 5 ft -> 6.

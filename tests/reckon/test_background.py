@@ -59,7 +59,10 @@ def test_an_entry_in_the_settings_and_an_idle_run_win():
     assert hz(drive) == [5.0, 2.0, 2.0, 2.0]
     drive.go(30)
     drive.go(40, separator=(3, 3), cleaning=(3, 3), metres=0.0, levels=UP)
-    drive.tell(entry="idle_run", seconds=10)
+    said = drive.tell(entry="idle_run", seconds=4.5)
+    assert said["note"] == "kept, not used: 4.5 s is too short to learn from; 5 s or more are needed"
+    assert hz(drive) == [5.0, 2.0, 2.0, 2.0]
+    assert drive.tell(entry="idle_run", seconds=10) == {}
     assert hz(drive) == [3.0] * 4
     drive.go(60, separator=(7, 7), cleaning=(7, 7), metres=0.0, levels=UP)
     drive.go(5)

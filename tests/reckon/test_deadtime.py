@@ -65,3 +65,31 @@ def test_the_share_is_taken_over_a_second_at_least():
 def test_nothing_counted_in_no_time_is_nothing():
     meter = DeadTime(1000)
     assert meter.correct(0, 0) == 0.0 and meter.share == 0.0
+
+
+@given(st.integers(5_000, 20_000), st.integers(1000, 60_000), st.integers(0, 40))
+def test_from_5_ms_on_the_bias_of_a_finite_sum_is_taken_off(dead_time_us, ms, count):
+    """To second order the formula's mean is high by tau / T (see the module): one count is one impact then, none is none."""
+    found = DeadTime(dead_time_us).correct(count, ms)
+    tau_ms = dead_time_us / 1000
+    if count * tau_ms / ms < 0.95:
+        assert found == pytest.approx(corrected_rate(count / ms * 1000, tau_ms / 1000) * ms / 1000 * (1 - tau_ms / ms))
+        assert found >= count * (1 - 1e-12)
+    if count <= 1:
+        assert found == pytest.approx(count)
+
+
+@pytest.mark.parametrize("dead_time_us", [1, 1000, 4999])
+def test_under_5_ms_the_formula_stands_as_a_hand_calculation_has_it(dead_time_us):
+    assert DeadTime(dead_time_us).correct(40, 1000) == pytest.approx(40 / (1 - 40 * dead_time_us * 1e-6), rel=1e-12)
+
+
+@pytest.mark.parametrize("rate", [2.0, 10.0, 20.0])
+def test_the_longest_dead_time_is_corrected_without_bias_and_would_be_2_percent_off(rate):
+    rng = np.random.default_rng(5)
+    counts = one_shot(rng, rate, 0.02, 30_000)
+    true = rate * 30_000
+    meter = DeadTime(20_000)
+    assert sum(meter.correct(int(count), 1000) for count in counts) == pytest.approx(true, rel=0.008)
+    plain = sum(corrected_rate(float(count), 0.02) for count in counts)
+    assert plain / true == pytest.approx(1.02, abs=0.008)

@@ -83,6 +83,6 @@ def test_a_simulated_paddock_s_lag_lies_within_its_uncertainty(set_s):
 def test_told_beside_the_figures_and_never_used_until_it_is_set():
     drive = Drive()
     figures = drive.go(5)
-    assert messages.live(figures)["lag"] == {"set_s": 10.0, "learned_s": None, "u_s": None, "passes": 0}
+    assert messages.live(figures)["lag"] == {"set_s": 10.0, "learned_s": None, "u_s": None, "passes": 0, "steps": 0}
     drive.tell(entry="setting", what="lag_s", to=12)
     assert messages.live(drive.go(1))["lag"]["set_s"] == 12.0

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from edge import settings
+from edge import jobrecords, settings
 from edge.engine import Engine, Nowhere
 from edge.reckon.totals import MeanLoss
+from edge.reckon.traytests import test_record as record_of
 from edge.replay import summary
 from tests.feed.wire import START_MS, count_line, nmea_line
-from tests.reckon.kit import KIT, Drive
+from tests.reckon.kit import KIT, T0, Drive
 
 K = 10_000 / 30  # mg per pulse: 2 g/m2 across 5 m at 30 pulses a metre
 
@@ -155,3 +158,101 @@ def test_distance_by_the_receiver_counts_the_open_second_too():
         engine.take_line(stamp_ms, count_line(tick, 1000 + 100 * tick, *[0] * 7))
     engine.finish()
     assert summary(engine)["distance_m"] == pytest.approx(54.0)  # 10 m/s for 5.4 s of board time
+
+
+NOTHING = (0, 0)
+
+
+def blind_job(silent_s: int, separator: tuple[int, int], cleaning: tuple[int, int]) -> tuple[Drive, MeanLoss]:
+    drive = Drive().tested(2.0, 2.0, 2.0)
+    before = mean(drive)
+    drive.go(silent_s, separator=separator, cleaning=cleaning)
+    return drive, before
+
+
+@pytest.mark.parametrize("hours_s", [120, 1200])
+def test_ground_seen_by_no_sensor_is_left_out_and_not_counted_as_no_loss(hours_s):
+    """All four sensors fall silent at work: the live figure is unknown, and the mean is that of the ground seen before."""
+    drive, before = blind_job(hours_s, NOTHING, NOTHING)
+    assert drive.figures[-1].loss.kg_ha is None
+    assert mean(drive).kg_ha == pytest.approx(before.kg_ha, rel=0.002)
+    assert drive.reckoner.totals.area_m2 == pytest.approx(drive.number * 20.0)  # it was cut all the same
+    drive.go(180)
+    assert mean(drive).kg_ha == pytest.approx(before.kg_ha, rel=0.04)  # 10 s of lag at the edge of the silence
+
+
+def test_one_blind_point_keeps_the_mean_of_the_other_whole():
+    drive, before = blind_job(600, (20, 20), NOTHING)
+    separator, cleaning = (mean(drive, name).kg_ha for name in ("separator", "cleaning"))
+    assert cleaning == pytest.approx(before.kg_ha / 3, rel=0.01)
+    assert separator == pytest.approx(drive.number * 40 / ((drive.number - 10) * 20.0) * K / 100)
+    assert mean(drive).kg_ha == pytest.approx(separator + cleaning)
+
+
+def test_before_it_is_known_to_be_blind_a_silence_counts_as_no_loss_and_is_taken_back_then():
+    drive, before = blind_job(15, NOTHING, NOTHING)
+    assert mean(drive).kg_ha < 0.95 * before.kg_ha
+    drive.go(30, separator=NOTHING, cleaning=NOTHING)
+    assert mean(drive).kg_ha == pytest.approx(before.kg_ha, rel=0.002)
+
+
+def test_a_quiet_stretch_that_few_pulses_explain_counts_as_ground_without_loss():
+    drive = Drive()
+    drive.go(400, separator=(1, 0), cleaning=(1, 0))
+    drive.go(50, separator=NOTHING, cleaning=NOTHING)
+    assert not any(point.blind for point in drive.reckoner.points)
+    drive.go(1, separator=(1, 0), cleaning=(1, 0))
+    sums = drive.reckoner.totals.crop(1)
+    assert [sums.seen_m2(i) for i in (0, 1)] == [sums.lagged_m2] * 2
+
+
+def test_a_minute_of_which_nothing_was_seen_is_unknown():
+    drive, _ = blind_job(60, NOTHING, NOTHING)
+    drive.reckoner.take_minute()
+    drive.go(60, separator=NOTHING, cleaning=NOTHING)
+    minute = drive.reckoner.take_minute()
+    assert drive.reckoner.mean_loss(minute) == MeanLoss()
+    assert minute.area_m2 == pytest.approx(1200)
+
+
+def test_dead_from_the_start_of_a_run_is_blind_by_what_earlier_tests_saw():
+    first = Drive().tested(2.0, 2.0, 2.0)
+    again = Drive()
+    for test in first.reckoner.calibration.tests:
+        again.reckoner.restore("calibration", record_of(test), T0 * 1000)
+    again.go(60, separator=NOTHING, cleaning=NOTHING)
+    assert again.figures[-1].flags.count("blind separator") == 1
+    assert again.figures[-1].loss.kg_ha is None and mean(again) == MeanLoss()
+
+
+def test_crops_that_go_by_one_factor_share_its_error_in_full():
+    """A second crop without a test of its own goes by the first one's factor: two halves, no surer than one."""
+    drive = Drive().tested(2.0, 2.2, 1.8)
+    alone = {term.name: term.u for term in mean(drive).budget.terms}
+    drive.tell(entry="crop", name="barley", tgw_g=40)
+    drive.go(drive.number)
+    both = {term.name: term.u for term in mean(drive).budget.terms}
+    assert both["factor (tray tests)"] == pytest.approx(alone["factor (tray tests)"])
+    drive.tested(2.0, 2.2, 1.8)
+    apart = {term.name: term.u for term in mean(drive).budget.terms}
+    assert apart["factor (tray tests)"] < 0.8 * alone["factor (tray tests)"]
+
+
+def test_sums_on_record_give_the_same_mean_as_the_run_itself():
+    """Minutes kept on disk, ground that a point did not see and factors shared by two crops with them."""
+    drive, _ = blind_job(200, (20, 20), NOTHING)
+    drive.tell(entry="crop", name="barley", tgw_g=40)
+    drive.go(100)
+    reckoner = drive.reckoner
+    whole, found = reckoner.totals, mean(drive)
+    body = {
+        "seconds": whole.seconds, "distance_m": whole.distance_m, "area_ha": whole.area_m2 / 10_000,
+        "sums": jobrecords.sums(whole, reckoner.dispersion),
+    }  # fmt: skip
+    kept = jobrecords.total(reckoner.names, [json.loads(json.dumps(body))])
+    plain = json.loads(json.dumps(jobrecords.opening(reckoner, T0)["calibration"], default=str).replace("Infinity", "null"))
+    vibration = [point.vibration_hz for point in reckoner.points], [point.vibration_u_hz for point in reckoner.points]
+    dispersion = [reckoner.dispersion[name] for name in reckoner.names]
+    fits = jobrecords.factors(plain)
+    again = kept.mean_loss({1: fits[1], 2: fits[2]}, *vibration, dispersion, reckoner.calibration.extra_u("none"))
+    assert again.kg_ha == pytest.approx(found.kg_ha, rel=1e-9) and again.high == pytest.approx(found.high, rel=1e-9)

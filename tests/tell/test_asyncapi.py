@@ -30,7 +30,7 @@ from edge.judge.watch import Watch
 from edge.tell import topics
 from edge.tell.ask import ask
 from edge.tell.asyncapi import as_yaml, document
-from edge.tell.mqtt import new_client
+from edge.tell.client import new_client
 from sim_feed.emit import PtyFeed
 from sim_feed.parameters import Blind, Planned, Restart
 from sim_feed.scenario import Simulation, load

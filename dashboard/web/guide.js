@@ -1,0 +1,57 @@
+// What to do now, in a line each: the speed that holds the limit, what the last change did, the advice in force.
+import { byId, mark, reshape, text } from './dom.js';
+import { get, on } from './facts.js';
+import { fixed, say } from './format.js';
+import { isUs, shown, unit } from './units.js';
+
+const SHAPES = { ease: 'falling', room: 'rising', hold: 'steady', none: 'none' };
+const VERDICTS = { better: 'normal', worse: 'caution', mixed: 'near', 'no detectable change': 'steady', 'not enough data': 'blank' };
+const NEAR_KMH = 0.15;
+
+// Slower, faster or as it is: by the speed named against the speed driven.
+function kind(told) {
+  const speed = get('live')?.speed_kmh ?? null;
+  if (told.kmh === null || speed === null) return 'none';
+  if (told.kmh < speed - NEAR_KMH) return 'ease';
+  return told.kmh > speed + NEAR_KMH ? 'room' : 'hold';
+}
+
+function guidance(told) {
+  const line = byId('guidance');
+  line.hidden = !told;
+  if (!told) return;
+  const now = kind(told);
+  mark(line, 'data-kind', now);
+  reshape(line.querySelector('svg'), SHAPES[now]);
+  // The kit's own words are metric.
+  const own = isUs() && now !== 'none' && told.kmh !== null;
+  // Its figures in brackets stand on this page already.
+  const words = told.words.replace(/ \(now [^)]*\)/, '');
+  text(byId('guidance-words'), own ? say(`guide.${now}`, { speed: fixed(shown(told.kmh, 'km/h'), 1), unit: unit('km/h') }) : words);
+}
+
+// The first sentence says what was seen; the rest stands on the screen Change.
+// A mixed verdict has its other side in the second one.
+const first = (words, n) => words.split(/(?<=[.;!?]) /).slice(0, n).join(' ');
+
+function verdict(told) {
+  byId('guide-verdict').hidden = !told;
+  if (!told) return;
+  mark(byId('guide-verdict'), 'data-verdict', told.verdict);
+  reshape(byId('guide-verdict').querySelector('svg'), VERDICTS[told.verdict] ?? 'none');
+  text(byId('guide-verdict-words'), first(told.words, told.verdict === 'mixed' ? 2 : 1));
+}
+
+function advice(told) {
+  byId('guide-advice-more').hidden = !told;
+  text(byId('guide-advice-words'), told ? told.words : say('guide.none'));
+  byId('guide-caution').hidden = !told?.caution;
+  text(byId('guide-caution-words'), told?.caution ?? '');
+}
+
+export function start() {
+  on('guidance', guidance);
+  on('kit', () => guidance(get('guidance')));
+  on('verdict', verdict);
+  on('advice', advice);
+}

@@ -1,0 +1,51 @@
+// What entries have put in force, read anew when one is kept or a screen that needs it comes into sight.
+import { onAnswer } from './asks.js';
+import { on } from './facts.js';
+
+const SOON_MS = 400;    // entries are on disk before they are answered
+const AGAIN_MS = 4_000;
+
+let known = null;
+let timer = null;
+let reading = false;
+let due = false;
+const hearers = [];
+
+export const inForce = () => known;
+
+export function onInForce(hear) {
+  hearers.push(hear);
+  if (known) hear(known);
+}
+
+export async function read() {
+  if (reading) {
+    due = true;
+    return;
+  }
+  clearTimeout(timer);
+  reading = true;
+  due = false;
+  try {
+    const answer = await fetch('/in-force');
+    if (!answer.ok) throw new Error(answer.statusText);
+    known = await answer.json();
+    hearers.forEach((hear) => hear(known));
+  } catch {
+    timer = setTimeout(read, AGAIN_MS);
+  }
+  reading = false;
+  if (due) read();
+}
+
+export function soon() {
+  clearTimeout(timer);
+  timer = setTimeout(read, SOON_MS);
+}
+
+export function start() {
+  on('entry', soon);
+  on('broker', (broker) => broker?.connected && soon());
+  onAnswer((_, answer) => answer?.ok && read());
+  read();
+}

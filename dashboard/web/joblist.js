@@ -1,0 +1,182 @@
+// The open job with its start and finish, and the past ones with reopening and the evidence pack.
+import * as asks from './asks.js';
+import { byId, make, mark, text } from './dom.js';
+import { get, on } from './facts.js';
+import { field, readAll } from './fields.js';
+import { clock, fixed, plain, say, small } from './format.js';
+import { apply, typingOff } from './moving.js';
+import { current, onShow } from './navigation.js';
+import { shown, unit } from './units.js';
+
+const WHO = ['client', 'paddock', 'machine', 'operator'];
+const POSITIONS = ['coarse', 'exact', 'none'];
+const EVERY_MS = 30_000;
+const SURE_MS = 6_000;
+
+let known = { jobs: [], open: null, pack: false };
+let cut = null;
+let another = false;
+let sure = null;
+let timer = null;
+
+const mayEnter = () => get('entering')?.allowed ?? false;
+const open = () => known.jobs.find((one) => one.n === known.open) ?? null;
+const day = (at) => new Date(at * 1000).toLocaleDateString(document.documentElement.lang, { day: 'numeric', month: 'short' });
+const when = (at) => `${day(at)} ${clock(at * 1000)}`;
+const who = (job) => WHO.map((key) => job[key]).filter(Boolean).join(', ') || say('job.nobody');
+
+// Only what may be typed now is read: a job can be started and finished by a tap alone.
+function typed(ids) {
+  return typingOff() === '' ? readAll(ids) : {};
+}
+
+function begin() {
+  const values = typed(Object.fromEntries(WHO.map((key) => [key, `job-${key}`])));
+  if (!values) return;
+  asks.tell({ entry: 'job_start', ...values }, say('job.told_start', { who: who(values) }));
+  for (const key of WHO) if (key === 'client' || key === 'paddock') byId(`job-${key}`).value = '';
+  another = false;
+  render();
+}
+
+// A finish counts with its second touch: a bump in a field must not end a day's job.
+function finish() {
+  const button = byId('job-finish-send');
+  if (!sure) {
+    sure = setTimeout(unsure, SURE_MS);
+    text(button, say('job.finish_sure'));
+    return;
+  }
+  const values = typed({ harvested_t: 'job-harvested', area_ha: 'job-area' });
+  unsure();
+  if (!values) return;
+  asks.tell({ entry: 'job_finish', ...values }, say('job.told_finish', { n: known.open }));
+  for (const id of ['job-harvested', 'job-area']) byId(id).value = '';
+}
+
+function unsure() {
+  clearTimeout(sure);
+  sure = null;
+  text(byId('job-finish-send'), say('job.finish'));
+}
+
+function facts(job) {
+  const rows = [[say('job.since'), when(job.periods.at(-1)[0])]];
+  if (cut?.job === job.n) {
+    rows.push([say('job.area_cut'), `${small(shown(cut.area_ha, 'ha'))} ${unit('ha')}`], [say('job.worked'), `${fixed(cut.worked_s / 3600, 1)} h`]);
+    if (cut.loss_kg_ha !== null) rows.push([say('job.mean_loss'), `${small(shown(cut.loss_kg_ha, 'kg/ha'))} ${unit('kg/ha')}`]);
+  }
+  return rows.map(([name, value]) => make('div', {}, make('dt', {}, name), make('dd', {}, value)));
+}
+
+function render() {
+  const job = open();
+  text(byId('job-state'), job ? say('job.open', { n: job.n, who: who(job) }) : say('job.none'));
+  byId('job-facts').hidden = !job;
+  if (job) byId('job-facts').replaceChildren(...facts(job));
+  byId('job-finish').hidden = !job;
+  byId('job-start').hidden = job !== null && !another;
+  byId('job-start-warn').hidden = !job;
+  mark(byId('job-another'), 'aria-expanded', String(another));
+  for (const id of ['job-start-send', 'job-finish-send']) byId(id).disabled = !mayEnter();
+}
+
+function reopen(job) {
+  const id = `job-why-${job.n}`;
+  const values = readAll({ note: id });
+  if (values) asks.tell({ entry: 'job_reopen', job: job.n, note: values.note }, say('job.told_reopen', { n: job.n }));
+}
+
+function packs(job) {
+  if (!known.pack) return '';
+  const links = POSITIONS.map((position) => make('a', { class: 'button', href: `/pack/${job.n}?position=${position}`, download: '' }, say(`job.pack_${position}`)));
+  return make('section', { 'aria-label': say('job.pack_of', { n: job.n }) }, make('h4', {}, say('job.pack')), make('div', { class: 'buttons' }, ...links));
+}
+
+// What a finished job came to, as the kit reckoned it at its end.
+function cameTo(job) {
+  if (!job.figures) return '';
+  const { area_ha: area, loss } = job.figures;
+  const known = { area: `${small(shown(area, 'ha'))} ${unit('ha')}`, unit: unit('kg/ha'), ...Object.fromEntries(['kg_ha', 'low', 'high'].map((key) => [key, small(shown(loss[key], 'kg/ha'))])) };
+  return make('p', { class: 'came-to' }, say(loss.kg_ha === null ? 'job.came_to_area' : loss.high === null ? 'job.came_to_open' : 'job.came_to', known));
+}
+
+function card(job) {
+  const end = job.periods.at(-1)[1];
+  const isOpen = job.n === known.open;
+  const got = [
+    job.harvested_t === undefined ? '' : `${plain(shown(job.harvested_t, 't'))} ${unit('t')}`,
+    job.area_ha === undefined ? '' : `${plain(shown(job.area_ha, 'ha'))} ${unit('ha')}`,
+  ].filter(Boolean).join(', ');
+  const again = isOpen ? '' : make(
+    'fieldset', { 'data-typed': true },
+    make('legend', { class: 'spoken' }, say('job.reopen_of', { n: job.n })),
+    field({ id: `job-why-${job.n}`, label: say('job.reopen_why'), kind: 'text', required: true }),
+    make('button', { type: 'button', onclick: () => reopen(job) }, say('job.reopen_of', { n: job.n })),
+  );
+  return make(
+    'li',
+    { 'data-job': job.n },
+    make(
+      'details',
+      { class: 'fold' },
+      make('summary', {}, make('span', {}, make('b', {}, say('job.one', { n: job.n })), ` ${who(job)}, ${isOpen ? say('job.since_then', { when: when(job.periods[0][0]) }) : `${when(job.periods[0][0])} – ${end === null ? '' : when(end)}`}`)),
+      cameTo(job),
+      got ? make('p', {}, say('job.got', { got })) : '',
+      ...job.reopened.map((why) => make('p', {}, say('job.reopened', { why }))),
+      packs(job),
+      again ? make('p', { class: 'fault', 'data-typed-why': true, hidden: true }) : '',
+      again,
+    ),
+  );
+}
+
+function list() {
+  byId('job-past-none').hidden = known.jobs.length > 0;
+  byId('job-pack-more').hidden = !known.pack || known.jobs.length === 0;
+  const place = byId('job-list');
+  const next = JSON.stringify([known, unit('t')]);
+  if (place.dataset.shown === next) return;
+  place.dataset.shown = next;
+  const wide = new Set([...place.querySelectorAll('li:has(details[open])')].map((one) => one.dataset.job));
+  place.replaceChildren(...known.jobs.map(card).reverse());
+  for (const one of place.children) if (wide.has(one.dataset.job)) one.querySelector('details').open = true;
+  apply(place);
+}
+
+async function load() {
+  clearTimeout(timer);
+  try {
+    const answer = await fetch('/jobs');
+    if (answer.ok) known = await answer.json();
+    if (known.open !== null) {
+      const found = await fetch(`/job-cut?job=${known.open}`);
+      if (found.ok) cut = await found.json();
+    }
+  } catch { /* the stale line says what is broken */ }
+  render();
+  list();
+  if (current() === 'job') timer = setTimeout(load, EVERY_MS);
+}
+
+export function start() {
+  byId('job-start-fields').append(...WHO.map((key) => field({ id: `job-${key}`, label: say(`job.${key}`), kind: 'text' })));
+  byId('job-finish-fields').append(
+    field({ id: 'job-harvested', label: say('job.harvested'), si: 't', most: 1e6 }),
+    field({ id: 'job-area', label: say('job.area'), si: 'ha', least: 0.0001, most: 1e6 }),
+  );
+  byId('job-start-send').addEventListener('click', begin);
+  byId('job-finish-send').addEventListener('click', finish);
+  byId('job-another').addEventListener('click', () => {
+    another = !another;
+    render();
+  });
+  on('entering', render);
+  on('kit', (kit) => {
+    if (kit && byId('job-machine').value === '') byId('job-machine').value = kit.machine;
+    list();
+  });
+  asks.onAnswer((entry, answer) => answer?.ok && entry.entry.startsWith('job_') && load());
+  on('entry', (entry) => entry?.entry.startsWith('job_') && load());
+  onShow('job', load);
+}

@@ -1,0 +1,150 @@
+// The screen "Morning": the two minutes before the first load, with the kit's live signs beside each step.
+import * as asks from './asks.js';
+import { FRESH_S, whileShown } from './counting.js';
+import { byId, make, text } from './dom.js';
+import { get, on } from './facts.js';
+import { age, amount, fixed, has, plain, say } from './format.js';
+import { current, onShow } from './navigation.js';
+import { read } from './read.js';
+import { HEARD, Taps, nameOf, row, show } from './taps.js';
+import { shown, unit } from './units.js';
+
+const ZERO_S = 30;
+const BEAM_NEAR_PCT = 5;
+
+const taps = new Taps();
+let facts = null;
+let threshingS = 0; // seconds on end with threshing on, standing still or nearly so
+
+async function load() {
+  try {
+    facts = await read('morning');
+    line('');
+  } catch (error) {
+    line(say('morning.fault', { why: error.message }));
+    return;
+  }
+  render();
+}
+
+function line(words) {
+  byId('morning-line').hidden = words === '';
+  text(byId('morning-line'), words);
+}
+
+function ago(epochS) {
+  return epochS === null ? say('morning.never') : say('morning.ago', { age: age(Date.now() / 1000 - epochS) });
+}
+
+function render() {
+  text(byId('zero-last'), say('morning.zero_last', { ago: ago(facts.last.zero) }));
+  text(byId('gauge-last'), say('morning.gauge_last', { ago: ago(facts.last.gauge) }));
+  byId('good').replaceChildren(...(facts.good.length ? facts.good.map(page) : [make('p', {}, say('morning.good_none'))]));
+  entering();
+}
+
+// ---- live signs
+
+function signs(told, fresh, fault) {
+  if (fault || told.age_s === null || told.age_s > FRESH_S) {
+    line(fault ? say('morning.fault', { why: fault.message }) : say('morning.no_counts'));
+    threshingS = 0;
+    zero();
+    return;
+  }
+  line('');
+  taps.take(fresh);
+  for (const input of told.inputs.filter((one) => one.reads === 'loss')) {
+    const n = taps.of(input.at);
+    const state = input.life === 'missing' ? 'caution' : n >= HEARD ? 'good' : 'waiting';
+    const words = input.life === 'missing' ? say('inputs.life_missing') : say(n >= HEARD ? 'morning.heard' : n ? 'morning.few' : 'morning.waiting', { n });
+    show(row(byId('taps'), input.at, nameOf(input)), state, words);
+  }
+  const beam = told.inputs.find((one) => one.reads === 'beam');
+  byId('beam-card').hidden = !beam;
+  if (beam) beamSign(beam);
+  const on_ = told.levels.find((one) => one.means === 'threshing on');
+  for (const second of fresh) {
+    const quiet = second.ms > 0 && ['idle', 'turning'].includes(second.state) && (on_ === undefined || on_.on === true);
+    threshingS = quiet ? threshingS + 1 : 0;
+  }
+  zero(on_);
+}
+
+function beamSign(beam) {
+  const one = row(byId('beam'), beam.at, nameOf(beam));
+  if (beam.value === null) return show(one, 'caution', say('inputs.life_missing'));
+  const clean = beam.value <= beam.empty_pct + BEAM_NEAR_PCT;
+  return show(one, clean ? 'good' : 'caution', say(clean ? 'morning.beam_clean' : 'morning.beam_dirty', { pct: fixed(beam.value, 0), empty: fixed(beam.empty_pct, 0) }));
+}
+
+function zero(level) {
+  const ready = threshingS >= ZERO_S;
+  const button = byId('zero');
+  button.disabled = !ready || !(get('entering')?.allowed ?? false);
+  const key = ready ? 'zero_ready' : threshingS > 0 ? 'zero_running' : level?.on === false ? 'zero_off' : 'zero_waiting';
+  text(byId('zero-said'), say(`morning.${key}`, { s: threshingS, of: ZERO_S }));
+}
+
+function enterZero() {
+  const seconds = Math.min(threshingS - 2, 120);
+  asks.tell({ entry: 'idle_run', seconds }, say('morning.told_zero', { s: seconds }), (other) => other.entry === 'idle_run');
+  threshingS = 0;
+  byId('zero').disabled = true;
+}
+
+// ---- last good settings, offered
+
+const nameOfSetting = (what) => (has(`what.${what}`) ? say(`what.${what}`) : what);
+
+function page(good) {
+  const names = Object.keys(good.settings);
+  const rows = names.map((what) => {
+    const now = facts.settings[what];
+    const words = now === undefined ? say('morning.good_line', { what: nameOfSetting(what), to: plain(good.settings[what]) })
+      : say(now === good.settings[what] ? 'morning.good_same' : 'morning.good_line_now', { what: nameOfSetting(what), to: plain(good.settings[what]), now: plain(now) });
+    return make('li', {}, words);
+  });
+  const other = names.filter((what) => facts.settings[what] !== good.settings[what]);
+  const enter = other.length
+    ? make('button', { type: 'button', class: 'strong wide', 'data-good': good.crop, onclick: () => offer(good, other) }, say('morning.good_enter', { n: other.length }))
+    : make('p', { class: 'small-print' }, say('morning.good_in_force'));
+  return make(
+    'section', { class: 'good', 'aria-label': good.crop },
+    make('h3', {}, say('morning.good_of', { crop: good.crop, ago: ago(good.at_s) })),
+    make('p', { class: 'small-print' }, say('morning.good_gave', { loss: amount(shown(good.loss_kg_ha, 'kg/ha')), unit: unit('kg/ha') })),
+    make('ul', { class: 'past' }, ...rows),
+    enter,
+  );
+}
+
+function offer(good, names) {
+  for (const what of names) {
+    const was = facts.settings[what] === undefined ? {} : { from: facts.settings[what] };
+    asks.tell({ entry: 'setting', what, ...was, to: good.settings[what] }, say('morning.told_good', { what: nameOfSetting(what), to: plain(good.settings[what]) }));
+  }
+  entering();
+}
+
+function entering() {
+  const allowed = get('entering')?.allowed ?? false;
+  for (const button of document.querySelectorAll('#good [data-good]')) button.disabled = !allowed || asks.isWaiting((entry) => entry.entry === 'setting');
+}
+
+export function start() {
+  byId('tap-again').addEventListener('click', () => {
+    taps.again();
+    byId('taps').replaceChildren();
+  });
+  byId('zero').addEventListener('click', enterZero);
+  onShow('morning', load);
+  whileShown('morning', signs);
+  on('entering', entering);
+  on('kit', () => current() === 'morning' && load()); // the dashboard has come back
+  on('entry', (entry) => entry && current() === 'morning' && load());
+  asks.onAnswer((entry, answer) => {
+    if (answer?.ok && entry.entry === 'idle_run') text(byId('zero-said'), answer.note ? say('morning.zero_unused', { why: answer.note }) : say('morning.zero_kept'));
+    if (answer?.ok && current() === 'morning') load();
+    else entering();
+  });
+}

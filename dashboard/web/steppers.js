@@ -1,0 +1,193 @@
+// The steppers: present value between two large buttons. Stepping enters nothing; a panel then says what would be entered,
+// with its caution, and warns when the last change is not judged yet.
+import * as asks from './asks.js';
+import { byId, make, mark, text } from './dom.js';
+import { get, on } from './facts.js';
+import { age, say } from './format.js';
+import { inForce, onInForce } from './inforce.js';
+import * as machine from './machine.js';
+import { startFrom } from './toandfro.js';
+import { isOpen } from './verdict.js';
+
+const HOLD_MS = 500;
+const REPEAT_MS = 160;
+const MOST_REPEATS = 30; // a finger's end that gets lost must not run away
+
+let pending = null; // {what, from, entered, to}: what is being stepped now
+let held = null;
+let built = '';
+
+const mayEnter = () => get('entering')?.allowed ?? false;
+
+function row(what) {
+  const name = machine.nameOf(what);
+  const button = (way, shape, label) => make('button', { type: 'button', class: 'step', 'data-way': way, 'aria-label': say(label, { name }) }, shape);
+  return make(
+    'div',
+    { class: 'stepper', 'data-what': what, role: 'group', 'aria-label': name },
+    make('h3', {}, name),
+    make('p', { class: 'stepper-now more' }),
+    make('div', { class: 'stepper-row' },
+      button(-1, '−', 'change.less_of'),
+      make('output', { class: 'stepper-value', 'aria-live': 'polite' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })),
+      button(1, '+', 'change.more_of')),
+    make('div', { class: 'pending', hidden: true }),
+  );
+}
+
+function build() {
+  const wanted = machine.settings();
+  const key = `${wanted.join()} ${machine.unitOf('speed_kmh')} ${machine.nameOf('rotor_rpm')}`;
+  if (built === key) return;
+  built = key;
+  byId('steppers-list').replaceChildren(...wanted.map(row));
+}
+
+// The newest change of a machine setting; the lag is the kit's own.
+export const lastChange = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s').at(-1) ?? null;
+
+// A change of another setting that is still waiting for its verdict.
+function waitsFor(what) {
+  const last = lastChange();
+  return last && last.what !== what && isOpen(last) ? last : null;
+}
+
+export function inWords(what, name, from, to) {
+  const known = { name: machine.nameOf(what, name), from: machine.figure(what, from), to: machine.withUnit(what, to) };
+  return from === null || from === undefined ? say('change.told_first', known) : say('change.told', known);
+}
+
+// Brings a value up as if it had been stepped to; nothing is entered.
+export function bring(what, to) {
+  const now = machine.present(what);
+  pending = { what, from: now.value, entered: now.entered, to };
+  render();
+  byId('steppers-list').querySelector(`[data-what="${what}"]`)?.scrollIntoView({ block: 'center' });
+  byId('steppers-list').querySelector(`[data-what="${what}"] .strong`)?.focus({ preventScroll: true });
+}
+
+function step(what, way) {
+  if (pending?.what !== what) {
+    const now = machine.present(what);
+    pending = { what, from: now.value, entered: now.entered, to: now.value };
+  }
+  pending.to = machine.stepped(what, pending.to, way);
+  render();
+}
+
+function leave() {
+  pending = null;
+  render();
+}
+
+export function entryOf(what, from, to, name = null) {
+  const entry = { entry: 'setting', what, to };
+  if (name) entry.name = name;
+  if (from !== null && from !== undefined) entry.from = typeof from === 'number' ? Math.round(from * 1000) / 1000 : from;
+  return entry;
+}
+
+function enter(toAndFro) {
+  const { what, from, to } = pending;
+  const id = asks.tell(entryOf(what, from, to), inWords(what, null, from, to));
+  if (toAndFro) startFrom(what, from, to, id);
+  leave();
+}
+
+function panel(one) {
+  const known = { name: machine.nameOf(one.what), from: machine.figure(one.what, one.from), to: machine.withUnit(one.what, one.to) };
+  const first = one.from === null;
+  const open = waitsFor(one.what);
+  const off = !mayEnter();
+  const parts = [make('p', { class: 'pending-words' }, say(first ? 'change.pending_first' : 'change.pending', known))];
+  const caution = machine.isHands(one.what) ? 'change.hands' : 'change.cab';
+  parts.push(make('p', { class: 'pending-caution' }, say(caution)));
+  if (open) {
+    const change = inWords(open.what, open.name, open.from, open.to);
+    const since = age(Date.now() / 1000 - open.at);
+    parts.push(make('p', { class: 'pending-warning', role: 'alert' }, say('change.second', { change, age: since, name: machine.nameOf(open.what, open.name) })));
+  }
+  const word = say(open ? 'change.anyway' : first ? 'change.enter_first' : 'change.enter');
+  const buttons = [
+    make('button', { type: 'button', class: open ? 'plain' : 'strong', 'data-act': 'enter', disabled: off, onclick: () => enter(false) }, word),
+    make('button', { type: 'button', class: 'plain', 'data-act': 'leave', onclick: leave }, say('change.leave')),
+  ];
+  if (!first && !open) buttons.splice(1, 0, make('button', { type: 'button', class: 'plain', 'data-act': 'fro', disabled: off, onclick: () => enter(true) }, say('change.fro')));
+  return [...parts, make('div', { class: 'buttons' }, ...buttons)];
+}
+
+function source(what, now) {
+  if (now.value === null) return say('change.unknown');
+  if (!now.entered) return say('change.measured');
+  const last = (inForce()?.changes ?? []).filter((one) => one.what === what).at(-1);
+  return last ? say('change.entered_ago', { age: age(Date.now() / 1000 - last.at) }) : say('change.entered');
+}
+
+function renderRow(card) {
+  const { what } = card.dataset;
+  const now = machine.present(what);
+  const mine = pending?.what === what && pending.to !== pending.from ? pending : null;
+  mark(card, 'data-pending', mine ? 'yes' : null);
+  text(card.querySelector('.number'), machine.figure(what, pending?.what === what ? pending.to : now.value));
+  text(card.querySelector('.unit'), machine.unitOf(what));
+  text(card.querySelector('.stepper-now'), source(what, now));
+  const box = card.querySelector('.pending');
+  box.hidden = !mine;
+  const next = mine ? JSON.stringify([mine, waitsFor(what)?.seq ?? null, mayEnter()]) : '';
+  if (box.dataset.shown === next) return; // a button under a finger stays
+  const focused = box.contains(document.activeElement) ? document.activeElement.dataset.act : null;
+  box.dataset.shown = next;
+  box.replaceChildren(...(mine ? panel(mine) : []));
+  if (focused) (box.querySelector(`[data-act="${focused}"]`) ?? card.querySelector('button')).focus();
+}
+
+function renderMill() {
+  const now = inForce()?.mill ?? null;
+  for (const button of byId('mill').children) {
+    mark(button, 'aria-pressed', String(button.dataset.mill === now));
+    button.disabled = !mayEnter();
+  }
+}
+
+export function render() {
+  if (!get('kit')) return;
+  build();
+  for (const card of byId('steppers-list').children) renderRow(card);
+  renderMill();
+}
+
+function letGo() {
+  clearTimeout(held);
+  held = null;
+}
+
+// One touch is one step; a finger that stays goes on stepping.
+function hold(what, way) {
+  letGo();
+  let left = MOST_REPEATS;
+  const again = () => {
+    step(what, way);
+    left -= 1;
+    if (left > 0) held = setTimeout(again, REPEAT_MS);
+  };
+  held = setTimeout(again, HOLD_MS);
+}
+
+export function start() {
+  const list = byId('steppers-list');
+  const of = (event) => event.target.closest('button[data-way]');
+  list.addEventListener('click', (event) => of(event) && step(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
+  list.addEventListener('pointerdown', (event) => of(event) && hold(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
+  for (const end of ['pointerup', 'pointercancel', 'pointerleave']) document.addEventListener(end, letGo);
+  list.addEventListener('contextmenu', (event) => of(event) && event.preventDefault());
+  byId('mill').addEventListener('click', (event) => {
+    const { mill } = event.target.closest('button')?.dataset ?? {};
+    const now = inForce()?.mill ?? null;
+    if (mill && mill !== now) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
+  });
+  onInForce(() => {
+    if (pending && !mayEnter()) pending = null;
+    render();
+  });
+  for (const topic of ['kit', 'entering', 'live', 'verdict']) on(topic, render);
+}

@@ -1,0 +1,107 @@
+"""What binds the kept seconds to the record: each `minute` record (and the run's end) holds digests of the seconds before it.
+
+    seconds_from, seconds_to   numbers of the first and last of them (seconds_to < seconds_from: none)
+    seconds_kept               how many of them are in the database
+    seconds_sha256             SHA-256 over one line (ended by 0x0A) a second: canonical JSON (RFC 8785) of its row of `second`
+    counts_sha256              the same over its row of `counts`
+
+Rows are objects by column name; `run`, `lat`, `lon` and unknown (null) values are left out. So a pack may coarsen or
+leave out positions, and a column added later leaves old digests right.
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from hashlib import sha256
+from typing import Any
+
+import msgspec
+import rfc8785
+
+from edge.streams import STREAMS
+
+NOT_BOUND = ("run", "lat", "lon")
+SECOND_COLUMNS = tuple(sorted({"number", "t", *(stream.name for stream in STREAMS)} - set(NOT_BOUND)))
+"""Bound columns of `second` in canonical order."""
+
+COUNT_COLUMNS = ("ms", "number", "parts")
+BINDING = ("minute", "run end", "run broken off")
+"""Kinds of records that bind the seconds before them."""
+
+MOST_SECONDS = 7200
+"""That one record binds: more are unbound only when minutes could not be kept, and a start may not wait for them."""
+
+_SECONDS_SQL = f"SELECT {', '.join(SECOND_COLUMNS)} FROM second WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
+_COUNTS_SQL = f"SELECT {', '.join(COUNT_COLUMNS)} FROM counts WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
+_PLAIN_BELOW, _PLAIN_FROM = 1e16, 1e-5
+
+
+def row_text(columns: Sequence[str], row: Sequence[Any]) -> bytes:
+    """Canonical JSON of one row; `columns` in canonical order."""
+    plain: dict[str, Any] = {}
+    for name, value in zip(columns, row, strict=True):
+        if value is None:
+            continue
+        if value.__class__ is float:
+            size = abs(value)
+            if size >= _PLAIN_BELOW or 0.0 < size < _PLAIN_FROM:  # msgspec writes these in its own way
+                return _rare_row_text(columns, row)
+            if value.is_integer():
+                value = int(value)
+        plain[name] = value
+    return msgspec.json.encode(plain)
+
+
+def _rare_row_text(columns: Sequence[str], row: Sequence[Any]) -> bytes:
+    known = {name: value for name, value in zip(columns, row, strict=True) if value is not None}
+    return rfc8785.dumps({name: value for name, value in known.items() if value not in (math.inf, -math.inf)})
+
+
+def rows_sha256(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Hex digest over rows in order, `columns` (canonical order) of each. `parts` is the JSON text as it is kept."""
+    whole = sha256()
+    for row in rows:
+        whole.update(row_text(columns, row))
+        whole.update(b"\n")
+    return whole.hexdigest()
+
+
+def seconds_sha256(seconds: Iterable[Mapping[str, Any]]) -> str:
+    """`seconds_sha256` of seconds given by column name, positions or not, in order of `number`."""
+    return rows_sha256(SECOND_COLUMNS, ([second.get(name) for name in SECOND_COLUMNS] for second in seconds))
+
+
+def counts_sha256(counts: Iterable[Mapping[str, Any]]) -> str:
+    """`counts_sha256` of rows of `counts` given by column name, in order of `number`."""
+    return rows_sha256(COUNT_COLUMNS, ([row.get(name) for name in COUNT_COLUMNS] for row in counts))
+
+
+def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, Any]:
+    """What a record that binds the seconds (after, to] of a run says about them, from what the database holds of them."""
+    seconds = db.execute(_SECONDS_SQL, (run, after, to)).fetchall()
+    return {
+        "seconds_from": after + 1,
+        "seconds_to": to,
+        "seconds_kept": len(seconds),
+        "seconds_sha256": rows_sha256(SECOND_COLUMNS, seconds),
+        "counts_sha256": rows_sha256(COUNT_COLUMNS, db.execute(_COUNTS_SQL, (run, after, to))),
+    }
+
+
+def bind(db: sqlite3.Connection, run: int) -> dict[str, Any]:
+    """The digests of all seconds of a run that no record binds yet; of the newest two hours, when there are more."""
+    last = int(db.execute("SELECT coalesce(max(number), 0) FROM second WHERE run = ?", (run,)).fetchone()[0])
+    after = max(bound_to(db, run), last - MOST_SECONDS)
+    return digests(db, run, after, max(after, last))
+
+
+def bound_to(db: sqlite3.Connection, run: int) -> int:
+    """Number of the last second of a run that a record binds; 0: none."""
+    found = 0
+    for kind in BINDING:
+        row = db.execute("SELECT run, body FROM record WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,)).fetchone()
+        if row is not None and row[0] == run:
+            found = max(found, int(msgspec.json.decode(row[1]).get("seconds_to", 0)))
+    return found

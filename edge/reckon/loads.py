@@ -1,0 +1,47 @@
+"""Loads taken off the machine over the ground they came from: the yield of the crop in front, across restarts too."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+LEAST_HA = 0.01
+"""Ground under this says nothing about a yield: a load is 300 kg there at 30 t/ha."""
+
+MOST_T_HA = 40.0
+"""As of the settings' `yield_t_ha`."""
+
+
+@dataclass(slots=True)
+class Loads:
+    """Tonnes and hectares of the loads that count together.
+
+    `mark_ha`: area of the crop (this run's) when the tank was last empty; `carried_ha`: area since then in earlier runs;
+    `since_s`: when that was (epoch s), None before anything said so.
+    """
+
+    t: float = 0.0
+    ha: float = 0.0
+    mark_ha: float = 0.0
+    carried_ha: float = 0.0
+    since_s: float | None = None
+
+    def begin(self, at_s: float, crop_ha: float) -> None:
+        """A new crop or job begins with an empty tank; `crop_ha`: area of the crop cut in this run."""
+        self.t = self.ha = self.carried_ha = 0.0
+        self.mark_ha, self.since_s = crop_ha, at_s
+
+    def forget(self) -> None:
+        """A yield was typed: earlier loads count no longer, but the tank still fills since the last one."""
+        self.t = self.ha = 0.0
+
+    def add(self, mass_t: float, crop_ha: float, at_s: float) -> float | str:
+        """A load leaves: the yield in t/ha of all that count, or why it gives none."""
+        span = self.carried_ha + crop_ha - self.mark_ha
+        self.t, self.ha = self.t + mass_t, self.ha + span
+        self.mark_ha, self.carried_ha, self.since_s = crop_ha, 0.0, at_s
+        if self.ha < LEAST_HA:
+            return f"{self.t:.3g} t came from {self.ha:.3g} ha, too little ground for a yield"
+        found = self.t / self.ha
+        if found > MOST_T_HA:
+            return f"{self.t:.3g} t from {self.ha:.3g} ha would be {found:.3g} t/ha; was every load entered?"
+        return found

@@ -1,0 +1,116 @@
+"""The screen Morning: live signs beside each step before the first load, cautions first."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+import pytest
+from playwright.sync_api import Page, expect
+
+screens: Any = sys.modules["screens"]
+Opener = Callable[..., Page]
+
+
+def test_each_step_has_its_caution_before_it(idling: Any, open_page: Opener) -> None:
+    page = open_page(idling.url + "#morning", 360, 740)
+    words = page.locator("#screen-morning").inner_text()
+    assert words.index("First, for safety") < words.index("Tap each loss sensor")
+    for caution, step in [
+        ("the returns elevator stands still", "Returns beam"),
+        ("Everybody clear, guards shut", "Enter the zero"),
+        ("adjusters locked out, before a hand goes in", "To the sieves"),
+    ]:
+        assert words.index(caution) < words.index(step)
+    assert "operator's manual" in words
+
+
+def test_a_tapped_sensor_is_alive_and_a_dead_one_waits(idling: Any, open_page: Opener) -> None:
+    page = open_page(idling.url + "#morning")
+    alive = page.locator("#taps [data-input='0']")
+    # The machine's own shaking taps the sensors of this kit; input 3 is dead.
+    expect(alive).to_have_attribute("data-state", "good", timeout=30_000)
+    expect(alive).to_contain_text("Separator, left")
+    expect(alive).to_contain_text(re.compile(r"alive: \d+ pulses"))
+    dead = page.locator("#taps [data-input='3']")
+    expect(dead).to_contain_text("Cleaning, right")
+    expect(dead).to_contain_text("waiting for taps")
+    assert dead.get_attribute("data-state") == "waiting"
+    page.get_by_role("button", name="Begin anew").click()
+    expect(alive).to_have_attribute("data-state", "waiting")
+
+
+def test_the_pulses_shown_are_those_of_the_record(idling: Any, open_page: Opener) -> None:
+    page = open_page(idling.url + "#kit")
+    page.get_by_role("button", name="Tap test").click()
+    row = page.locator("#kit-inputs [data-input='6']")  # the fan's shaft turns all the time
+    expect(row).to_have_attribute("data-taps", re.compile(r"^[1-9]\d*$"), timeout=15_000)
+    counts = [
+        sum(part[3][6] for part in msgspec.json.decode(found["parts"]))
+        for found in idling.rows("SELECT parts FROM counts ORDER BY run DESC, number DESC LIMIT 40")
+    ]
+    shown = int(row.get_attribute("data-taps") or 0)
+    # Whole seconds since the touch: some sum of the newest seconds, give or take what came in meanwhile.
+    sums = [sum(counts[first : first + n]) for first in range(4) for n in range(1, 30)]
+    assert shown in sums
+
+
+def test_a_clean_beam_is_told_from_a_dusty_one(idling: Any, open_page: Opener) -> None:
+    page = open_page(idling.url + "#morning")
+    expect(page.locator("#beam li")).to_contain_text(re.compile(r"clean: blocked \d+ % \(empty is 22 %\)"))
+    expect(page.locator("#beam li")).to_have_attribute("data-state", "good")
+
+
+def test_a_beam_full_of_returns_is_not_called_clean(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#morning")
+    expect(page.locator("#beam li")).to_contain_text("wipe both windows")
+    expect(page.locator("#beam li")).to_have_attribute("data-state", "caution")
+    expect(page.locator("#zero")).to_be_disabled()  # at work there is nothing to zero
+
+
+# Half a minute of threshing with no crop has to pass before the page's eyes.
+@pytest.mark.slow_ok
+@pytest.mark.timeout(90)
+def test_the_zero_is_entered_after_half_a_minute_and_used(
+    idling: Any, open_page: Opener, eventually: Callable[..., Any]
+) -> None:
+    page = open_page(idling.url + "#morning")
+    expect(page.locator("#zero")).to_be_disabled()
+    expect(page.locator("#zero-said")).to_contain_text("of 30 s")
+    expect(page.locator("#zero")).to_be_enabled(timeout=60_000)
+    page.locator("#zero").click()
+    expect(page.locator("#zero-said")).to_have_text("The zero is learned.")
+    run = idling.entries("idle_run")[-1]
+    assert 20 <= run["seconds"] <= 120
+    learned = eventually(lambda: idling.rows("SELECT body FROM record WHERE kind = 'learned' ORDER BY seq DESC LIMIT 1"), 5.0)
+    assert "idle run" in learned[0]["body"]
+    expect(page.locator("#zero-last")).to_contain_text(re.compile(r"Last zero: \d+ s ago"))
+
+
+def test_good_settings_are_offered_and_entered(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#morning")
+    good = page.locator("#good section").first
+    expect(good).to_contain_text("wheat")
+    expect(good).to_contain_text("Fan (rpm): ")
+    expect(good).to_contain_text("machine loss")
+    kept = worked.rows("SELECT body FROM record WHERE kind = 'good set' ORDER BY seq DESC LIMIT 1")[0]["body"]
+    fan = msgspec.json.decode(kept)["settings"]["fan_rpm"]
+    worked.tell({"entry": "setting", "what": "fan_rpm", "to": fan - 40})
+    expect(good).to_contain_text(f"Fan (rpm): {fan:g} (now {fan - 40:g})")
+    good.get_by_role("button", name="I have set them").click()
+    expect(good).to_contain_text("These are in force.")
+    kept = worked.entries("setting")[-1]
+    assert (kept["what"], kept["from"], kept["to"]) == ("fan_rpm", fan - 40, fan)
+    worked.tell({"entry": "setting", "what": "fan_rpm", "to": fan - 40})
+    expect(good.get_by_role("button", name="I have set them")).to_be_enabled()
+
+
+def test_it_holds_to_the_standards(idling: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
+    page = open_page(idling.url + "#morning")
+    page.locator("#taps li").first.wait_for()
+    screens.check_axe(page)
+    screens.check_sun(page, "morning")
+    screens.check_fit(page, eventually)

@@ -1,0 +1,98 @@
+"""The screen Speed: loss and cost over speed from deliberate steps, refusals in words, and the plan of steps."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+from playwright.sync_api import Page, expect
+
+screens: Any = sys.modules["screens"]
+Opener = Callable[..., Page]
+
+
+def asked(kit: Any, *more: str) -> Any:
+    """What the command says of the same record."""
+    command = [sys.executable, "-m", "edge.cli", "speed", str(kit.database), "--config", str(kit.config), "--json", *more]
+    return msgspec.json.decode(subprocess.run(command, check=True, capture_output=True, timeout=60).stdout)
+
+
+def test_steps_give_a_curve_a_cheapest_speed_and_a_table(stepped: Any, open_page: Opener) -> None:
+    page = open_page(stepped.url + "#speed")
+    expect(page.locator("#speed-why")).to_contain_text("deliberate speed step")
+    told = asked(stepped)
+    assert told["steps"] >= 3 and told["best_kmh"] is not None
+    # The machine goes on working between the two looks, so the figures may differ a little.
+    best = float(page.locator("#speed-best").inner_text().split()[0])
+    assert abs(best - told["best_kmh"]) <= 0.3
+    expect(page.locator("#speed-loss svg path.curve")).to_have_count(1)
+    expect(page.locator("#speed-loss svg path.band")).to_have_count(1)
+    assert page.locator("#speed-loss svg rect.seen").count() == len(told["seen"])
+    expect(page.locator("#speed-cost svg path.curve")).to_have_count(1)
+    page.get_by_text("The values as a table").click()
+    rows = page.locator("#speed-table tbody tr")
+    expect(rows).to_have_count(len(told["points"]) + len(told["seen"]))
+    first = rows.first.locator("th, td").all_inner_texts()
+    assert first[0] == f"{told['points'][0]['kmh']:.1f}"
+    assert float(first[1]) == float(first[1]) and first[4] == "deliberate steps"
+    assert abs(float(first[1]) - told["points"][0]["kg_ha"]) <= 0.25 * told["points"][0]["kg_ha"] + 1
+
+
+def test_another_cost_moves_the_cheapest_speed(stepped: Any, open_page: Opener) -> None:
+    page = open_page(stepped.url + "#speed")
+    expect(page.locator("#speed-why")).to_contain_text("deliberate speed step")
+    page.evaluate("() => { for (const one of document.querySelectorAll('fieldset')) one.disabled = false; }")
+    page.locator("#speed-hourly").fill("0")
+    page.get_by_role("button", name="Reckon with these").click()
+    # An hour that costs nothing: slowest is cheapest, as loss rises with speed.
+    slow = asked(stepped, "--hourly-cost", "0")
+    expect(page.locator("#speed-best")).to_contain_text(f"{slow['best_kmh']:.1f}")
+    expect(page.locator("#speed-why")).to_contain_text("slowest speed driven in steps")
+    page.reload()
+    expect(page.locator("#speed-hourly")).to_have_value("0")
+
+
+def test_without_steps_no_best_speed_is_named_and_the_plan_is_offered(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#speed", 360, 740)
+    expect(page.locator("#speed-why")).to_contain_text(re.compile("Speed (was held|followed the crop)"))
+    expect(page.locator("#speed-why")).to_contain_text("To find out: hold")
+    expect(page.locator("#speed-figures")).to_be_hidden()
+    plan = page.locator("#plan button")
+    expect(plan).to_have_count(3)
+    words = page.locator("#screen-speed").inner_text()
+    assert words.index("Faster only where ground") < words.index("Drive the steps")
+    expect(page.locator("#screen-speed [data-typed-why]").first).to_contain_text("No typing")
+
+
+def test_a_step_is_entered_and_counted_down(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#speed")
+    plan = page.locator("#plan button")
+    expect(plan.nth(1)).to_be_enabled()
+    kmh = float(plan.nth(1).get_attribute("data-kmh") or "nan")
+    kept = len(worked.entries("setting"))
+    plan.nth(1).click()
+    expect(plan.nth(1)).to_have_attribute("aria-pressed", "true")
+    expect(plan.nth(1)).to_contain_text(re.compile(r"(90|8\d) s left"))
+    expect(page.locator("#asks")).to_contain_text("Kept as number")
+    entries = worked.entries("setting")
+    assert len(entries) == kept + 1
+    assert (entries[-1]["what"], entries[-1]["to"]) == ("speed_kmh", kmh)
+    # A minute and a half later by the device's clock: the step is held, the next one is asked for.
+    page.evaluate("() => { const now = Date.now; Date.now = () => now() + 95000; }")
+    expect(page.locator("#plan-said")).to_have_text("Held. Now the next speed.")
+    expect(plan.nth(1)).to_contain_text("held")
+    page.get_by_role("button", name="End the steps").click()
+    expect(page.locator("#plan-end")).to_be_hidden()
+
+
+def test_it_holds_to_the_standards(stepped: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
+    page = open_page(stepped.url + "#speed")
+    page.locator("#speed-loss svg").wait_for()
+    page.get_by_text("The values as a table").click()
+    screens.check_axe(page)
+    screens.check_sun(page, "speed")
+    screens.check_fit(page, eventually)
