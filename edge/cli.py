@@ -17,6 +17,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from edge.calc import calc
 from edge.errors import TailgrainError, WrongInput
+from edge.evidence_cli import report, verify
 from edge.export_cli import export
 from edge.verdict_cli import compare, speed
 
@@ -75,6 +76,8 @@ def tailgrain() -> None:
 tailgrain.add_command(calc)
 tailgrain.add_command(compare)
 tailgrain.add_command(speed)
+tailgrain.add_command(report)
+tailgrain.add_command(verify)
 tailgrain.add_command(export)
 
 

@@ -32,7 +32,7 @@ AS_JSON = click.option("--json", "as_json", is_flag=True, help="Answer as JSON."
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @SOURCE
 @CONFIG
-@click.option("--setting", "number", type=int, metavar="N", help="Which change, from 1. Required: without it a line names them all.")
+@click.option("--setting", "number", type=int, metavar="N", help="Which change, from 1. Without it a line names them all.")
 @AS_JSON
 def compare(source: Path, config: Path, number: int | None, as_json: bool) -> None:
     """Did a setting change help? SOURCE is a capture or a database.

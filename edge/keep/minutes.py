@@ -3,6 +3,8 @@
     seconds_from, seconds_to   numbers of the first and last of them (seconds_to < seconds_from: none)
     seconds_kept               how many of them are in the database
     seconds_sha256             SHA-256 over one line (ended by 0x0A) a second: canonical JSON (RFC 8785) of its row of `second`
+    work_sha256                the same over the columns that sums follow from (`WORK_COLUMNS`): a pack carries these, not the
+                               live figures, which are many times larger and follow from the counts
     counts_sha256              the same over its row of `counts`
 
 Rows are objects by column name; `run`, `lat`, `lon` and unknown (null) values are left out. So a pack may coarsen or
@@ -26,6 +28,10 @@ NOT_BOUND = ("run", "lat", "lon")
 SECOND_COLUMNS = tuple(sorted({"number", "t", *(stream.name for stream in STREAMS)} - set(NOT_BOUND)))
 """Bound columns of `second` in canonical order."""
 
+WORK_COLUMNS = ("area_m2", "distance_m", "limit_kg_ha", "number", "returns_pct", "speed_kmh", "state", "t")
+"""Columns of `second` that a job's sums follow from, in canonical order."""
+
+_WORK_AT = tuple(SECOND_COLUMNS.index(name) for name in WORK_COLUMNS)
 COUNT_COLUMNS = ("ms", "number", "parts")
 BINDING = ("minute", "run end", "run broken off")
 """Kinds of records that bind the seconds before them."""
@@ -86,6 +92,7 @@ def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, 
         "seconds_to": to,
         "seconds_kept": len(seconds),
         "seconds_sha256": rows_sha256(SECOND_COLUMNS, seconds),
+        "work_sha256": rows_sha256(WORK_COLUMNS, ([row[at] for at in _WORK_AT] for row in seconds)),
         "counts_sha256": rows_sha256(COUNT_COLUMNS, db.execute(_COUNTS_SQL, (run, after, to))),
     }
 

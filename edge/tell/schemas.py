@@ -162,10 +162,11 @@ def _minute() -> Schema:
         "seconds_to": {**COUNT, "description": "number of the last one"},
         "seconds_kept": {**COUNT, "description": "how many of them are in the database"},
         "seconds_sha256": {**SHA256, "description": "over their figures, without positions"},
+        "work_sha256": {**SHA256, "description": "over their columns that sums follow from"},
         "counts_sha256": {**SHA256, "description": "over their pulse counts"},
         "proof": _proof("this minute's record"),
     }
-    bound = tuple(name for name in fields if name.startswith(("seconds_", "counts_")))
+    bound = tuple(name for name in fields if name.startswith(("seconds_", "work_", "counts_")))
     about = (
         "One minute's sums; queued on disk while the broker is away, sent in order later. A minute ends early where a job "
         "begins or ends and where the kit is stopped, so that sums of minutes are those of jobs."

@@ -1,0 +1,127 @@
+"""A database -> the data of one job's pack. Reads only, beside a kit that goes on writing.
+
+What belongs to the job stands in full; everything between that does not (another client's job, a stop) is withheld: its
+digest alone keeps the chain whole. Seconds are those that the job's own records bind.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from edge.errors import StoreError, WrongInput
+from edge.keep import chain, jobs, minutes, readonly
+from edge.keep.jobs import Job
+from edge.keep.pack_data import Document, Position, Run, Seconds, coarse, safe_settings, tells_place
+
+_RECORDS_SQL = "SELECT seq, run, at_ms, kind, body, salt, hash FROM record WHERE seq BETWEEN ? AND ? ORDER BY seq"
+_PLACE_DIGITS = 6
+"""A tenth of a metre."""
+
+
+def collect(database: Path, number: int, position: Position, public: bytes, made_ms: int) -> Document:
+    """Everything a pack of job `number` holds. Raises WrongInput, StoreError."""
+    try:
+        with readonly.opened(database) as connection:
+            connection.execute("BEGIN")  # one state of a database that is being written
+            return _collect(connection, database, number, position, public, made_ms)
+    except sqlite3.Error as fault:
+        raise StoreError(f"{database}: can't be read as a database of ours ({fault})") from fault
+
+
+def _collect(
+    connection: sqlite3.Connection, database: Path, number: int, position: Position, public: bytes, made_ms: int
+) -> Document:
+    columns = {row[1] for row in connection.execute("PRAGMA table_info(record)")}
+    if not {"salt", "hash"} <= columns:
+        raise StoreError(f"{database}: kept by an older version, without a chain; start `tailgrain run` on it once")
+    try:
+        one = jobs.job(connection, number)
+    except WrongInput as fault:
+        raise WrongInput(f"{database.name}: {fault}") from fault
+    rows, previous = _records(connection, one, position)
+    bound = _bound(rows)
+    if not bound:
+        raise WrongInput(f"{database}: job {number} holds no closed minute yet; allowed: a job with a minute of counts")
+    runs = sorted({row[1] for row in rows if len(row) > 3} | {run for run, _, _ in bound})
+    return Document(
+        program=version("tailgrain"),
+        made_ms=made_ms,
+        kit=_kit(connection, runs[-1]),
+        position=position,
+        public_key=public.hex(),
+        job=number,
+        previous=previous,
+        records=rows,
+        runs=[_run(connection, run) for run in runs],
+        seconds=[_seconds(connection, run, bound, position) for run in sorted({one[0] for one in bound})],
+    )
+
+
+def _records(connection: sqlite3.Connection, one: Job, position: Position) -> tuple[list[list[Any]], str]:
+    """Rows from the job's first record to its last, and the running hash before them."""
+    newest = connection.execute("SELECT max(seq) FROM record").fetchone()[0]
+    first = one.periods[0].from_seq
+    last = min(max([*(period.last_seq for period in one.periods), *one.about_seqs]), newest)
+    before = connection.execute("SELECT hash FROM record WHERE seq = ?", (first - 1,)).fetchone()
+    previous = chain.FIRST.hex() if before is None else str(before[0])
+    rows: list[list[Any]] = []
+    for row in connection.execute(_RECORDS_SQL, (first, last)):
+        shown = one.holds(row[0])
+        if shown and position != "exact" and tells_place(msgspec.json.decode(row[4])):
+            shown = False
+        if shown:
+            rows.append(list(row))
+        else:
+            rows.append([row[0], chain.digest(chain.Record(*row)).hex(), row[6]])
+    return rows, previous
+
+
+def _bound(rows: list[list[Any]]) -> list[tuple[int, int, int]]:
+    """Run and numbers (first, last) of the seconds that the shown records bind, in order."""
+    found = []
+    for row in rows:
+        if len(row) > 3 and row[3] in minutes.BINDING:
+            body = msgspec.json.decode(row[4])
+            if body.get("seconds_to", 0) >= body.get("seconds_from", 1) and "work_sha256" in body:
+                found.append((row[1], body["seconds_from"], body["seconds_to"]))
+    return found
+
+
+def _kit(connection: sqlite3.Connection, run: int) -> str:
+    plain = msgspec.json.decode(connection.execute("SELECT settings FROM run WHERE run = ?", (run,)).fetchone()[0])
+    return str(plain.get("machine", {}).get("kit", "kit1"))
+
+
+def _run(connection: sqlite3.Connection, run: int) -> Run:
+    source, made_by, settings = connection.execute("SELECT source, version, settings FROM run WHERE run = ?", (run,)).fetchone()
+    kind = "capture" if str(source).startswith("capture") else "counter board"
+    return Run(run, kind, made_by, safe_settings(msgspec.json.decode(settings)))
+
+
+def _seconds(connection: sqlite3.Connection, run: int, bound: list[tuple[int, int, int]], position: Position) -> Seconds:
+    names = [*minutes.WORK_COLUMNS, "lat", "lon"]
+    wanted = ", ".join(f"second.{name}" for name in names)
+    sql = f"""SELECT {wanted}, counts.ms, counts.parts FROM second JOIN counts USING (run, number)
+        WHERE second.run = ? AND number BETWEEN ? AND ? ORDER BY number"""
+    rows: list[tuple[Any, ...]] = []
+    for of_run, first, last in bound:
+        if of_run == run:
+            rows += connection.execute(sql, (run, first, last)).fetchall()
+    columns = {name: [row[at] for row in rows] for at, name in enumerate([*names, "ms"])}
+    places = [_place(lat, lon, position) for lat, lon in zip(columns.pop("lat"), columns.pop("lon"), strict=True)]
+    if position != "none" and any(lat is not None for lat, _ in places):
+        columns["lat"], columns["lon"] = [lat for lat, _ in places], [lon for _, lon in places]
+    return Seconds(run, columns, [row[-1] for row in rows])
+
+
+def _place(lat: float | None, lon: float | None, position: Position) -> tuple[float | None, float | None]:
+    if position == "none" or lat is None or lon is None:
+        return None, None
+    if position == "coarse":
+        return coarse(lat, lon)
+    return round(lat, _PLACE_DIGITS), round(lon, _PLACE_DIGITS)

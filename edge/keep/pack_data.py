@@ -1,0 +1,112 @@
+"""What a pack holds of one machine's job: records, runs with their settings, seconds as columns. Plain data, no database.
+
+`Document` is what stands compressed in the file. A record is a row: [seq, run, at_ms, kind, body, salt, hash], or withheld
+[seq, digest, hash]. Columns of seconds have one value a second, null where unknown; `parts` is each second's counts as
+the database keeps them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, Literal
+
+import msgspec
+from msgspec import Struct
+
+from edge.errors import AnswerBad
+from edge.keep.chain import Record, Withheld
+
+FORMAT = "tailgrain evidence pack 1"
+Position = Literal["exact", "coarse", "none"]
+POSITIONS: tuple[Position, ...] = ("exact", "coarse", "none")
+
+COARSE_DEG = 0.01
+"""Grid of a coarsened position: about 1.1 km of latitude; the step of longitude is at least as wide on the ground."""
+
+FIGURE_TABLES = ("machine", "crop", "limits", "input", "level", "costs", "crop_data", "units")
+"""Tables of the settings that figures follow from. The others tell of the kit's network and stay on the kit."""
+
+PLACE_KEYS = frozenset({"lat", "lon", "latitude", "longitude", "position", "coordinates"})
+PLACE_TEXT = re.compile(r"-?\d{1,3}[.,]\d{3,}\s*°?\s*[NSns]?\s*[,;/ ]\s*-?\d{1,3}[.,]\d{3,}|\d{1,3}\s*°\s*\d{1,2}")
+
+
+class Run(Struct, forbid_unknown_fields=True):
+    """One run of the kit: where its counts came from, the version that recorded it, its settings."""
+
+    run: int
+    source: str
+    version: str
+    settings: dict[str, Any]
+
+
+class Seconds(Struct, forbid_unknown_fields=True):
+    """Seconds of one run: `columns` by name, and `parts`."""
+
+    run: int
+    columns: dict[str, list[Any]]
+    parts: list[str]
+
+
+class Document(Struct, forbid_unknown_fields=True, kw_only=True):
+    """One machine's job. `previous`: the running hash before the first record; `opening`: what the job began with."""
+
+    format: Literal["tailgrain evidence pack 1"] = FORMAT  # type: ignore[assignment]
+    program: str
+    made_ms: int
+    kit: str
+    position: Position
+    public_key: str
+    job: int
+    previous: str
+    records: list[list[Any]]
+    runs: list[Run]
+    seconds: list[Seconds]
+
+
+def chained(document: Document) -> list[Record | Withheld]:
+    """The records in order. Raises AnswerBad for a row that is none."""
+    found: list[Record | Withheld] = []
+    for at, row in enumerate(document.records):
+        match row:
+            case [int(), int(), int(), str(), str(), str(), str()]:
+                found.append(Record(*row))
+            case [int(), str(), str()]:
+                found.append(Withheld(*row))
+            case _:
+                raise AnswerBad(f"record row {at + 1} of the pack is no record")
+    return found
+
+
+def body_of(record: Record) -> dict[str, Any]:
+    """A record's body as data. Raises AnswerBad."""
+    try:
+        body = msgspec.json.decode(record.body)
+    except (msgspec.DecodeError, RecursionError) as fault:
+        raise AnswerBad(f"record {record.seq}: its body is no JSON ({fault})") from fault
+    if not isinstance(body, dict):
+        raise AnswerBad(f"record {record.seq}: its body is no object")
+    return body
+
+
+def tells_place(plain: Any) -> bool:
+    """Whether something kept (a record's body) tells a place: a key for one, or text that looks like coordinates."""
+    if isinstance(plain, dict):
+        return any(key in PLACE_KEYS or tells_place(value) for key, value in plain.items())
+    if isinstance(plain, list):
+        return any(tells_place(one) for one in plain)
+    return isinstance(plain, str) and PLACE_TEXT.search(plain) is not None
+
+
+def coarse(lat: float | None, lon: float | None) -> tuple[float | None, float | None]:
+    """A position on the coarse grid, degrees."""
+    if lat is None or lon is None:
+        return None, None
+    lat = round(lat / COARSE_DEG) * COARSE_DEG
+    step = COARSE_DEG * math.ceil(1 / max(math.cos(math.radians(lat)), 0.05))
+    return round(lat, 2), round(round(lon / step) * step, 2)
+
+
+def safe_settings(plain: dict[str, Any]) -> dict[str, Any]:
+    """The tables of a run's settings that figures follow from."""
+    return {name: plain[name] for name in FIGURE_TABLES if name in plain}

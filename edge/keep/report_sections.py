@@ -1,0 +1,260 @@
+"""The body of a pack below its answers: charts, settings, trays, sieves, returns, alerts, uncertainty, data quality. Pure."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+import numpy as np
+
+from edge.keep.report_answers import from_to, verdict_line
+from edge.keep.report_classes import class_of, classes, has_track, values_of
+from edge.keep.report_facts import Facts
+from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, percent, shown, spanned, table
+
+CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
+LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
+MOST_ALERTS = 60
+LEAST_U = 0.001
+"""Doubts below a tenth of a percent need no figure."""
+
+
+def chart(name: str, drawn: dict[str, str], description: str) -> str:
+    """A chart with its description; the drawing stands between two marks, so that `verify` can tell it from the words."""
+    return (
+        f'<figure><div class="wide chart {name}" role="img" tabindex="0" aria-label="{escape(description)}">'
+        f"<!--chart {name}-->{drawn.get(name, '')}<!--end chart--></div>\n"
+    )
+
+
+def trend(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+    """Loss over time with its marks."""
+    steps = facts.steps
+    if not len(steps.t):
+        return "<p>There was no steady work to draw.</p>\n"
+    known = ~np.isnan(steps.kg_ha)
+    of = steps.kg_ha[known] if known.any() else steps.pulses_m2
+    unit = "kg/ha" if known.any() else "pulses per m²"
+    least, most = pen.number("trend.least", float(of.min()), unit), pen.number("trend.most", float(of.max()), unit)
+    marks = f"{sum(not one.of_kit for one in facts.changes)} setting changes, {len(facts.tests)} tray tests, "
+    description = (
+        f"Line chart over time of machine loss in steps of {lasting(steps.step_s)}, from {shown(float(of.min()), unit)} to "
+        f"{shown(float(of.max()), unit)}, with {marks}{len(facts.alerts)} alerts; below it speed and returns."
+    )
+    return (
+        chart("trend", drawn, description)
+        + f"<figcaption>Steps of {lasting(steps.step_s)} of steady work, between {least} and {most}; the band is the 90 % "
+        "interval of each step. A number in a square: a setting change. ▲ a tray test (hollow: not used). A bar with ◆: an alert "
+        "of danger, with ■: of caution.</figcaption></figure>\n"
+    )
+
+
+def ground(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+    """Loss along the track, or by time where no position is known."""
+    pieces = facts.pieces
+    if not len(pieces.t):
+        return "<p>There was no steady work to draw.</p>\n"
+    values, number = class_of(facts)
+    total = float(pieces.area_m2.sum())
+    shares = [float(pieces.area_m2[number == at].sum()) / total if total > 0 else 0.0 for at in range(len(classes(facts)))]
+    rows = []
+    for at, (name, share) in enumerate(zip(classes(facts), shares, strict=True)):
+        key = f'<span class="key k{at}" aria-hidden="true"></span> {pen.figure(f"class.{at}", name)}'
+        rows.append([key, pen.figure(f"class.{at}.share", percent(share))])
+    what = "map of the track, north up" if has_track(facts) else "plan by time"
+    why = {
+        "none": "Positions are left out of this pack, so the work is drawn by time.",
+        "coarse": "Positions in this pack are coarsened, so the work is drawn by time.",
+        "exact": "No positions were recorded, so the work is drawn by time.",
+    }[facts.document.position]
+    words = "" if has_track(facts) else f"{why} "
+    _, unit, _ = values_of(facts)
+    middle = shown(float(np.nanmedian(values)), unit)
+    caption = f"{words}Each stroke is half a minute of steady work, set where its ground was cut: wider and darker is more loss."
+    return (
+        chart("track", drawn, f"Loss over the ground, {what}: half-minute pieces, middle {middle}, in five classes.")
+        + f"<figcaption>{caption}</figcaption></figure>\n"
+        + table("Classes of loss and their share of the area", ["Class", "Share of the area"], rows, (1,))
+    )
+
+
+def spread(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+    """How loss is spread over the area, and how much was over the limit."""
+    low, middle, high = facts.spread
+    words = []
+    if middle is not None:
+        words.append(
+            f"Half of the area lost less than {pen.number('spread.middle', middle, 'kg/ha')}; a tenth less than "
+            f"{pen.number('spread.low', low, 'kg/ha')}, a tenth more than {pen.number('spread.high', high, 'kg/ha')}."
+        )
+    if facts.limit_kg_ha is None:
+        words.append("No limit was set.")
+    elif facts.over_share is not None:
+        limit = pen.number("limit", facts.limit_kg_ha, "kg/ha")
+        words.append(f"<b>{pen.figure('over', percent(facts.over_share))} of the area was over the limit</b> of {limit}.")
+    words.append("Pieces of half a minute scatter by chance too, so the true spread is a little narrower.")
+    text = f"<p>{' '.join(words)}</p>\n"
+    if not len(facts.pieces.t):
+        return text
+    return text + chart("spread", drawn, "Bar chart: share of the area by loss.") + "</figure>\n"
+
+
+def settings(facts: Facts, pen: Pen) -> str:
+    """Setting changes and the verdict on each."""
+    if not facts.changes:
+        return "<p>None was entered.</p>\n"
+    rows = []
+    for one in facts.changes:
+        words = "a setting of the kit, not of the machine" if one.of_kit else verdict_line(one, pen)
+        said = f"<br>{escape(str(one.verdict['words']))}" if one.verdict and one.verdict.get("words") else ""
+        note = f"<br>Note: {escape(one.note)}" if one.note else ""
+        when = escape(clock(one.at_s, facts.start_s))
+        rows.append([str(one.n), when, escape(one.name), escape(from_to(one)) + note, words + said])
+    return table("Setting changes and what they did", ["No", "Time", "Setting", "Change", "Verdict"], rows, (0,))
+
+
+def trays(facts: Facts, pen: Pen) -> str:
+    """Tray tests, used and not used, and the factors they give."""
+    state, why = facts.calibration
+    said = f"<p>Calibration: <b>{pen.figure('calibration.state', state)}</b>. {escape(_sentence(why))}"
+    each = [
+        f"{escape(name)} {pen.number(f'factor.{name}', k, 'mg per pulse')} ± {pen.figure(f'factor.{name}.u', percent(u))}"
+        + (f", less {pen.number(f'factor.{name}.clicks', clicks)} straw clicks per m²" if clicks else "")
+        for name, k, u, clicks in facts.factors
+    ]
+    if each:
+        said += f" Factors in force (± one standard uncertainty): {'; '.join(each)}."
+    said += "</p>\n"
+    if not facts.tests:
+        return said + "<p>No tray test was made.</p>\n"
+    rows = []
+    for one in facts.tests:
+        key = f"test.{one.number}"
+        used = "used" if one.used else f"not used: {escape(one.why)}"
+        when = escape(clock(one.at_s, facts.start_s)) + (" (before this job)" if one.before_job else "")
+        what = f"{one.trays} tray{'s' if one.trays > 1 else ''}, {LAID.get(one.laid, one.laid)}; {CATCHES[one.catches]}"
+        caught = pen.number(f"{key}.grains", one.grains_m2) if one.grains_m2 is not None else "weighed"
+        factor = pen.number(f"{key}.factor", one.factor) if one.factor is not None else "none"
+        rows.append([str(one.number), when, escape(what), caught, pen.number(f"{key}.kg_ha", one.kg_ha), factor, used])
+    head = ["No", "Time", "How", "Kernels per m²", "Loss there, kg/ha", "Factor, mg per pulse", "Used?"]
+    return said + table("Tray tests", head, rows, (0, 3, 4, 5))
+
+
+def sieves(facts: Facts, pen: Pen) -> str:
+    """Gauge checks."""
+    if not facts.gauges:
+        return "<p>None during this job. A readout that was not checked can be far from the gap at the sieve.</p>\n"
+    rows = []
+    for at, one in enumerate(facts.gauges):
+        gaps = ", ".join(shown(gap) for gap in one.gaps_mm) + "\u00a0mm"
+        offset = UNKNOWN if one.offset_mm is None else shown(one.offset_mm, "mm", 1)
+        warned = escape("; ".join(one.warnings)) or "none"
+        measured = [pen.figure(f"gauge.{at}", gaps), pen.figure(f"gauge.{at}.off", offset)]
+        rows.append([escape(clock(one.at_s, facts.start_s)), one.sieve, escape(one.readout), *measured, warned])
+    return table("Gauge checks", ["Time", "Sieve", "Readout", "Measured", "Gap less readout", "Noticed"], rows)
+
+
+def returns(facts: Facts, pen: Pen) -> str:
+    """Returns, looks at them, catches, tank samples."""
+    said = "<p>No returns beam is fitted." if facts.returns_pct is None else (
+        f"<p>Returns ran at {pen.number('returns', facts.returns_pct, '% of full')} on the mean while working."
+    )  # fmt: skip
+    rows = []
+    for one in sorted([*facts.looks, *facts.catches, *facts.samples], key=lambda one: one.seq):
+        kind = {"returns_look": "look at the returns", "returns_catch": "catch of the returns", "sample": "tank sample"}
+        body = {name: value for name, value in one.body.items() if name not in ("entry", "at", "by", "note")}
+        words = ", ".join(_spoken(name, value) for name, value in body.items())
+        rows.append([escape(clock(one.moment_s, facts.start_s)), kind[one.body["entry"]], pen.figure(f"seen.{one.seq}", words)])
+    if not rows:
+        return said + " No look, catch or tank sample was entered.</p>\n"
+    return said + "</p>\n" + table("What was seen in returns and tank", ["Time", "What", "Found"], rows)
+
+
+def _spoken(name: str, value: Any) -> str:
+    """`trash 1.2 %`, `clean grain: some`."""
+    if name == "seconds":
+        return f"in {value:g} s"
+    for end, unit in (("_pct", "%"), ("_kg", "kg")):
+        if name.endswith(end):
+            return f"{name.removesuffix(end).replace('_', ' ')} {value:g}\u00a0{unit}"
+    return f"{name.replace('_', ' ')}: {value}"
+
+
+def alerts(facts: Facts, pen: Pen) -> str:
+    """Alerts and what was done about them."""
+    if not facts.alerts:
+        return "<p>None was raised.</p>\n"
+    rows = []
+    for at, one in enumerate(facts.alerts[:MOST_ALERTS]):
+        lasted = "still on at the end" if one.ended_s is None else lasting(max(one.ended_s - one.raised_s, 0.0))
+        done = "; ".join(f"{clock(when, facts.start_s)} {what}" for when, what in one.done) or "nothing entered"
+        when = escape(clock(one.raised_s, facts.start_s))
+        rows.append([when, one.severity, escape(one.text), pen.figure(f"alert.{at}", lasted), escape(done)])
+    more = len(facts.alerts) - MOST_ALERTS
+    words = f"<p>And {more} more; all of them are in the data of this pack.</p>\n" if more > 0 else ""
+    return table("Alerts", ["Time", "Severity", "What", "Lasted", "What was done"], rows) + words
+
+
+def notes(facts: Facts) -> str:
+    """Remarks of the operator."""
+    return "<ul>\n" + "".join(
+        f"<li>{escape(clock(one.moment_s, facts.start_s))} {escape(str(one.body['note']))}</li>\n" for one in facts.notes
+    ) + "</ul>\n"  # fmt: skip
+
+
+def uncertainty(facts: Facts, pen: Pen) -> str:
+    """The budget, its largest line first, and what would make each smaller."""
+    if not facts.budget:
+        return "<p>There is no mean to be uncertain about.</p>\n"
+    rows, most = [], float(facts.budget[0]["u"]) or 1.0
+    for at, one in enumerate(facts.budget):
+        u = float(one["u"])
+        bar = f'<span class="bar" aria-hidden="true"><span style="width:{100 * u / most:.1f}%"></span></span>'
+        size = pen.figure(f"budget.{at}", percent(u, 1) if u >= LEAST_U else f"under {percent(LEAST_U, 1)}")
+        rows.append([escape(str(one["term"])), size, bar, escape(str(one["remedy"]))])
+    head = ["Doubt about", "Relative standard uncertainty", "Beside the largest", "Less of it by"]
+    largest = facts.budget[0]
+    said = f"<p>The largest is <b>{escape(str(largest['term']))}</b>; what helps most is {escape(str(largest['remedy']))}."
+    names = [one.name for one in facts.points]
+    scatter = ", ".join(f"{name} {shown(value)}" for name, value in zip(names, facts.dispersion, strict=True))
+    said += f" Counts scatter {pen.figure('dispersion', scatter)} times as much as pure chance would (variance over mean).</p>\n"
+    return said + table("Uncertainty budget of the mean loss", head, rows, (1,))
+
+
+def quality(facts: Facts, pen: Pen) -> str:
+    """What is missing or doubtful in the data."""
+    q = facts.quality
+    lines = q["good"] + q["bad_crc"] + q["malformed"] + q["missing"]
+    lost = percent((q["missing"] + q["bad_crc"] + q["malformed"]) / lines, 2) if lines else UNKNOWN
+    share = f"{pen.figure('quality.lost', lost)} of {pen.figure('quality.lines', shown(lines, '', 0))}"
+
+    def seconds(name: str) -> str:
+        return pen.figure(f"quality.{name}", lasting(q[name]) if q[name] else "none")
+
+    def count(name: str) -> str:
+        return pen.figure(f"quality.{name}", str(q[name]) if q[name] else "none")
+
+    rows = [
+        ["Sentences lost or damaged on the line", share, "none: counts run on, only time resolution is lost"],
+        ["Time without data", seconds("no_data_s"), "pulses of a gap are kept, the place of their loss is not"],
+        ["Restarts of the counter board", count("restarts"), "what fell into a restart is lost; nothing is invented"],
+        ["Starts of the kit", count("kit_starts"), "time between two runs is not in the figures"],
+        ["Runs broken off", count("broken_off"), "up to a second before the break may be missing"],
+        ["Steps of the clock", count("clock_steps"), "durations and areas follow the board's own time"],
+        ["Gaps in the record", count("gaps"), "what could not be kept is named there"],
+        ["Moves of the database", count("stores_moved"), "what could be read was taken over"],
+        ["Seconds given up for room", seconds("given_up_s"), "they are missing in every figure"],
+        ["Time a sensor was saturated", seconds("saturated_s"), "true loss may be higher; over a tenth of work: no upper end"],
+        ["Time one side was silent", seconds("half_blind_s"), "its twin stands in for it, at higher uncertainty"],
+        ["Records withheld from this pack", count("withheld"), "their digests keep the chain whole"],
+    ]  # fmt: skip
+    return table("Data quality", ["What", "How much", "What it means for the figures"], rows)
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
+
+
+def interval(facts: Facts) -> str:
+    """The interval of the loss, for a description."""
+    return spanned(facts.loss, "kg/ha")

@@ -1,0 +1,189 @@
+"""The seconds of a pack against its records: digests of each minute, and each minute's sums worked out anew. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from hashlib import sha256
+from math import isclose
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+
+from edge.errors import AnswerBad
+from edge.keep import minutes
+from edge.keep.chain import Record
+from edge.keep.pack_data import Document, Seconds, body_of
+from edge.keep.report_material import Material
+from edge.keep.report_sums import Counted
+from edge.reckon.workstate import STATES
+
+PLACES = ("lat", "lon")
+RARE = b""
+_PART_SIGNS = {ord(sign): None for sign in "0123456789,[]-"}
+CLOSE = 1e-6
+"""Relative difference of sums that rounding in another order may bring."""
+
+
+class Bound(NamedTuple):
+    """What a comparison found: seconds that fit, or the record at which something differs."""
+
+    seconds: int = 0
+    record: int | None = None
+    fault: str | None = None
+
+
+def digests(document: Document, records: list[Record]) -> Bound:
+    """Compare the seconds of every run with the digests that the records hold."""
+    total = 0
+    rows = {one.run: _Texts(one) for one in document.seconds}
+    if len(rows) != len(document.seconds):
+        raise AnswerBad("the seconds of a run stand in the pack twice")
+    taken = dict.fromkeys(rows, 0)
+    for record in records:
+        if record.kind not in minutes.BINDING:
+            continue
+        body = body_of(record)
+        first, last = body.get("seconds_from"), body.get("seconds_to")
+        if not isinstance(first, int) or not isinstance(last, int) or last < first or "work_sha256" not in body:
+            continue
+        texts = rows.get(record.run)
+        begin, end = texts.span(first, last) if texts is not None else (0, 0)
+        if end - begin != body["seconds_kept"]:
+            return Bound(total, record.seq, f"it binds {body['seconds_kept']} kept seconds, the pack holds {end - begin} of them")
+        if texts is not None:
+            if begin != taken[record.run]:
+                return Bound(total, record.seq, "seconds stand before those it binds that no record binds")
+            taken[record.run] = end
+            for key, lines, what in (
+                ("counts_sha256", texts.counts, "pulse counts"), ("work_sha256", texts.work, "seconds (time, state, area, speed)")
+            ):  # fmt: skip
+                if sha256(b"".join(lines[begin:end])).hexdigest() != body[key]:
+                    return Bound(total, record.seq, f"the {what} {first} to {last} of run {record.run} are not those it binds")
+        total += end - begin
+    for run, texts in rows.items():
+        if taken[run] != len(texts.counts):
+            raise AnswerBad(f"run {run}: {len(texts.counts) - taken[run]} seconds that no record binds")
+    return Bound(total)
+
+
+class _Texts:
+    """The lines that digests are taken over, second by second."""
+
+    def __init__(self, seconds: Seconds) -> None:
+        n = len(seconds.parts)
+        known = {*minutes.WORK_COLUMNS, "ms", *PLACES}
+        if set(seconds.columns) - known or not {*minutes.WORK_COLUMNS, "ms"} <= set(seconds.columns):
+            raise AnswerBad(f"run {seconds.run}: the columns of its seconds are not those of a pack")
+        if any(len(column) != n for column in seconds.columns.values()):
+            raise AnswerBad(f"run {seconds.run}: its columns are of different length")
+        numbers = seconds.columns["number"]
+        if any(one.__class__ is not int for one in numbers) or any(b <= a for a, b in zip(numbers, numbers[1:], strict=False)):
+            raise AnswerBad(f"run {seconds.run}: its seconds are not in order")
+        self._numbers = np.array(numbers, dtype=np.int64)
+        self.work = _work_lines(seconds)
+        self.counts = _count_lines(seconds)
+
+    def span(self, first: int, last: int) -> tuple[int, int]:
+        """Rows of the seconds numbered `first` to `last`."""
+        begin, end = np.searchsorted(self._numbers, [first, last + 1])
+        return int(begin), int(end)
+
+
+def _work_lines(seconds: Seconds) -> list[bytes]:
+    """The lines of `minutes.row_text`, whole columns at a time; rows with a number or a gap of a rare kind one by one."""
+    columns: Sequence[list[Any]] = [seconds.columns[name] for name in minutes.WORK_COLUMNS]
+    kept = [(name, column) for name, column in zip(minutes.WORK_COLUMNS, columns, strict=True) if any_known(column)]
+    if not kept:
+        return []
+    texts = [_texts(column) for _, column in kept]
+    form = b"{" + b",".join(b'"%b":%%b' % name.encode() for name, _ in kept) + b"}\n"
+    lines = [form % row for row in zip(*texts, strict=True)]
+    for at in {at for column in texts for at, text in enumerate(column) if text == RARE}:
+        lines[at] = minutes.row_text(minutes.WORK_COLUMNS, [column[at] for column in columns]) + b"\n"
+    return lines
+
+
+def any_known(column: list[Any]) -> bool:
+    """Whether any value of a column is known."""
+    return any(one is not None for one in column)
+
+
+def _texts(column: list[Any]) -> list[bytes]:
+    """Each value as canonical JSON; `RARE` where that is not plain to see."""
+    found = msgspec.json.encode(column)[1:-1].split(b",")
+    if len(found) != len(column):  # a text with a comma in it: none of ours
+        return [RARE] * len(column)
+    return [_plain(text) for text in found] if b"e" in b"".join(found) or None in column else [_whole(text) for text in found]
+
+
+def _plain(text: bytes) -> bytes:
+    """A value's text, `RARE` for a gap and for a number with an exponent."""
+    if text == b"null" or (b"e" in text and text[:1] != b'"'):
+        return RARE
+    return _whole(text)
+
+
+def _whole(text: bytes) -> bytes:
+    """Whole numbers as canonical JSON has them."""
+    if text[-2:] != b".0":
+        return text
+    return RARE if text == b"-0.0" else text[:-2]
+
+
+def _count_lines(seconds: Seconds) -> list[bytes]:
+    ms, numbers, parts = seconds.columns["ms"], seconds.columns["number"], seconds.parts
+    plain = all(one.__class__ is int for one in ms) and not "".join(parts).translate(_PART_SIGNS)
+    if plain:
+        return [b'{"ms":%d,"number":%d,"parts":"%b"}\n' % (a, b, c.encode()) for a, b, c in zip(ms, numbers, parts, strict=True)]
+    return [minutes.row_text(minutes.COUNT_COLUMNS, row) + b"\n" for row in zip(ms, numbers, parts, strict=True)]
+
+
+def sums(material: Material) -> Bound | None:
+    """Each minute's seconds by state, distance, area and pulses against what its record says; None when all fit."""
+    counted = {one.rows.run: one for one in material.counted}
+    for one in material.of_kind(*minutes.BINDING):
+        body = one.body
+        first, last = body.get("seconds_from", 1), body.get("seconds_to", 0)
+        part = counted.get(one.run)
+        if part is None or last < first or "seconds" not in body:
+            continue
+        begin, end = np.searchsorted(part.rows.number, [first, last + 1])
+        differs = _differs(part, int(begin), int(end), body, material.names)
+        if differs:
+            return Bound(0, one.seq, f"its {differs}, worked out from the seconds it binds, is another than it says")
+    return None
+
+
+def _differs(part: Counted, begin: int, end: int, body: dict[str, Any], names: tuple[str, ...]) -> str:
+    rows = part.rows
+    states = np.bincount(rows.state[begin:end], minlength=len(STATES))
+    if end - begin == body.get("seconds_kept"):
+        for state, count in zip(STATES, states, strict=True):
+            if int(count) != body["seconds"].get(state):
+                return f"time {state}"
+        for name, values, said in (
+            ("distance", rows.metres, body["distance_m"]), ("area", rows.area_m2, body["area_ha"] * 10_000)
+        ):  # fmt: skip
+            if not isclose(float(values[begin:end].sum()), said, rel_tol=CLOSE, abs_tol=1e-4):
+                return name
+        pulses = _pulses(body.get("sums"), names)
+        if pulses is not None:
+            for i, name in enumerate(names):
+                column = part.pulses[begin:end, i]
+                # Before the first cut of its run a kit sums no pulses; of a later start the pack does not know.
+                since = column[np.cumsum(part.rows.area_m2[begin:end]) > 0]
+                if not any(isclose(float(one.sum()), pulses[i], rel_tol=CLOSE, abs_tol=1e-3) for one in (column, since)):
+                    return f"{name} pulses"
+    return ""
+
+
+def _pulses(said: Any, names: tuple[str, ...]) -> list[float] | None:
+    """Pulses of each point as the minute's record has them; None where it has none."""
+    if not isinstance(said, dict):
+        return None
+    try:
+        crops = msgspec.convert(said["crops"], dict[str, dict[str, Any]])
+        return [sum(float(crop["points"][name][0]) for crop in crops.values()) for name in names]
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
