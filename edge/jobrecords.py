@@ -25,6 +25,10 @@ MACHINE_TABLES = ("machine", "input", "level", "crop_data", "costs")
 """Tables of the settings file that say how a machine measures; the others are the kit's own business."""
 
 _NOT_FOR_OTHERS = ("by", "note")
+_OF_OTHER_JOBS = ("loads",)
+AREA_OFF_PCT = 10.0
+"""Measured area this far from the one given is worth a word: one of the two is wrong, or the width used was."""
+
 
 
 def sums(totals: Totals, dispersion: dict[str, float]) -> dict[str, Any]:
@@ -93,7 +97,7 @@ def opening(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "setting_changes": len(now.changes),
         "calibration": {**messages.calibration(reckoner, now_s), **_factors(reckoner)},
         "tests": [_without_names(test_record(test)) for test in used],
-        "learned": reckoner.learned(),
+        "learned": {key: value for key, value in reckoner.learned().items() if key not in _OF_OTHER_JOBS},
         "machine": {table: plain[table] for table in MACHINE_TABLES if table in plain},
     }  # fmt: skip
 
@@ -127,6 +131,15 @@ def correction(
         "before": before,
         "after": after,
     }
+
+
+def area_note(found: dict[str, Any]) -> str:
+    """What to look at when a correction's area is far from the measured one; empty when it is not."""
+    off = found["area_off_pct"]
+    if off is None or abs(off) < AREA_OFF_PCT:
+        return ""
+    less = "less" if off < 0 else "more"
+    return f"the kit measured {found['measured_area_ha']:.2f} ha, {abs(off):.0f} % {less} than the area given: check both"
 
 
 def yield_and_percent(reckoner: Reckoner, totals: Totals) -> dict[str, Any]:

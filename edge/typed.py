@@ -196,6 +196,8 @@ def allowed(info: inspect.Type) -> str:
     if isinstance(info, inspect.NoneType):
         return "null"
     if isinstance(info, (inspect.VarTupleType, inspect.ListType)):
+        if info.min_length is not None and info.min_length == info.max_length:
+            return f"a list of {info.min_length}, each {allowed(info.item_type)}"
         return f"a list of {info.min_length or 0} to {info.max_length or 'any number of'}: {allowed(info.item_type)}"
     if isinstance(info, inspect.StructType):
         keys = ([info.tag_field] if info.tag_field else []) + [field.encode_name for field in info.fields]
@@ -211,6 +213,8 @@ def _number_words(info: inspect.FloatType | inspect.IntType) -> str:
         words.append(f"over {info.gt:g}")
     if info.le is not None:
         words.append(f"up to {info.le:g}")
+    if info.lt is not None:
+        words.append(f"{'and ' if len(words) > 1 else ''}under {info.lt:g}")
     return " ".join(words)
 
 

@@ -36,7 +36,7 @@ COUNT_COLUMNS = ("ms", "number", "parts")
 BINDING = ("minute", "run end", "run broken off")
 """Kinds of records that bind the seconds before them."""
 
-MOST_SECONDS = 7200
+MOST_SECONDS = 1800
 """That one record binds: more are unbound only when minutes could not be kept, and a start may not wait for them."""
 
 _SECONDS_SQL = f"SELECT {', '.join(SECOND_COLUMNS)} FROM second WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
@@ -98,7 +98,7 @@ def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, 
 
 
 def bind(db: sqlite3.Connection, run: int) -> dict[str, Any]:
-    """The digests of all seconds of a run that no record binds yet; of the newest two hours, when there are more."""
+    """The digests of all seconds of a run that no record binds yet; of the newest half hour, when there are more."""
     last = int(db.execute("SELECT coalesce(max(number), 0) FROM second WHERE run = ?", (run,)).fetchone()[0])
     after = max(bound_to(db, run), last - MOST_SECONDS)
     return digests(db, run, after, max(after, last))

@@ -7,7 +7,6 @@ the database keeps them.
 
 from __future__ import annotations
 
-import math
 import re
 from typing import Any, Literal
 
@@ -16,13 +15,11 @@ from msgspec import Struct
 
 from edge.errors import AnswerBad
 from edge.keep.chain import Record, Withheld
+from edge.keep.places import POSITIONS as POSITIONS
+from edge.keep.places import Position as Position
+from edge.keep.places import coarse as coarse
 
 FORMAT = "tailgrain evidence pack 1"
-Position = Literal["exact", "coarse", "none"]
-POSITIONS: tuple[Position, ...] = ("exact", "coarse", "none")
-
-COARSE_DEG = 0.01
-"""Grid of a coarsened position: about 1.1 km of latitude; the step of longitude is at least as wide on the ground."""
 
 FIGURE_TABLES = ("machine", "crop", "limits", "input", "level", "costs", "crop_data", "units")
 """Tables of the settings that figures follow from. The others tell of the kit's network and stay on the kit."""
@@ -96,15 +93,6 @@ def tells_place(plain: Any) -> bool:
     if isinstance(plain, list):
         return any(tells_place(one) for one in plain)
     return isinstance(plain, str) and PLACE_TEXT.search(plain) is not None
-
-
-def coarse(lat: float | None, lon: float | None) -> tuple[float | None, float | None]:
-    """A position on the coarse grid, degrees."""
-    if lat is None or lon is None:
-        return None, None
-    lat = round(lat / COARSE_DEG) * COARSE_DEG
-    step = COARSE_DEG * math.ceil(1 / max(math.cos(math.radians(lat)), 0.05))
-    return round(lat, 2), round(round(lon / step) * step, 2)
 
 
 def safe_settings(plain: dict[str, Any]) -> dict[str, Any]:

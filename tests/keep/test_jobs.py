@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import random
+import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -233,6 +235,14 @@ def test_weighed_grain_corrects_yield_and_percent_and_the_correction_is_on_recor
     assert (job.harvested_t, job.area_ha) == (4.4, 1.1)
 
 
+def test_an_area_far_from_the_measured_one_is_said_in_the_answer(kit):
+    kit.enter(entry="job_start", client="one")
+    kit.work(600)  # 600 s at 2 m/s and 9 m: 1.08 ha
+    assert "note" not in kit.enter(entry="job_finish", harvested_t=4.4, area_ha=1.1)
+    note = kit.enter(entry="job_finish", harvested_t=4.4, area_ha=2.0)["note"]
+    assert "correction of job 1" in note and "the kit measured 1.08 ha, 46 % less than the area given" in note
+
+
 def test_a_late_ticket_corrects_the_job_that_was_finished_last(kit, path):
     kit.calibrate()
     kit.enter(entry="job_start", client="one")
@@ -240,7 +250,7 @@ def test_a_late_ticket_corrects_the_job_that_was_finished_last(kit, path):
     kit.enter(entry="job_finish")
     kit.work(120)
     answer = kit.enter(entry="job_finish", harvested_t=1.0, area_ha=0.2)
-    assert answer["job"] == 1 and "correction of job 1" in answer["note"]
+    assert answer["job"] == 1 and answer["note"] == "no job was open: taken as a correction of job 1"
     kit.end()
     [job] = all_jobs(path)
     assert (job.harvested_t, job.area_ha) == (1.0, 0.2) and len(job.periods) == 1
@@ -370,6 +380,44 @@ def test_a_changed_second_or_count_is_found_by_its_minute(kit, path):
     assert broken is not None and "counts" in broken.what
 
 
+def test_random_single_changes_anywhere_in_the_record_are_all_found(kit, path):
+    """Cells of records, figures and counts; positions and the number of the run are bound by nothing (see `minutes`)."""
+    kit.calibrate()
+    kit.enter(entry="job_start", client="one", paddock="north")
+    kit.work(130)
+    kit.enter(entry="job_finish", harvested_t=1.0, area_ha=0.3)
+    kit.end()
+    tamper(path, "DROP TRIGGER record_stays_as_it_is")
+    random_ = random.Random(3)
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        places = []
+        tables = (("record", "seq", ("ask_id",)), ("second", "number", ("run", "lat", "lon")), ("counts", "number", ("run",)))
+        for table, key, left_out in tables:
+            columns = [row[1] for row in db.execute(f"PRAGMA table_info({table})") if row[1] not in (*left_out, key)]
+            keys = [row[0] for row in db.execute(f"SELECT {key} FROM {table}")]
+            places += [(table, key, column, at) for column in columns for at in keys]
+        for table, key, column, at in random_.sample(places, 150):
+            was = db.execute(f"SELECT {column} FROM {table} WHERE {key} = ?", (at,)).fetchone()[0]
+            db.execute(f"UPDATE {table} SET {column} = ? WHERE {key} = ?", (changed(was, random_), at))
+            assert check_database(path) is not None, (table, column, at, was)
+            db.execute(f"UPDATE {table} SET {column} = ? WHERE {key} = ?", (was, at))
+    assert check_database(path) is None
+
+
+def changed(value: Any, random_: random.Random) -> Any:
+    """Another value of the same kind, as near as can be."""
+    if value is None:
+        return 0
+    if isinstance(value, int):
+        return value + 1
+    if isinstance(value, float):
+        return math.nextafter(value, math.inf)
+    if not value:
+        return "x"
+    at = random_.randrange(len(value))
+    return value[:at] + chr(ord(value[at]) ^ 1) + value[at + 1 :]
+
+
 def test_seconds_given_up_to_a_full_disk_are_no_fault_but_some_of_a_minute_are(kit, path):
     kit.work(200)
     kit.end()
@@ -381,8 +429,6 @@ def test_seconds_given_up_to_a_full_disk_are_no_fault_but_some_of_a_minute_are(k
 
 
 def tamper(path: Path, *statements: str) -> None:
-    import sqlite3
-
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         for statement in statements:
             db.execute(statement)
