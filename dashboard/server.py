@@ -117,7 +117,8 @@ class Dashboard:
             Route("/pin", self._entering.unlock, methods=["POST"]),
         ]
         dashboard = self._settings.dashboard
-        return Guard(Starlette(routes=routes), own_names(dashboard.allowed_hosts, dashboard.host))
+        app = Starlette(routes=routes, exception_handlers={Exception: _failed})
+        return Guard(app, own_names(dashboard.allowed_hosts, dashboard.host))
 
     async def _index(self, request: Request) -> Response:
         return _sent(request, self._assets.index, "no-cache")
@@ -147,6 +148,12 @@ class Dashboard:
             return _sent(request, found, "no-store")
 
         return answer
+
+
+async def _failed(request: Request, fault: Exception) -> Response:
+    """A fault of ours: said in the log whole, to the page in a line."""
+    LOG.error("%s: failed", request.url.path, exc_info=fault)
+    return JSONResponse({"ok": False, "why": "the dashboard failed here; its log says more"}, status_code=500)
 
 
 JSON = "application/json"

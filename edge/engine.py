@@ -27,6 +27,9 @@ from edge.settings import BeamInput, Settings
 NO_DATA_S = 2
 """Seconds without a good count sentence that are a gap."""
 
+CURVE_EVERY_S = 600
+"""How often the curve of loss over speed is looked for anew in the steps driven so far."""
+
 
 class Keeper(Protocol):
     """Where seconds and records go (the database, or nowhere)."""
@@ -134,6 +137,7 @@ class Engine:
         self.adviser = Adviser(settings)
         self._advises, self._verdict_told = advises, False
         self._guided: dict[str, Any] = {}
+        self._exponent: float | None = None
         self.alerts: list[Change] = []
         self.on_figures: list[Callable[[Figures], None]] = []
         self._keeper, self._teller, self._on_stamped = keeper, teller, on_stamped
@@ -300,7 +304,7 @@ class Engine:
 
     def _guide(self, figures: Figures) -> None:
         self.adviser.step(figures)
-        words = guidance(figures)
+        words = guidance(figures, self._exponent)
         if words != self._guided:
             self._guided = words
             self._teller.state("guidance", words)
@@ -308,6 +312,8 @@ class Engine:
     def _advise(self, t: int) -> None:
         """Once a minute: the open change's verdict, the advice in force, the book's page when it changed."""
         at_ms, time = t * 1000, messages.rfc3339_ms(t * 1000)
+        if t % CURVE_EVERY_S == 0:
+            self._exponent = self.watch.exponent()
         due = self.watch.due()
         if due is not None:
             verdict = {**due[1], "setting": due[0]}

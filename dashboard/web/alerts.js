@@ -90,6 +90,12 @@ function state(alert) {
   return say(`alerts.${alert.state === 'shelved' && !alert.until ? 'shelved_open' : alert.state}`, words);
 }
 
+// The first sentence says it; what follows is left out where there is little room.
+function sentences(words) {
+  const [first, ...rest] = words.split(/(?<=\.) /);
+  return rest.length ? [first, make('span', { class: 'alert-rest' }, ` ${rest.join(' ')}`)] : [first];
+}
+
 function card([name, alert]) {
   const waits = alert.state === 'raised' || alert.state === 'returned';
   return make(
@@ -100,7 +106,7 @@ function card([name, alert]) {
       'div',
       { class: 'alert-words' },
       make('p', { class: 'alert-kind' }, state(alert)),
-      make('p', { class: 'alert-text' }, alert.text),
+      make('p', { class: 'alert-text' }, ...sentences(alert.text)),
       figures(alert),
       waits ? make('p', { class: 'alert-do' }, alert.action) : '',
     ),

@@ -77,7 +77,7 @@ function span(live, known) {
   const word = byId('span-limit-word');
   word.hidden = !limited;
   if (limited) {
-    word.style.left = place(live.limit_kg_ha);
+    word.style.left = `clamp(3.6rem, ${place(live.limit_kg_ha)}, calc(100% - 5.5rem))`; // clear of 0 and of the scale's end
     text(word, say('loss.limit', { limit: limitOf(live) }));
   }
   text(byId('span-top'), plain(full));

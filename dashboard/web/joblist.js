@@ -87,10 +87,29 @@ function reopen(job) {
   if (values) asks.tell({ entry: 'job_reopen', job: job.n, note: values.note }, say('job.told_reopen', { n: job.n }));
 }
 
+// Fetched, then saved, so that a refusal is read here and not in a saved file.
+async function fetchPack(job, position, button, said) {
+  button.disabled = true;
+  text(said, say('job.pack_making'));
+  try {
+    const answer = await fetch(`/pack/${job.n}?position=${position}`);
+    if (!answer.ok) throw new Error((await answer.json()).why);
+    const name = /filename="([^"]+)"/.exec(answer.headers.get('content-disposition'))?.[1] ?? `job-${job.n}.html`;
+    const url = URL.createObjectURL(await answer.blob());
+    make('a', { href: url, download: name }).click();
+    setTimeout(() => URL.revokeObjectURL(url), 60_000);
+    text(said, say('job.pack_made', { name }));
+  } catch (error) {
+    text(said, say('job.pack_failed', { why: error.message }));
+  }
+  button.disabled = false;
+}
+
 function packs(job) {
   if (!known.pack) return '';
-  const links = POSITIONS.map((position) => make('a', { class: 'button', href: `/pack/${job.n}?position=${position}`, download: '' }, say(`job.pack_${position}`)));
-  return make('section', { 'aria-label': say('job.pack_of', { n: job.n }) }, make('h4', {}, say('job.pack')), make('div', { class: 'buttons' }, ...links));
+  const said = make('p', { class: 'said', role: 'status' });
+  const one = (position) => make('button', { type: 'button', 'data-pack': position, onclick: (event) => fetchPack(job, position, event.currentTarget, said) }, say(`job.pack_${position}`));
+  return make('section', { 'aria-label': say('job.pack_of', { n: job.n }) }, make('h3', {}, say('job.pack')), make('div', { class: 'buttons' }, ...POSITIONS.map(one)), said);
 }
 
 // What a finished job came to, as the kit reckoned it at its end.

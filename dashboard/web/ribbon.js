@@ -6,7 +6,8 @@ const HEIGHTS = [[600, 215], [0, 230]];
 const TOPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 40, 50, 60, 80, 100, 120, 150, 200, 250, 300, 400, 500, 600, 800, 1000, 1500, 2000, 3000, 5000, 10000, 20000, 50000];
 const LANE = 28;
 const APART = 30; // a sign is 24 px wide, and its edge 3
-const WIDE = 600; // from here on one row of marks is enough
+const MOST_LANES = 3;
+const SIDES = 90; // px beside the drawn span
 const FONT = '700 16px system-ui, sans-serif';
 
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -112,7 +113,12 @@ export class Ribbon {
   // Rows kept free for marks.
   #lanes() {
     if (!this.marks.some((one) => one.at > this.from)) return 0;
-    return this.host.clientWidth >= WIDE ? 1 : 2;
+    const across = this.host.clientWidth - SIDES;
+    const xs = this.marks.map((one) => ((one.at - this.from) / (this.to - this.from)) * across);
+    for (let lanes = 1; lanes < MOST_LANES; lanes += 1) {
+      if (placeMarks(xs, 0, across, lanes).every(({ lane }) => lane >= 0)) return lanes;
+    }
+    return MOST_LANES;
   }
 
   #fit() {

@@ -7,7 +7,7 @@ const NARROWEST = 260;
 const LEFT = 64;
 const RIGHT = 16;
 const TOP = 14;
-const BOTTOM = 44;
+const BOTTOM = 54;
 
 function put(host, tag, attributes, words) {
   const one = document.createElementNS(SVG, tag);
@@ -69,8 +69,8 @@ export function chart(host, { curve, seen, limit, now, best, unit, name }) {
   }
   put(svg, 'path', { class: 'axis', d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${WIDTH - RIGHT}` });
   for (const at of ticks(0, top, 4).at) put(svg, 'text', { class: 'tick end', x: LEFT - 8, y: y(at) + 7 }, fixed(at, up.step < 1 ? 1 : 0));
-  const across = ticks(first, last, WIDTH < 420 ? 3 : 6);
-  for (const at of across.at.filter((one) => x(one) < WIDTH - 60)) put(svg, 'text', { class: 'tick middle', x: x(at), y: HEIGHT - 16 }, fixed(at, across.step < 1 ? 1 : 0));
-  put(svg, 'text', { class: 'tick end', x: WIDTH - 2, y: HEIGHT - 16 }, unit);
+  const across = ticks(first, last, WIDTH < 420 ? 5 : 7);
+  for (const at of across.at) put(svg, 'text', { class: 'tick middle', x: x(at), y: HEIGHT - 22 }, fixed(at, across.step < 1 ? 1 : 0));
+  put(svg, 'text', { class: 'tick end', x: WIDTH - RIGHT, y: HEIGHT - 3 }, unit);
   host.replaceChildren(svg);
 }

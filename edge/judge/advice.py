@@ -253,7 +253,8 @@ def _step(rule: Rule, size: Literal["first", "larger"], situation: Situation) ->
     if to is None:
         words = f"{verb} {name} by about {by:g} {rule.unit}."
     else:
-        words = f"{verb} {name} from {shown(round(was or 0.0, 1), rule.change)} to {shown(to, rule.change)}."
+        stood = round(was or 0.0, 0 if rule.unit == "%" and rule.change != "speed_kmh" else 1)
+        words = f"{verb} {name} from {shown(stood, rule.change)} to {shown(to, rule.change)}."
     return Step(rule.change, rule.direction, size, by, rule.unit, was, to, words)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from edge.judge.speed_cost import Curve
@@ -18,6 +19,18 @@ FARTHEST = 0.25
 EASE_P = 0.5
 ROOM_P = 0.1
 LEAST_KMH = 0.2
+
+
+EXPONENT_U = 0.7
+"""How far machines lie from that usual one, standard deviation (from memory)."""
+
+
+def learned(found: Mapping[str, float] | None) -> float | None:
+    """The exponent that deliberate steps told (`value`, `u`), joined with the usual one by their weights; None without."""
+    if found is None or not found["u"] > 0:
+        return None
+    told, usual = found["u"] ** -2, EXPONENT_U**-2
+    return (found["value"] * told + EXPONENT * usual) / (told + usual)
 
 
 def guidance(figures: Figures, exponent: float | None = None) -> dict[str, Any]:

@@ -169,6 +169,7 @@ def _answer(
     return {
         "points": points, **empty, **(figures or {}), "cost_per_ha": list(costs), "why": said(told),
         "steps": told.steps, "present_kmh": told.present_kmh,
+        "exponent": None if told.exponent is None else {"value": told.exponent[0], "u": told.exponent[1]},
         "points_are": "driven" if told.problem in ("held", "followed") else "steps",
     }  # fmt: skip
 

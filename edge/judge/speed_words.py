@@ -82,7 +82,8 @@ def _rise(told: Said) -> str:
 def _best(told: Said) -> str:
     assert told.best is not None
     best, low, high = told.best
-    parts = [f"{_steps(told)}: {_rise(told)}. A hectare costs least at {best:.1f} km/h (90 % interval {low:.1f} to {high:.1f})."]
+    sure = f"90 % interval {low:.1f} to {high:.1f}" if high - low >= 0.05 else "the whole 90 % interval lies there"
+    parts = [f"{_steps(told)}: {_rise(told)}. A hectare costs least at {best:.1f} km/h ({sure})."]
     if best >= told.fastest - 0.05:
         parts.append(f"That is the fastest speed driven in steps; faster was not tried. To look: {plan(told.fastest)}.")
     elif best <= told.slowest + 0.05:

@@ -14,6 +14,7 @@ from edge.feed.assembler import Second
 from edge.judge.changes import open_change
 from edge.judge.compare import Evidence, compare
 from edge.judge.course import SETTLING_S, Course, Mark, Moment
+from edge.judge.guidance import learned
 from edge.judge.samples import KEYS
 from edge.judge.speed import Costs, SpeedEvidence, speed
 from edge.reckon.figures import Figures
@@ -114,6 +115,10 @@ class Watch:
             ),
             costs,
         )
+
+    def exponent(self) -> float | None:
+        """Loss per hectare over speed as deliberate steps of this crop told it; None without any."""
+        return learned(self.speed(Costs())["exponent"])
 
     def _limit(self) -> float | None:
         now = self.reckoner.now

@@ -8,7 +8,7 @@ interval bounds that mean (counting, factor, width, speed), not the spread over 
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf, sqrt
 from typing import NamedTuple
 
@@ -62,13 +62,14 @@ class CropSums:
 
 @dataclass(frozen=True, slots=True)
 class MeanLoss:
-    """A mean with its interval and budget; None is unknown."""
+    """A mean with its interval and budget; None is unknown. `seen_share`: part of the ground that the least-seeing point saw."""
 
     kg_ha: float | None = None
     low: float | None = None
     high: float | None = None
     pct: float | None = None
     budget: Budget | None = None
+    seen_share: float | None = None
 
 
 @dataclass(slots=True)
@@ -149,7 +150,8 @@ class Totals:
         if not sums_of.factors:
             return MeanLoss(0.0, 0.0, None)
         split = len(wanted) < len(self.names) and any(found.common for found in factors.values())
-        return self._with_interval(sums_of, extra_u, split, yield_t_ha)
+        share = min(seen[i] / area for i in chosen)
+        return replace(self._with_interval(sums_of, extra_u, split, yield_t_ha), seen_share=share)
 
     def _with_interval(self, sums: _Sums, extra_u: float, split: bool, yield_t_ha: float | None) -> MeanLoss:
         total = sums.total

@@ -158,16 +158,16 @@ def test_while_driving_a_job_starts_by_a_tap_and_nothing_is_typed(worked: Any, o
 def test_a_pack_is_offered_where_it_can_be_made(worked: Any, open_page: Opener) -> None:
     page = job(open_page, worked)
     page.locator("li[data-job='1'] summary").click()
-    link = page.locator("li[data-job='1'] a[href='/pack/1?position=coarse']")
+    button = page.locator("li[data-job='1'] button[data-pack='coarse']")
     if not can_pack():
-        expect(link).to_have_count(0)
+        expect(button).to_have_count(0)
         assert page.request.get(f"{worked.url}/pack/1?position=coarse").status == 404
         return
-    expect(link).to_be_visible()
     with page.expect_download(timeout=40_000) as found:
-        link.click()
+        button.click()
     assert found.value.suggested_filename == "tailgrain-kit1-job-1.html"
     assert b"<html" in found.value.path().read_bytes()[:500]
+    expect(page.locator("li[data-job='1'] .said")).to_contain_text("Saved as tailgrain-kit1-job-1.html")
     assert page.request.get(f"{worked.url}/pack/1?position=everywhere").status == 400
     assert page.request.get(f"{worked.url}/pack/99?position=none").status == 400
 

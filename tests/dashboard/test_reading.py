@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
+import sqlite3
+import urllib.error
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -144,3 +148,21 @@ def test_the_server_answers_them(server: Any) -> None:
     assert server.ask("GET", "/job-cut?job=0").status == 400
     assert server.ask("GET", "/pack/1?position=everywhere").status == 400
     assert server.ask("GET", "/pack/one").status == 404
+
+
+def test_a_fault_of_ours_is_a_line_for_the_page_and_whole_in_the_log(bare: Any) -> None:
+    """A record that this version can't read, as a damaged disk might leave it."""
+    store = bare.database
+    store.parent.mkdir()
+    replay(RECORDING, settings_module.load(RECORDING.with_name("worked_example.toml")), store=store)
+    with contextlib.closing(sqlite3.connect(store)) as connection, connection:
+        for (guard,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            connection.execute(f"DROP TRIGGER {guard}")
+        connection.execute("UPDATE record SET body = '{}' WHERE kind = 'calibration'")
+    program = bare.dashboard()
+    with pytest.raises(urllib.error.HTTPError) as found:
+        urllib.request.urlopen(f"{bare.url}/tests", timeout=5)
+    assert found.value.code == 500
+    assert msgspec.json.decode(found.value.read())["why"] == "the dashboard failed here; its log says more"
+    found.value.close()
+    assert "/tests: failed" in program.said() and "KeyError" in program.said()

@@ -37,7 +37,7 @@ class Heard(Nowhere):
         if name in ("advice", "verdict") and message is not None:
             (self.advice if name == "advice" else self.verdicts).append(message)
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
         self.records.append((kind, at_ms, body))
 
 

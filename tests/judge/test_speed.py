@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from edge import entries
 from edge.judge.course import Course, Mark, Moment
-from edge.judge.guidance import guidance
+from edge.judge.guidance import guidance, learned
 from edge.judge.speed import Costs, SpeedEvidence, speed
 from edge.judge.speed_cost import Curve, cheapest_kmh, cost_per_ha
 from edge.judge.speed_steps import passages
@@ -270,6 +270,16 @@ def test_guidance_knows_what_it_lacks() -> None:
         answer = guidance(figures)
         assert answer["kmh"] is None
         assert words in answer["words"]
+
+
+def test_what_the_steps_told_of_the_curve_goes_into_the_guidance_by_its_weight() -> None:
+    assert learned(None) is None
+    assert learned({"value": 3.0, "u": 0.01}) == pytest.approx(3.0, abs=0.001)
+    assert learned({"value": 3.0, "u": 0.7}) == pytest.approx(2.5)
+    assert learned({"value": 3.0, "u": 100.0}) == pytest.approx(2.0, abs=0.001)
+    told = Paddock().passes(6.0, 7.0, 8.0, times=6).ask()["exponent"]
+    assert told["u"] > 0 and told["value"] == pytest.approx(2.0, abs=3 * told["u"])
+    assert Paddock().passes(7.0, seconds=200, times=4).ask()["exponent"] is None
 
 
 def test_a_steeper_learned_curve_moves_less() -> None:

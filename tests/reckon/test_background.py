@@ -28,6 +28,17 @@ def test_learned_before_the_first_cut_and_used_when_the_crop_is_entered():
     assert [sensor.vibration_u_hz for sensor in sensors] == pytest.approx([80**0.5 / 40, 40**0.5 / 40, 1 / 40, 120**0.5 / 40])
 
 
+@pytest.mark.parametrize("lag_s", [5, 25, 60])
+def test_before_the_first_cut_what_drains_for_a_lag_is_no_vibration(lag_s):
+    """A kit started with crop in the machine: the automatic estimate waits for the lag in force, whatever it is."""
+    drive = Drive()
+    drive.tell(entry="setting", what="lag_s", to=lag_s)
+    drive.go(lag_s, separator=(9, 9), cleaning=(9, 9), metres=0.0, levels=UP)
+    drive.go(40, separator=(2, 1), cleaning=(0, 3), metres=0.0, levels=UP)
+    drive.go(1, levels=DOWN)
+    assert hz(drive) == [2.0, 1.0, 0.0, 3.0]
+
+
 def test_under_half_a_minute_in_all_is_not_used():
     drive = Drive()
     drive.go(29, separator=(2, 2), metres=0.0, levels=UP)

@@ -177,6 +177,8 @@ def test_ground_seen_by_no_sensor_is_left_out_and_not_counted_as_no_loss(hours_s
     assert drive.figures[-1].loss.kg_ha is None
     assert mean(drive).kg_ha == pytest.approx(before.kg_ha, rel=0.002)
     assert drive.reckoner.totals.area_m2 == pytest.approx(drive.number * 20.0)  # it was cut all the same
+    assert before.seen_share == 1.0
+    assert mean(drive).seen_share == pytest.approx((drive.number - hours_s) / drive.number, abs=0.05)
     drive.go(180)
     assert mean(drive).kg_ha == pytest.approx(before.kg_ha, rel=0.04)  # 10 s of lag at the edge of the silence
 

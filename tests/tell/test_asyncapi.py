@@ -241,7 +241,7 @@ def test_every_message_of_a_running_kit_is_described(tmp_path, mosquitto) -> Non
         assert feed.join(45), log.read_text()
         for entry in ENTRIES:
             tell(entry)
-        wanted = {"Presence", "Live", "Minute", "Alert", "KeptEntry", "Question", "Answer"}
+        wanted = {"Presence", "Live", "Minute", "Alert", "KeptEntry", "Question", "Answer", "Verdict", "Guidance", "Advice"}
         wait_until(lambda: wanted <= ear.kinds(), 10, f"all kinds of messages; heard {ear.kinds()}")
         base = topics.base(kits[0].machine.kit)
         wait_until(lambda: len(ear.heard[f"{base}minute"]) >= 11, 10, "the minutes")
