@@ -67,10 +67,11 @@ def ground(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
         "coarse": "Positions in this pack are coarsened, so the work is drawn by time.",
         "exact": "No positions were recorded, so the work is drawn by time.",
     }[facts.document.position]
-    words = "" if has_track(facts) else f"{why} "
     _, unit, _ = values_of(facts)
     middle = shown(float(np.nanmedian(values)), unit)
-    caption = f"{words}Each stroke is half a minute of steady work, set where its ground was cut: wider and darker is more loss."
+    caption = f"{why} Each block is half a minute of steady work: taller and darker is more loss."
+    if has_track(facts):
+        caption = "Each stroke is half a minute of steady work, set where its ground was cut: wider and darker is more loss."
     return (
         chart("track", drawn, f"Loss over the ground, {what}: half-minute pieces, middle {middle}, in five classes.")
         + f"<figcaption>{caption}</figcaption></figure>\n"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -181,7 +182,9 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
         if key != wanted:
             raise _Bad(f"a figure is missing or out of place: {key!r} stands where {wanted!r} should")
         if said != given:
-            raise _Bad(f"the printed figure {key} says {said!r}, the data give {given!r}")
+            by = content.program
+            other = "" if by == version("tailgrain") else f" (by this version; {by} made it: ask that one)"
+            raise _Bad(f"the printed figure {key} says {said!r}, the data give {given!r}{other}")
     if len(printed) != len(follows):
         raise _Bad(f"{len(printed)} figures are printed, the data give {len(follows)}")
     found.figures += len(printed)
@@ -210,8 +213,6 @@ def _check_words(text: str, again: str, program: str, found: Checked) -> None:
     if same:
         _done(found, "every word outside of the charts")
         return
-    from importlib.metadata import version
-
     if program != version("tailgrain"):
         found.notes.append(f"made by version {program}: figures were compared, other words could not be")
         return

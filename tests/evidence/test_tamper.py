@@ -152,6 +152,20 @@ def test_a_printed_figure_that_the_data_do_not_give_is_named(pack: bytes, kept: 
     assert "m1.loss.kg_ha" in found.fault and "9.9" in found.fault and text[begin:end].split("\u00a0")[0] in found.fault
 
 
+def test_a_pack_of_another_version_is_checked_by_its_figures_and_told_so(
+    pack: bytes, kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(verify, "version", lambda name: "9.9")
+    assert verify.check(pack).fault is None
+    other_words = resigned(pack.replace(b"Evidence pack: what", b"Evidence pack, what", 1), kept.key)
+    found = verify.check(other_words)
+    assert found.fault is None and any("made by version" in note for note in found.notes)
+    text = pack.decode()
+    at = text.index(">", text.index('data-f="m1.loss.kg_ha"')) + 1
+    fault = verify.check(resigned((text[:at] + "9" + text[at:]).encode(), kept.key)).fault
+    assert fault is not None and "m1.loss.kg_ha" in fault and "made it: ask that one" in fault
+
+
 @pytest.mark.parametrize(
     ("said", "instead"),
     [("not a legal-for-trade", "a legal-for-trade"), ("Machine loss only", "All loss"), ("<main>", "<main><p>Better</p>")],
