@@ -22,7 +22,7 @@ from tests.faults.kits import Ear, Kit, Nursery, eventually_online
 from tests.faults.soak import scenario, soak
 from tests.faults.stores import grow, opened, season_of_records
 from tests.faults.test_lines import SCENARIOS
-from tests.faults.test_start import written_bytes
+from tests.faults.test_start import waited_s, written_bytes
 from tests.faults.torture import check, lost_seconds, torture
 
 COMMAND = "make bench ARGS='-k bench_survival'"
@@ -152,7 +152,7 @@ def test_a_start_from_nothing_after_a_cut(tmp_path, mosquitto):
     config = tmp_path / "kit.toml"
     ear = Ear(mosquitto.port)
     assert ear.connected.wait(10)
-    took, worked = [], []
+    took, worked, alone = [], [], []
     try:
         with PtyFeed(Simulation(paddock), 1.0) as feed:
             config.write_text(paddock.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "state")))
@@ -163,6 +163,7 @@ def test_a_start_from_nothing_after_a_cut(tmp_path, mosquitto):
                 with subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
                     took.append(eventually_online(ear, "kit1", began, within=20) - began)
                     worked.append(_processor_s(process.pid))
+                    alone.append(took[-1] - waited_s(process.pid))
                     process.kill()
     finally:
         ear.close()
@@ -170,8 +171,10 @@ def test_a_start_from_nothing_after_a_cut(tmp_path, mosquitto):
     reached = f"{statistics.median(took):.2f} and {max(took):.2f} s"
     what = f"start of the command after a cut, a season of {seconds} seconds ({megabytes:.0f} MB) on record"
     say(f"{what}: median and longest of 7", "under 3 s", reached)
+    reached = f"{statistics.median(alone):.2f} and {max(alone):.2f} s"
+    say("the same, without the time in which other programs had the processors", "under 3 s", reached)
     say("the same, processor time alone: median and longest of 7", "", f"{statistics.median(worked):.2f} and {max(worked):.2f} s")
-    assert statistics.median(worked) < 3
+    assert max(alone) < 3
 
 
 def _processor_s(pid: int) -> float:
