@@ -19,12 +19,17 @@ let wasReady = false;
 let zeroTold = ''; // what the kit answered to the last zero
 let threshingS = 0; // seconds on end with threshing on, standing still or nearly so
 
+let asked = 0;
+
 async function load() {
+  const mine = ++asked; // of two entries in a row the first one's answer may come last
   try {
-    facts = await read('morning');
+    const told = await read('morning');
+    if (mine !== asked) return;
+    facts = told;
     line('');
   } catch (error) {
-    line(say('morning.fault', { why: error.message }));
+    if (mine === asked) line(say('morning.fault', { why: error.message }));
     return;
   }
   render();
