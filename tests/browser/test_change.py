@@ -77,7 +77,7 @@ def test_the_interval_is_drawn_in_place_and_said_in_words(worked: Any, open_page
     expect(page.locator("#verdict-interval")).to_have_text("Loss from 20 % less to 25 % more (90 % interval)")
     # Both at one moment, because it is drawn anew with each reading.
     boxes = """() => {
-        const found = [".verdict-lines", ".verdict-line.newest"].map((one) => document.querySelector(one)?.getBoundingClientRect());
+        const found = [".verdict-lines", ".verdict-line.newest"].map((x) => document.querySelector(x)?.getBoundingClientRect());
         return found.every((one) => one?.width) && found.map((one) => [one.x, one.width]);
     }"""
     (lane_x, lane_width), (x, width) = page.wait_for_function(boxes).json_value()
