@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import msgspec
 
-from edge import blocks, settings
 from edge.calc_input import show
 from edge.errors import WrongInput
-from edge.judge.changes import numbered
-from edge.judge.speed import Costs
-from edge.judge.verdict_words import name_of, shown
-from edge.judge.watch import Watch
-from edge.messages import rfc3339
+
+if TYPE_CHECKING:  # the engine is loaded by the two verbs only: it would cost every other one a third of a second
+    from edge.judge.watch import Watch
 
 SOURCE = click.argument("source", type=click.Path(path_type=Path))
 CONFIG = click.option(
@@ -40,6 +37,8 @@ def compare(source: Path, config: Path, number: int | None, as_json: bool) -> No
     \b
     Example: tailgrain compare day.tgcap.gz --config kit.toml --setting 1
     """
+    from edge import blocks, settings
+
     loaded = settings.load(config)
     watch = blocks.read(source, loaded, number, _refused)
     if number is None:
@@ -57,6 +56,10 @@ def compare(source: Path, config: Path, number: int | None, as_json: bool) -> No
 
 
 def _list(watch: Watch) -> str:
+    from edge.judge.changes import numbered
+    from edge.judge.verdict_words import name_of, shown
+    from edge.messages import rfc3339
+
     changes = numbered(watch.course)
     if not changes:
         return "none; no setting change is in this source"
@@ -106,6 +109,9 @@ def speed(source: Path, config: Path, hourly_cost: float | None, weather_cost: f
     \b
     Example: tailgrain speed day.tgcap.gz --config kit.toml --hourly-cost 280
     """
+    from edge import blocks, settings
+    from edge.judge.speed import Costs
+
     loaded = settings.load(config)
     watch = blocks.read(source, loaded, None, _refused)
     hourly = loaded.costs.hourly if hourly_cost is None else hourly_cost
