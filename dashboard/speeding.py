@@ -12,6 +12,7 @@ import math
 import os
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -39,22 +40,26 @@ class Speeds:
         self._store, self._config, self._limit_s = store, config, limit_s
         self._answers: dict[tuple[float | None, float | None], tuple[float, dict[str, Any]]] = {}
         self._turn = asyncio.Lock()
-        self._waiting = 0
+        self._asked: Counter[tuple[float | None, float | None]] = Counter()
 
     async def told(self, request: Request) -> Response:
         """What answers `GET /speed?hourly=X&weather=Y`; both may be absent, then the settings file's hold."""
-        if self._waiting >= MOST_WAITING:
-            return _why("others ask for the same now; try again", 503)
-        self._waiting += 1
         try:
-            hourly, weather = (_cost(request, name) for name in ("hourly", "weather"))
-            answer = msgspec.json.encode(await self.answer(hourly, weather))
-        except StoreError as fault:
-            return _why(str(fault), 503)
+            key = _cost(request, "hourly"), _cost(request, "weather")
         except WrongInput as fault:
             return _why(str(fault), 400)
+        # Any number of pages may wait for one answer, few different ones may be wished for at a time.
+        if key not in self._asked and len(self._asked) >= MOST_WAITING:
+            return _why("others ask with other costs now; try again in a minute", 503)
+        self._asked[key] += 1
+        try:
+            answer = msgspec.json.encode(await self.answer(*key))
+        except StoreError as fault:
+            return _why(str(fault), 503)
         finally:
-            self._waiting -= 1
+            self._asked[key] -= 1
+            if not self._asked[key]:
+                del self._asked[key]
         return Response(answer, headers={"content-type": "application/json", "cache-control": "no-store"})
 
     async def answer(self, hourly: float | None, weather: float | None) -> dict[str, Any]:

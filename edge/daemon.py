@@ -22,7 +22,7 @@ from edge import settings as settings_module
 from edge.clock import Clock, Stamps, SystemClock
 from edge.earlier import earlier
 from edge.engine import Engine
-from edge.errors import EntryError, SettingsError, StoreError
+from edge.errors import EntryError, SettingsError, StoreError, TailgrainError
 from edge.facts import Facts, FixEar
 from edge.feed.capture import Recorder
 from edge.feed.ports import Reader
@@ -44,6 +44,11 @@ QUEUE_CHUNKS = 400
 
 TWIN = "another kit of this name speaks on the broker and would keep it too; allowed: a `machine.kit` of its own for each"
 RESTORED = ("entry", "tray window", "calibration", "learned", "good set", "advice")
+UNUSABLE = (TailgrainError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""What a record of another version, or a damaged one, may raise where it is taken up."""
+
+NOTE_SILENCE_MS = 540_000
+SILENCE = {"entry": "note", "by": "kit", "note": "The line is silent."}
 ENDS_WITH_STDIN = "TAILGRAIN_ENDS_WITH_STDIN"
 
 
@@ -72,27 +77,38 @@ class Daemon:
             on_stamped = self._record if self._recorder is not None else None
             ear = FixEar(self._store)
             self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
-            for kind, at_ms, body in self._store.earlier_records(RESTORED):
-                self._engine.restore(kind, at_ms, body)
-            self._engine.judge.restore_hours(*self._store.work_hours())
-            loads = self._engine.reckoner.now.loads
-            if loads.since_s is not None:
-                loads.carried_ha = self._store.area_ha_since(loads.since_s)
+            hours = self._take_up()
             self._go_on(now_ms if epoch_ms is None else epoch_ms)
-            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name)
+            self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name, hours)
         except BaseException:
             self._store.close()
             raise
         self._last_chunk = (now_ms, self._clock.monotonic())
+        self._recorded_ms = now_ms
         self._readers = self._make_readers(settings)
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
         self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
+
+    def _take_up(self) -> tuple[float, float]:
+        """What earlier runs were told and learned; returns their hours of work. A record that can't be taken up must not
+        keep a kit from starting."""
+        for kind, at_ms, body in self._store.earlier_records(RESTORED):
+            try:
+                self._engine.restore(kind, at_ms, body)
+            except UNUSABLE as fault:
+                LOG.warning("%s of %s: not taken up (%s: %s)", kind, messages.rfc3339_ms(at_ms), type(fault).__name__, fault)
+        loads = self._engine.reckoner.now.loads
+        if loads.since_s is not None:
+            loads.carried_ha = self._store.area_ha_since(loads.since_s)
+        hours = self._store.work_hours()
+        self._engine.judge.restore_hours(*hours)
+        return hours
 
     def _go_on(self, now_ms: int) -> None:
         """Take up what earlier runs left beside their records."""
         try:
             found, verdicts = earlier(self._store.path, self._settings, TRIED_S)
-        except (StoreError, SettingsError) as fault:
+        except UNUSABLE as fault:
             LOG.warning("verdicts begin anew: %s", fault)
             return
         for verdict in verdicts:
@@ -190,8 +206,21 @@ class Daemon:
                 self._end_recording(fault)
         if not self._by_board:
             self._engine.close_silent(self._moment()[0])
+            if self._recorder is not None and self._engine.assembler.closed:
+                self._note_silence(self._moment()[0])
+
+    def _note_silence(self, now_ms: int) -> None:
+        """A recording whose stamps jump by over 600 s shows a step of the clock, where silence was: a note stands in it."""
+        if now_ms - self._recorded_ms < NOTE_SILENCE_MS:
+            return
+        self._recorded_ms = now_ms
+        try:
+            self._engine.take_entry(self._not_before_open(now_ms), entries.from_plain(SILENCE))
+        except StoreError as fault:
+            LOG.warning("the recording lacks a note of the silence: %s", fault)
 
     def _record(self, stamp_ms: int, line: bytes) -> None:
+        self._recorded_ms = stamp_ms
         if self._recorder is not None:
             try:
                 self._recorder.write(stamp_ms, line)

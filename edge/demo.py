@@ -332,7 +332,10 @@ class EmbeddedBroker:
 
         self._thread = threading.Thread(target=work, name="broker", daemon=True)
         self._thread.start()
-        why_not = self._up.get(timeout=START_LIMIT_S)
+        try:
+            why_not = self._up.get(timeout=START_LIMIT_S)
+        except queue.Empty:
+            raise BrokerError(f"demo: the embedded broker did not start within {START_LIMIT_S:g} s") from None
         if why_not is not None:
             raise BrokerError(f"demo: the embedded broker can't start ({why_not})") from why_not
 

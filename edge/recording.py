@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from itertools import chain
 from pathlib import Path
 
 from edge import entries
@@ -12,30 +11,25 @@ from edge.errors import CaptureError, EntryError
 from edge.feed import capture
 
 SQLITE_BEGINS = b"SQLite format 3\x00"
-LOOKED_AT = 1000
-"""Lines that are looked at for a first time: a file without one is no capture."""
 
 
 def opened(path: Path) -> Iterator[capture.Line]:
     """The lines of a capture. Raises CaptureError when it can't be read, or when no line begins with a time."""
-    lines = capture.read(path)
-    ahead: list[capture.Line] = []
-    for line in lines:
-        ahead.append(line)
+    without = 0
+    for line in capture.read(path):
         if line.stamp_ms is not None:
-            break
-        if len(ahead) >= LOOKED_AT:
-            break
-    if ahead and ahead[-1].stamp_ms is None:
-        raise CaptureError(_no_capture(path, len(ahead)))
-    return chain(ahead, lines)
+            return capture.read(path)
+        without += 1
+    if without:
+        raise CaptureError(_no_capture(path, without))
+    return iter(())
 
 
 def _no_capture(path: Path, looked_at: int) -> str:
     with path.open("rb") as stream:
         if stream.read(len(SQLITE_BEGINS)) == SQLITE_BEGINS:
             return f"{path}: a database, no capture; allowed: a recording (compare, speed, report and export read databases)"
-    none = "its one line doesn't begin" if looked_at == 1 else f"none of its first {looked_at} lines begins"
+    none = "its one line doesn't begin" if looked_at == 1 else f"none of its {looked_at} lines begins"
     return f"{path}: no capture; {none} with a time; allowed: lines of `<epoch seconds, 3 decimals> <sentence or entry>`"
 
 

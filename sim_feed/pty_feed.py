@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import select
+import shutil
+import tempfile
 import tty
+from pathlib import Path
 
 from sim_feed.sending import POLL_S, Feed, OnEntry, Pace
 from sim_feed.simulation import Simulation
@@ -15,6 +18,9 @@ class PtyFeed(Feed):
 
     The kernel holds about 20 kB for a reader, and opening a serial port commonly flushes what is held: start the feed
     when the reader has the port open. A handle on the slave is kept, so the line outlives readers that come and go.
+
+    The name is a link of the feed's own and ends with it: the kernel gives a terminal's number to the next one, and a reader
+    that still looks for this feed would take a stranger's line.
     """
 
     def __init__(
@@ -28,7 +34,10 @@ class PtyFeed(Feed):
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        self._port = os.ttyname(self._slave)
+        self._folder = Path(tempfile.mkdtemp(prefix="tailgrain-feed-"))
+        link = self._folder / "counter"
+        link.symlink_to(os.ttyname(self._slave))
+        self._port = str(link)
         self._room = select.poll()
         self._room.register(self._master, select.POLLOUT)
         self._held = select.poll()
@@ -56,5 +65,6 @@ class PtyFeed(Feed):
     def _release(self) -> None:
         if self._open:
             self._open = False
+            shutil.rmtree(self._folder, ignore_errors=True)
             os.close(self._master)
             os.close(self._slave)

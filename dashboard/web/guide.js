@@ -18,8 +18,11 @@ function kind(told) {
 
 function guidance(told) {
   const line = byId('guidance');
-  line.hidden = !told;
-  if (!told) return;
+  const live = get('live');
+  // Off work, and before any tray test, there is nothing to say that does not stand above it.
+  const speaks = Boolean(told) && live?.state === 'working' && live.calibration.state !== 'none';
+  if (line.hidden === speaks) line.hidden = !speaks;
+  if (!speaks) return;
   const now = kind(told);
   mark(line, 'data-kind', now);
   reshape(line.querySelector('svg'), SHAPES[now]);
@@ -51,7 +54,7 @@ function advice(told) {
 
 export function start() {
   on('guidance', guidance);
-  on('kit', () => guidance(get('guidance')));
+  for (const topic of ['kit', 'live']) on(topic, () => guidance(get('guidance')));
   on('verdict', verdict);
   on('advice', advice);
 }

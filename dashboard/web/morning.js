@@ -14,14 +14,22 @@ const BEAM_NEAR_PCT = 5;
 
 const taps = new Taps();
 let facts = null;
+let heard = new Set(); // inputs that a tap has reached
+let wasReady = false;
+let zeroTold = ''; // what the kit answered to the last zero
 let threshingS = 0; // seconds on end with threshing on, standing still or nearly so
 
+let asked = 0;
+
 async function load() {
+  const mine = ++asked; // of two entries in a row the first one's answer may come last
   try {
-    facts = await read('morning');
+    const told = await read('morning');
+    if (mine !== asked) return;
+    facts = told;
     line('');
   } catch (error) {
-    line(say('morning.fault', { why: error.message }));
+    if (mine === asked) line(say('morning.fault', { why: error.message }));
     return;
   }
   render();
@@ -37,10 +45,15 @@ function ago(epochS) {
 }
 
 function render() {
-  text(byId('zero-last'), say('morning.zero_last', { ago: ago(facts.last.zero) }));
+  text(byId('zero-last'), `${say('morning.zero_last', { ago: ago(facts.last.zero) })} ${zeroTold}`.trim());
   text(byId('gauge-last'), say('morning.gauge_last', { ago: ago(facts.last.gauge) }));
   byId('good').replaceChildren(...(facts.good.length ? facts.good.map(page) : [make('p', {}, say('morning.good_none'))]));
   entering();
+}
+
+// Told once each, whatever counts up beside it.
+function speak(words) {
+  text(byId('morning-spoken'), words);
 }
 
 // ---- live signs
@@ -56,6 +69,10 @@ function signs(told, fresh, fault) {
   taps.take(fresh);
   for (const input of told.inputs.filter((one) => one.reads === 'loss')) {
     const n = taps.of(input.at);
+    if (n >= HEARD && !heard.has(input.at)) {
+      heard.add(input.at);
+      speak(say('kit.tapped_spoken', { name: nameOf(input), n }));
+    }
     const state = input.life === 'missing' ? 'caution' : n >= HEARD ? 'good' : 'waiting';
     const words = input.life === 'missing' ? say('inputs.life_missing') : say(n >= HEARD ? 'morning.heard' : n ? 'morning.few' : 'morning.waiting', { n });
     show(row(byId('taps'), input.at, nameOf(input)), state, words);
@@ -84,6 +101,8 @@ function zero(level) {
   button.disabled = !ready || !(get('entering')?.allowed ?? false);
   const key = ready ? 'zero_ready' : threshingS > 0 ? 'zero_running' : level?.on === false ? 'zero_off' : 'zero_waiting';
   text(byId('zero-said'), say(`morning.${key}`, { s: threshingS, of: ZERO_S }));
+  if (ready && !wasReady) speak(say('morning.zero_ready', { s: threshingS }));
+  wasReady = ready;
 }
 
 function enterZero() {
@@ -134,6 +153,7 @@ function entering() {
 export function start() {
   byId('tap-again').addEventListener('click', () => {
     taps.again();
+    heard = new Set();
     byId('taps').replaceChildren();
   });
   byId('zero').addEventListener('click', enterZero);
@@ -143,7 +163,11 @@ export function start() {
   on('kit', () => current() === 'morning' && load()); // the dashboard has come back
   on('entry', (entry) => entry && current() === 'morning' && load());
   asks.onAnswer((entry, answer) => {
-    if (answer?.ok && entry.entry === 'idle_run') text(byId('zero-said'), answer.note ? say('morning.zero_unused', { why: answer.note }) : say('morning.zero_kept'));
+    if (answer?.ok && entry.entry === 'idle_run') {
+      const words = answer.note ? say('morning.zero_unused', { why: answer.note }) : say('morning.zero_kept');
+      zeroTold = words;
+      speak(words);
+    }
     if (answer?.ok && current() === 'morning') load();
     else entering();
   });

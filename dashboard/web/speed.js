@@ -10,11 +10,13 @@ import { shown, unit } from './units.js';
 
 const COSTS = 'tailgrain-costs';
 const ANEW_MS = 120_000;
+const AGAIN_MS = 15_000;
 const STEP_S = 90;
 
 let answer = null;
 let readAt = 0;
 let busy = false;
+let timer = null;
 let costs = recall();
 let plan = null; // {kmh, at}: the step that is driven now
 let driven = new Set();
@@ -30,6 +32,7 @@ function recall() {
 const kmh = (value) => `${fixed(shown(value, 'km/h'), 1)} ${unit('km/h')}`;
 
 async function load(anew = false) {
+  clearTimeout(timer);
   if (busy || (!anew && answer && performance.now() - readAt < ANEW_MS)) return;
   busy = true;
   byId('speed-again').disabled = true;
@@ -40,6 +43,7 @@ async function load(anew = false) {
     fault('');
   } catch (error) {
     fault(say('speed.fault', { why: error.message }));
+    timer = setTimeout(() => current() === 'speed' && load(true), AGAIN_MS);
     if (!answer) text(byId('speed-why'), '');
   }
   busy = false;

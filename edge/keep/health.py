@@ -111,14 +111,14 @@ def renew(path: Path, at_ms: int, why: str, old: sqlite3.Connection | None = Non
     likely) leaves things as they were, to be tried again. Raises sqlite3.Error, OSError, StoreError.
     """
     _end_renewal(path)
-    beside = _beside(path)
-    _remove(beside)
+    beside, building = _beside(path), _beside(path, "building")
     try:
-        with closing(open_writer(beside)) as fresh:
+        with closing(open_writer(building)) as fresh:
             records = take_over(path, fresh)
+        building.rename(beside)
     except BaseException:
         with suppress(OSError):
-            _remove(beside)
+            _remove(building)
         raise
     to = move_aside(path, at_ms, old)
     beside.rename(path)
@@ -126,8 +126,8 @@ def renew(path: Path, at_ms: int, why: str, old: sqlite3.Connection | None = Non
     return Moved(to, why, records)
 
 
-def _beside(path: Path) -> Path:
-    return path.with_name(f"{path.stem}.fresh{path.suffix}")
+def _beside(path: Path, what: str = "fresh") -> Path:
+    return path.with_name(f"{path.stem}.{what}{path.suffix}")
 
 
 def _remove(path: Path) -> None:
@@ -136,8 +136,11 @@ def _remove(path: Path) -> None:
 
 
 def _end_renewal(path: Path) -> None:
-    """The power went between moving the damaged database away and putting the fresh one in its place."""
-    if not path.exists() and _beside(path).exists():
+    """The power went between moving the damaged database away and putting the fresh one in its place, or before."""
+    _remove(_beside(path, "building"))
+    if path.exists():
+        _remove(_beside(path))
+    elif _beside(path).exists():
         _beside(path).rename(path)
 
 

@@ -34,6 +34,9 @@ from edge.streams import STREAMS
 
 LOG = logging.getLogger("tailgrain.keep")
 
+CHECK_AFTER_S = 5.0
+"""A large file is read through beside the work once the start is over: a slow card can't serve both."""
+
 _EVER = 2**53
 PROVED = ("job_start", "job_finish", "job_reopen")
 """Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
@@ -76,7 +79,9 @@ class Store:
         self._writer.start()
         self._find_key()
         if unchecked:
-            threading.Thread(target=self._check_beside, name="check", daemon=True).start()
+            later = threading.Timer(CHECK_AFTER_S, self._check_beside)
+            later.daemon = True
+            later.start()
 
     def _find_key(self) -> None:
         """The kit's signing key, made at the first start. Without one everything but signing goes on."""
@@ -120,8 +125,10 @@ class Store:
         """Whether any run is in the database."""
         return bool(self._read(lambda db: db.execute("SELECT EXISTS (SELECT 1 FROM run)").fetchone()[0]))
 
-    def begin_run(self, at_ms: int, settings: dict[str, Any], source: str, version: str) -> int:
-        """Begin a run; returns its number. The settings in force stand in its row."""
+    def begin_run(
+        self, at_ms: int, settings: dict[str, Any], source: str, version: str, hours: tuple[float, float] | None = None
+    ) -> int:
+        """Begin a run; returns its number. The settings in force stand in its row, `hours` of earlier work in its record."""
         text = canonical(settings)
 
         def do(db: sqlite3.Connection) -> int:
@@ -134,7 +141,8 @@ class Store:
         self.run = self._writer.run = self.ask(do)
         self._run_row = (self.run, at_ms, source, version, text)
         key = None if self.key is None else {"public_key": self.key.public.hex(), "fingerprint": self.key.fingerprint}
-        self.record("run start", at_ms, {"run": self.run, "source": source, "version": version, "key": key})
+        body = {"run": self.run, "source": source, "version": version, "key": key}
+        self.record("run start", at_ms, body if hours is None else {**body, "hours": list(hours)})
         if self.moved is not None:
             self.record("store moved", at_ms, _moved_body(self.moved))
         return self.run
@@ -253,14 +261,28 @@ class Store:
         return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
 
     def work_hours(self) -> tuple[float, float]:
-        """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept."""
-        since = (
-            "kind = 'calibration' AND json_extract(body, '$.used') = 1",
-            "kind = 'entry' AND json_extract(body, '$.entry') = 'gauge'",
-        )
-        sql = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
-            WHERE kind = 'minute' AND seq > coalesce((SELECT max(seq) FROM record WHERE {}), 0)"""
-        tray_h, gauge_h = [float(self._one(sql.format(one))) for one in since]
+        """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept.
+
+        Minutes before the last start stand summed in its record: a season is not summed at each start.
+        """
+        resets = (("calibration", "$.used", 1), ("entry", "$.entry", "gauge"))
+        last = "SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ? ORDER BY seq DESC LIMIT 1"
+        base = "SELECT seq, json_extract(body, '$.hours') FROM record WHERE kind = 'run start' ORDER BY seq DESC LIMIT 1"
+        minutes = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
+            WHERE kind = 'minute' AND seq > ?"""
+
+        def look(db: sqlite3.Connection) -> list[float]:
+            summed = db.execute(base).fetchone()
+            from_seq, known = summed if summed is not None and summed[1] is not None else (0, "[0, 0]")
+            found = []
+            for reset, earlier in zip(resets, msgspec.json.decode(known), strict=True):
+                row = db.execute(last, reset).fetchone()
+                seq = 0 if row is None else int(row[0])
+                since = db.execute(minutes, (max(seq, from_seq),)).fetchone()[0]
+                found.append(float(since) + (float(earlier) if from_seq > seq else 0.0))
+            return found
+
+        tray_h, gauge_h = self._read(look)
         return tray_h, gauge_h
 
     def area_ha_since(self, epoch_s: float) -> float:
@@ -279,9 +301,6 @@ class Store:
             return at_ends + sum(float(area) for _, area in found[1:])
 
         return float(self._read(look))
-
-    def _one(self, sql: str) -> Any:
-        return self.ask(lambda db: db.execute(sql).fetchone()[0])
 
     def ask(self, do: Do) -> Any:
         """Run a function on the writer's connection, commit, and return what it returned. Raises StoreError."""

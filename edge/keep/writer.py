@@ -90,7 +90,7 @@ class Writer:
         self._in_transaction = False
         self._lost: dict[str, int] = {}
         self._committed_at = self._kept_at = self._checkpointed_at = time.monotonic()
-        self._retry_at = 0.0
+        self._retry_at = self._renew_at = 0.0
         self._damage: str | None = None
         self._moved: Moved | None = None
         self._seconds = 0
@@ -206,7 +206,7 @@ class Writer:
 
     def _open(self) -> sqlite3.Connection:
         if self._damage is not None and not self._in_transaction:
-            if time.monotonic() < self._retry_at:
+            if time.monotonic() < self._renew_at:
                 raise sqlite3.OperationalError(self.fault or self._damage)
             self._replace(self._damage)
         if self._connection is None:
@@ -317,7 +317,7 @@ class Writer:
         self._queue.put(Damage(why))
 
     def _renew(self, why: str) -> None:
-        self._damage, self._retry_at = why, 0.0
+        self._damage, self._renew_at = why, 0.0
         try:
             self._open()
         except (sqlite3.Error, OSError, StoreError) as fault:
@@ -327,6 +327,7 @@ class Writer:
 
     def _replace(self, why: str) -> None:
         """A fresh database in the damaged one's place; when that fails, the next piece of work tries again."""
+        self._renew_at = time.monotonic() + RETRY_S
         moved = health.renew(self.path, time.time_ns() // 1_000_000, why, self._connection)
         self._connection, self._damage, self._moved = None, None, moved
 

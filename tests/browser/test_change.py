@@ -75,12 +75,15 @@ def test_the_interval_is_drawn_in_place_and_said_in_words(worked: Any, open_page
     }  # fmt: skip
     say_for_the_kit(worked, "verdict", verdict)
     expect(page.locator("#verdict-interval")).to_have_text("Loss from 20 % less to 25 % more (90 % interval)")
-    lane = page.locator(".verdict-lines").bounding_box()
-    drawn = page.locator(".verdict-line.newest").bounding_box()
-    assert lane is not None and drawn is not None
-    left, right = drawn["x"] - lane["x"], lane["x"] + lane["width"] - drawn["x"] - drawn["width"]
+    # Both at one moment, because it is drawn anew with each reading.
+    boxes = """() => {
+        const found = [".verdict-lines", ".verdict-line.newest"].map((one) => document.querySelector(one)?.getBoundingClientRect());
+        return found.every((one) => one?.width) && found.map((one) => [one.x, one.width]);
+    }"""
+    (lane_x, lane_width), (x, width) = page.wait_for_function(boxes).json_value()
+    left, right = x - lane_x, lane_x + lane_width - x - width
     assert abs(left - right) < 8
-    assert abs(left / lane["width"] - (0.5 - 0.5 * 0.3219)) < 0.02  # log2(1.25) = 0.3219
+    assert abs(left / lane_width - (0.5 - 0.5 * 0.3219)) < 0.02  # log2(1.25) = 0.3219
     say_for_the_kit(worked, "verdict", {**verdict, "verdict": "better", "ratio": 0.75, "low": 0.7, "high": 0.9})
     expect(page.locator("#verdict-word")).to_contain_text("Better")
     expect(page.locator("#verdict-interval")).to_have_text("Loss 10 to 30 % less (90 % interval)")

@@ -49,7 +49,7 @@ def test_each_input_says_what_it_reads_in_its_own_terms(worked: Any, open_page: 
 def test_a_dead_program_and_a_lost_broker_are_named_with_what_to_do(fresh: Any, open_page: Opener) -> None:
     kit, broker = fresh
     page = open_page(kit.url + "#kit", 360, 740)
-    expect(check(page, "counts")).to_have_attribute("data-state", "good")
+    expect(check(page, "counts")).to_have_attribute("data-state", "good", timeout=20_000)
     kit.programs["run"].stop(kill=True)
     try:
         expect(check(page, "program")).to_contain_text("not running", timeout=20_000)

@@ -82,7 +82,7 @@ def test_the_zero_is_entered_after_half_a_minute_and_used(
     expect(page.locator("#zero-said")).to_contain_text("of 30 s")
     expect(page.locator("#zero")).to_be_enabled(timeout=60_000)
     page.locator("#zero").click()
-    expect(page.locator("#zero-said")).to_have_text("The zero is learned.")
+    expect(page.locator("#morning-spoken")).to_have_text("The zero is learned.")
     run = idling.entries("idle_run")[-1]
     assert 20 <= run["seconds"] <= 120
     learned = eventually(lambda: idling.rows("SELECT body FROM record WHERE kind = 'learned' ORDER BY seq DESC LIMIT 1"), 5.0)

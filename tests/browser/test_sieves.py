@@ -42,7 +42,7 @@ def test_a_gauge_check_is_previewed_entered_and_known(idling: Any, open_page: Op
     expect(page.locator("#asks")).to_contain_text("gauge check of the top sieve")
     expect(page.locator("#known-line")).to_contain_text("Gap = readout +3.0 mm")
     expect(page.locator("#known-checks li")).to_contain_text("readout 16 mm, measured 19, 19.4, 18.6 mm")
-    assert page.locator("#gauge-readout").input_value() == ""
+    expect(page.locator("#gauge-readout")).to_have_value("")
     kept = idling.entries("gauge")[-1]
     assert (kept["sieve"], kept["readout_mm"], kept["measured_mm"]) == ("top", 16, [19, 19.4, 18.6])
     assert kept["opened_to_mm"] == 26

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import urllib.request
 from collections.abc import Callable
 from typing import Any
 
@@ -24,11 +25,14 @@ def asked(kit: Any, *more: str) -> Any:
 def test_steps_give_a_curve_a_cheapest_speed_and_a_table(stepped: Any, open_page: Opener) -> None:
     page = open_page(stepped.url + "#speed")
     expect(page.locator("#speed-why")).to_contain_text("deliberate speed step")
-    told = asked(stepped)
-    assert told["steps"] >= 3 and told["best_kmh"] is not None
-    # The machine goes on working between the two looks, so the figures may differ a little.
+    with urllib.request.urlopen(f"{stepped.url}/speed", timeout=60) as answer:
+        told = msgspec.json.decode(answer.read())  # what the page was told, told again
+    said = asked(stepped)
+    assert said["steps"] >= 3 and said["best_kmh"] is not None
     best = float(page.locator("#speed-best").inner_text().split()[0])
-    assert abs(best - told["best_kmh"]) <= 0.3
+    assert f"{best:.1f}" == f"{told['best_kmh']:.1f}"
+    # The machine goes on working between the two looks, so the command's figure may differ a little.
+    assert abs(best - said["best_kmh"]) <= 0.3
     expect(page.locator("#speed-loss svg path.curve")).to_have_count(1)
     expect(page.locator("#speed-loss svg path.band")).to_have_count(1)
     assert page.locator("#speed-loss svg rect.seen").count() == len(told["seen"])
@@ -39,7 +43,7 @@ def test_steps_give_a_curve_a_cheapest_speed_and_a_table(stepped: Any, open_page
     first = rows.first.locator("th, td").all_inner_texts()
     assert first[0] == f"{told['points'][0]['kmh']:.1f}"
     assert float(first[1]) == float(first[1]) and first[4] == "deliberate steps"
-    assert abs(float(first[1]) - told["points"][0]["kg_ha"]) <= 0.25 * told["points"][0]["kg_ha"] + 1
+    assert abs(float(first[1]) - told["points"][0]["kg_ha"]) <= 0.5
 
 
 def test_another_cost_moves_the_cheapest_speed(stepped: Any, open_page: Opener) -> None:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -319,6 +320,33 @@ def test_speed_over_http_is_the_commands_answer(server: Any) -> None:
     assert {key: value for key, value in told.items() if key != "age_s"} == msgspec.json.decode(said)
     again = server.ask("GET", "/speed?hourly=300").json()
     assert again["age_s"] > 0 and again["why"] == told["why"]  # told again, not reckoned again
+
+
+class Counting(speeding.Speeds):
+    """Notes each reckoning that is begun, and answers with its number."""
+
+    def __init__(self) -> None:
+        super().__init__(Path("nowhere.db"), None)
+        self.begun: list[tuple[float | None, float | None]] = []
+
+    async def _ask(self, hourly: float | None, weather: float | None) -> dict[str, Any]:
+        self.begun.append((hourly, weather))
+        await asyncio.sleep(0)
+        return {"number": len(self.begun)}
+
+
+def test_many_pages_share_one_reckoning(server: Any) -> None:
+    async def all_at_once() -> tuple[list[Any], Counting]:
+        speeds = Counting()
+        asked = [speeds.answer(300.0, None) for _ in range(8)] + [speeds.answer(0.0, None)]
+        return await asyncio.gather(*asked), speeds
+
+    answers, speeds = asyncio.run(all_at_once())
+    assert [one["number"] for one in answers] == [1] * 8 + [2]
+    assert speeds.begun == [(300.0, None), (0.0, None)]
+    with ThreadPoolExecutor(8) as pool:
+        over_http = list(pool.map(lambda _: server.ask("GET", "/speed?hourly=123"), range(8)))
+    assert {answer.status for answer in over_http} == {200}  # however many pages wait for the same
 
 
 def test_a_page_without_a_record_says_why(bare: Any, of: Callable[[Any], Any]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from edge.feed.assembler import Part, Second
-from edge.keep.store import FILE_NAME, Store
+from edge.keep.store import FILE_NAME, Store, canonical
 from edge.keep.upkeep import Upkeep
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
@@ -68,9 +68,37 @@ def grow(store: Store, seconds: int) -> None:
             )
 
     while count < seconds:
-        for first in range(1, count + 1, AT_ONCE):
+        wanted = min(count, seconds - count) if seconds > 32 * AT_ONCE else count
+        for first in range(1, wanted + 1, AT_ONCE):
             store.ask(lambda db, first=first: more(db, first))
-        count *= 2
+        count += max(wanted, AT_ONCE * -(-wanted // AT_ONCE)) if count >= AT_ONCE else count
+
+
+def season_of_records(store: Store, minutes: int = 24_000) -> None:
+    """400 hours of minutes; a quarter as many entries (settings, notes), and as many verdicts, beside them."""
+    minute = {
+        "t": "2026-11-02T06:14:00.000Z",
+        "seconds": {"working": 60, "turning": 0, "filling": 0, "idle": 0, "no data": 0},
+        "distance_m": 120.0,
+        "area_ha": 0.05,
+        "loss": {"kg_ha": 41.2, "low": 33.0, "high": 50.1, "pct": 1.4},
+        "points": {name: {"kg_ha": 20.6, "low": 16.5, "high": 25.0} for name in ("separator", "cleaning")},
+        "returns_pct": 34.0,
+        "lines": {"good": 610, "bad_crc": 0, "malformed": 0, "missing": 0, "restarts": 0, "entries": 0},
+    }
+    text, verdict = canonical(minute), canonical({"setting": 1, "verdict": "no detectable change", "words": "x" * 500})
+    setting = canonical({"entry": "setting", "what": "fan_rpm", "to": 800.0})
+    note = canonical({"entry": "note", "note": "Körner"})
+
+    def write(db: sqlite3.Connection) -> None:
+        for number in range(minutes):
+            at_ms = (START_S + 60 * number) * 1000
+            store._insert(db, 1, at_ms, "minute", text, None)
+            if number % 4 == 0:
+                store._insert(db, 1, at_ms, "entry", setting if number % 8 else note, None)
+                store._insert(db, 1, at_ms, "verdict", verdict, None)
+
+    store.ask(write)
 
 
 def settle(store: Store) -> None:

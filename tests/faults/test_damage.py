@@ -12,7 +12,7 @@ from edge.errors import StoreError
 from edge.keep import health, signing
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
-from tests.faults.stores import START_S, copied, fill, grow, opened, rows, settle, sound
+from tests.faults.stores import START_S, copied, fill, grow, one_second, opened, rows, settle, sound
 
 FRAME = 24
 """Bytes of a frame's header in the write-ahead log; 32 of the log's own (sqlite.org/fileformat2.html, section 4)."""
@@ -154,6 +154,109 @@ def test_damage_found_beside_the_work_moves_the_file_while_recording_goes_on(tmp
     body = rows(path, "SELECT body FROM record WHERE kind = 'store moved'")
     assert len(body) == 1 and again.moved.to.name in body[0][0]
     assert rows(path, "SELECT run, closed_cleanly FROM run") == [(1, 0), (2, 0)]
+
+
+def test_a_renewal_that_fails_changes_nothing_and_is_tried_again(tmp_path, eventually):
+    """As on a full disk; here something that can't be removed lies where the fresh file is made."""
+    store = opened(tmp_path)
+    first = store.entry(START_S * 1000, {"entry": "note", "note": "before"}, "before")
+    fill(store, 5)
+    obstacle = tmp_path / "tailgrain.fresh.db"
+    obstacle.mkdir()
+    store._writer.renew("found by hand")
+    eventually(lambda: store.fault, within=10, what="the fault said")
+    assert store.moved is None and store.alive and not list(tmp_path.glob("*.damaged-*"))
+    with pytest.raises(StoreError, match=r"^[^\n]*not kept[^\n]*$"):
+        store.entry(START_S * 1000, {"entry": "note", "note": "refused"}, "refused")
+    fill_later = range(6, 11)
+    for number in fill_later:
+        one_second(store, number)
+    obstacle.rmdir()
+    eventually(lambda: settled(store), within=15, what="kept again")
+    assert store.moved is not None and store.fault is None
+    second = store.entry(START_S * 1000, {"entry": "note", "note": "after"}, "after")
+    assert store.entry_seq("before") == first and store.entry_seq("refused") is None
+    store.close()
+    assert sound(tmp_path / FILE_NAME)
+    numbers = [row[0] for row in rows(tmp_path / FILE_NAME, "SELECT seq FROM record ORDER BY seq")]
+    assert numbers == list(range(1, second + 1))
+    kept = [row[0] for row in rows(tmp_path / FILE_NAME, "SELECT number FROM second ORDER BY number")]
+    assert kept[-5:] == list(fill_later)
+    assert rows(tmp_path / FILE_NAME, "SELECT run FROM run") == [(1,)]
+    assert len(rows(tmp_path / FILE_NAME, "SELECT 1 FROM record WHERE kind = 'store moved'")) == 1
+
+
+def settled(store: Store) -> bool:
+    try:
+        settle(store)
+    except StoreError:
+        return False
+    return True
+
+
+def test_a_cut_between_moving_the_damaged_file_and_its_replacement_is_ended_at_the_next_start(tmp_path):
+    store = opened(tmp_path)
+    first = store.entry(START_S * 1000, {"entry": "note", "note": "before"}, "before")
+    store.close()
+    path = tmp_path / FILE_NAME
+    path.rename(tmp_path / "tailgrain.fresh.db")  # whole and on disk before the damaged one makes room
+    again = opened(tmp_path)
+    assert again.entry_seq("before") == first
+    again.close()
+    assert not (tmp_path / "tailgrain.fresh.db").exists()
+
+
+class Stumbling(Upkeep):
+    """Has a fault of its own, as any program may."""
+
+    stumbles = 0
+
+    def step(self, db: sqlite3.Connection, run: int, kept_since: int) -> int:
+        if self.stumbles < 2:
+            self.stumbles += 1
+            raise TypeError("a fault of ours")
+        return super().step(db, run, kept_since)
+
+
+def test_a_fault_of_the_writer_s_own_ends_nothing_and_loses_nothing(tmp_path, eventually, caplog):
+    rules = Stumbling(tmp_path, disk_floor_mb=0.0)
+    store = Store(tmp_path / FILE_NAME, None, rules)
+    store.begin_run(START_S * 1000, {}, "test", "0")
+    try:
+        for number in range(1, 4):
+            fill(store, 1, number)
+            store._writer._kept_at = -1e9  # the next look is due
+            one_second(store, number + 100)
+            eventually(lambda number=number: rules.stumbles >= min(number, 2), within=10, what="stumbled")
+            assert store.alive
+        seq = store.entry(START_S * 1000, {"entry": "note", "note": "after"}, "after")
+        assert store.entry_seq("after") == seq
+        eventually(lambda: store.fault is None, within=10, what="well again")
+    finally:
+        store.close()
+    assert rows(tmp_path / FILE_NAME, "SELECT number FROM second ORDER BY number") == [(n,) for n in (1, 2, 3, 101, 102, 103)]
+    assert "TypeError: a fault of ours" in caplog.text and "a fault of the writer itself" in caplog.text
+
+
+def test_a_fault_of_whoever_hears_of_a_commit_is_said_and_the_writer_goes_on(tmp_path, eventually):
+    heard = []
+
+    def on_told() -> None:
+        heard.append(1)
+        raise RuntimeError("nobody listens")
+
+    store = Store(tmp_path / FILE_NAME, on_told, Upkeep(tmp_path, disk_floor_mb=0.0))
+    store.begin_run(START_S * 1000, {}, "test", "0")
+    try:
+        store.record("minute", START_S * 1000, {}, tell="minute")
+        eventually(lambda: heard and store.fault, within=10, what="the fault said")
+        assert "RuntimeError: nobody listens" in str(store.fault)
+        one_second(store, 1)
+        eventually(lambda: store.fault is None, within=10, what="well again")
+        assert store.alive
+    finally:
+        store.close()
+    assert rows(tmp_path / FILE_NAME, "SELECT count(*) FROM record WHERE kind = 'minute'") == [(1,)]
 
 
 def test_without_upkeep_a_damaged_file_is_refused_in_one_line_and_left_alone(tmp_path):

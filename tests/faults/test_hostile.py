@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import random
 import time
+import tracemalloc
 
 import pytest
 from hypothesis import given, settings
@@ -172,6 +174,35 @@ def test_a_capture_of_noise_is_replayed_to_its_end(tmp_path, seed):
     assert summary["lines"]["good"] > 500 and summary["lines"]["malformed"] > 300
     assert refused and all("\n" not in line and line.startswith("line ") for line in refused)
     assert max(summary["pulses"]) < 3000 + 1
+
+
+def test_a_capture_s_lines_have_limits_of_size_and_depth_and_what_follows_is_read(tmp_path):
+    path = tmp_path / "huge.tgcap.gz"
+    stamp = b"1790000000.%03d "
+    hostile = [
+        b"\x00" * (8 << 20),  # one line of 8 MB, 8 kB when compressed
+        stamp % 1 + b"$" + b"x" * (4 << 20),
+        stamp % 2 + b'!{"entry":"note","note":"' + b"x" * 20_000 + b'"}',
+        stamp % 3 + b"!" + b"[" * 16_000,
+        stamp % 4 + b"!" + b'{"a":' * 3000 + b"1" + b"}" * 3000,
+        stamp % 5 + b'!{"entry":"limit","loss_kg_ha":1' + b"0" * 5000 + b"}",
+        b"9" * 5000 + b".000 $",
+    ]
+    good = [stamp % (100 * n) + frame(f"TGC,1,{n},{100 * n},3,{n},0,0,0,0,0,0")[:-1] for n in range(1, 6)]
+    with gzip.open(path, "wb") as file:
+        for line in [*hostile, *good]:
+            file.write(line + b"\n")
+    refused: list[str] = []
+    tracemalloc.start()
+    summary = replay(path, settings_module.parse(load("paddock").settings_toml()), on_refused=refused.append)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 16 << 20
+    assert summary["lines"] == {
+        "good": 5, "bad_crc": 0, "malformed": len(hostile), "missing": 0, "restarts": 0, "entries": 0
+    }  # fmt: skip
+    assert refused == []  # broken JSON is malformed, not refused
+    assert summary["pulses"][0] == 4
 
 
 def test_a_decoded_sentence_of_counts_never_leaves_its_range():

@@ -32,9 +32,17 @@ class Place:
     """One kit on a board of its own, with an ear at the broker."""
 
     def __init__(
-        self, nursery: Nursery, folder: Path, broker: Broker, name: str, pattern: str = "board", serial: str = ""
+        self,
+        nursery: Nursery,
+        folder: Path,
+        broker: Broker,
+        name: str,
+        pattern: str = "board",
+        serial: str = "",
+        opens: bool = True,
     ) -> None:
         folder.mkdir(parents=True)
+        self._opens = opens
         self.folder, self.name = folder, name
         self.board = Board(folder / "board")
         settings = SETTINGS.format(
@@ -45,6 +53,10 @@ class Place:
 
     def __enter__(self) -> Place:
         self.kit.start()
+        if self._opens:
+            # What a board said before is thrown away by the opening, and a busy disk may keep a new database waiting for
+            # seconds: the account of ticks begins here.
+            wait_until(lambda: "board: open" in self.kit.log, 20, lambda: f"{self.name}: the line open ({self.kit.log[-2000:]})")
         self.board.start()
         return self
 
@@ -109,7 +121,7 @@ def unplugged_and_back_under_another_name(nursery: Nursery, folder: Path, broker
 
 def held_by_another_program(nursery: Nursery, folder: Path, broker: Broker) -> float:
     folder.mkdir(parents=True)
-    place = Place(nursery, folder / "kit", broker, "held")
+    place = Place(nursery, folder / "kit", broker, "held", opens=False)
     other = os.open(os.path.realpath(place.board.pty.link), os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(other, fcntl.LOCK_EX)
     try:

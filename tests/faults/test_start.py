@@ -29,6 +29,14 @@ def written_bytes(pid: int) -> int:
     return int(fields["write_bytes"])
 
 
+def waited_s(pid: int) -> float:
+    """How long a process was ready but other programs had the processors (proc(5), schedstat, second field); 0: not told."""
+    try:
+        return int(Path(f"/proc/{pid}/schedstat").read_text().split()[1]) / 1e9
+    except OSError:
+        return 0.0
+
+
 @pytest.mark.slow_ok
 def test_a_kit_is_back_within_three_seconds_of_a_cut_with_weeks_in_its_database(tmp_path, mosquitto):
     store = opened(tmp_path / "state")
@@ -64,7 +72,7 @@ def test_a_kit_is_back_within_three_seconds_of_a_cut_with_weeks_in_its_database(
                     process.wait()
     finally:
         ear.close()
-    assert min(took) < BACK_WITHIN_S  # the quicker of two: other programs may share the machine
+    assert min(took) < BACK_WITHIN_S
     assert rows(store.path, "SELECT count(*) FROM run") == [(3,)]
     assert not list(store.path.parent.glob("*.damaged-*"))
 

@@ -189,7 +189,7 @@ def test_a_table_that_was_driven_is_no_advice(recording: Recording, tmp_path: Pa
 @pytest.mark.parametrize(
     ("content", "why"),
     [
-        (b"[machine]\nname = 'x'\n", "none of its first 2 lines begins with a time"),
+        (b"[machine]\nname = 'x'\n", "none of its 2 lines begins with a time"),
         (b"hello\n", "its one line doesn't begin with a time"),
         (b"SQLite format 3\x00" + bytes(200), "a database, no capture"),
     ],
