@@ -15,6 +15,7 @@ from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, percent, shown,
 CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
 LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
 MOST_ALERTS = 60
+NEARLY_ALL = 0.9995
 LEAST_U = 0.001
 """Doubts below a tenth of a percent need no figure."""
 
@@ -227,6 +228,8 @@ def quality(facts: Facts, pen: Pen) -> str:
     q = facts.quality
     lines = q["good"] + q["bad_crc"] + q["malformed"] + q["missing"]
     lost = percent((q["missing"] + q["bad_crc"] + q["malformed"]) / lines, 2) if lines else UNKNOWN
+    seen = facts.mean.seen_share
+    unseen = pen.figure("quality.unseen", "none" if seen is None or seen > NEARLY_ALL else percent(1 - seen, 1))
     share = f"{pen.figure('quality.lost', lost)} of {pen.figure('quality.lines', shown(lines, '', 0))}"
 
     def seconds(name: str) -> str:
@@ -247,6 +250,7 @@ def quality(facts: Facts, pen: Pen) -> str:
         ["Seconds given up for room", seconds("given_up_s"), "they are missing in every figure"],
         ["Time a sensor was saturated", seconds("saturated_s"), "true loss may be higher; over a tenth of work: no upper end"],
         ["Time one side was silent", seconds("half_blind_s"), "its twin stands in for it, at higher uncertainty"],
+        ["Ground of which a point saw nothing", unseen, "left out of that point's mean, not taken for no loss"],
         ["Records withheld from this pack", count("withheld"), "their digests keep the chain whole"],
     ]  # fmt: skip
     return table("Data quality", ["What", "How much", "What it means for the figures"], rows)

@@ -29,3 +29,5 @@ def test_a_deaf_point_leaves_its_ground_out_of_the_mean_in_kit_and_pack_alike(tm
         assert point.loss.value == pytest.approx(kept["points"][point.name]["kg_ha"], rel=0.01), point.name
     seen = found.points[1].loss.value
     assert seen is not None and seen > 5  # not diluted by the ground of which it saw nothing
+    unseen = dict(verify.FIGURE.findall(raw.decode()))["m1.quality.unseen"]
+    assert unseen.endswith("%") and float(unseen.split()[0]) > 5
