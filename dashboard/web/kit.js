@@ -2,7 +2,7 @@
 import { FRESH_S, whileShown } from './counting.js';
 import { byId, make, mark, reshape, shape, text } from './dom.js';
 import { get, on } from './facts.js';
-import { age, clock, has, plain, say } from './format.js';
+import { age, clock, fixed, has, plain, say } from './format.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
 import * as sound from './sound.js';
@@ -83,6 +83,14 @@ function render() {
   facts();
 }
 
+// The learned lag is only told; it is used once somebody sets it.
+function lag(told) {
+  if (!told) return null;
+  const known = { set: plain(told.set_s), passes: told.passes, steps: told.steps };
+  if (told.learned_s === null) return say('kit.lag_set', known);
+  return say('kit.lag_learned', { ...known, s: fixed(told.learned_s, 1), u: told.u_s === null ? '–' : fixed(told.u_s, 1) });
+}
+
 function facts() {
   const { facts: known } = health;
   const kit = get('kit');
@@ -92,6 +100,7 @@ function facts() {
     ['fact_store', known.store], ['fact_size', known.store_mb === undefined ? null : say('kit.mb', { mb: plain(known.store_mb) })],
     ['fact_since', known.oldest_t ? new Date(known.oldest_t * 1000).toLocaleString() : null],
     ['fact_records', known.records === undefined ? null : String(known.records)],
+    ['fact_lag', lag(get('live')?.lag)],
     ['fact_key', known.fingerprint ?? say('kit.no_key')],
   ].filter(([, value]) => value);
   byId('kit-facts').replaceChildren(...rows.map(([name, value]) => make('div', { 'data-fact': name }, make('dt', {}, say(`kit.${name}`)), make('dd', {}, value))));

@@ -27,6 +27,8 @@ def test_a_sound_kit_says_so_part_by_part(worked: Any, open_page: Opener) -> Non
     shown = int(re.findall(r"(\d+) records", check(page, "store").inner_text())[0])
     assert known - 5 <= shown <= known + 5
     expect(page.locator("#kit-facts")).to_contain_text(str(worked.database))
+    lag = page.locator("[data-fact=fact_lag] dd")
+    expect(lag).to_contain_text(re.compile(r"10 s set; (nothing learned yet|learned [\d.]+ s)"))
     words = page.locator("#screen-kit").inner_text()
     assert words.index("Engine off, key out") < words.index("Tap test")
 
