@@ -106,7 +106,9 @@ def test_alerts_stale_figures_and_the_door_stand_on_every_screen(fresh: Any, ope
     # An alert as the kit tells it.
     page.evaluate(
         """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
-        const {put} = await import(at); const alert = {rule: 'no-data', object: null, state: 'raised', severity: 'danger',
+        const {get, put} = await import(at);
+        while (!get('entering')) await new Promise((go) => setTimeout(go, 20)); // the page's own answer comes first
+        const alert = {rule: 'no-data', object: null, state: 'raised', severity: 'danger',
         since: '2026-07-01T10:00:00.000Z', text: 'A trial.', cause: '', action: 'Nothing.', value: null, limit: null};
         put('alert/no-data', alert); put('entering', {allowed: false, pin: true, why: ''}); }"""
     )
