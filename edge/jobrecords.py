@@ -21,7 +21,7 @@ from edge.reckon.totals import Totals
 from edge.reckon.traytests import test_record
 
 JOB_ENTRIES = (entries.JobStart, entries.JobFinish, entries.JobReopen)
-MACHINE_TABLES = ("machine", "input", "level", "crop_data", "costs")
+MACHINE_TABLES = ("machine", "input", "level", "crop_data")
 """Tables of the settings file that say how a machine measures; the others are the kit's own business."""
 
 _NOT_FOR_OTHERS = ("by", "note")

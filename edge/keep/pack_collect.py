@@ -45,6 +45,12 @@ def _collect(
         raise WrongInput(f"{database.name}: {fault}") from fault
     rows, previous = _records(connection, one, position)
     bound = _bound(rows)
+    gone = _given_up(connection, rows)
+    if gone:
+        raise WrongInput(
+            f"{database}: {gone} seconds of job {number} are no longer kept (keep_days, disk floor or a database moved aside);"
+            " allowed: a job whose seconds are all kept"
+        )
     if not bound:
         raise WrongInput(f"{database}: job {number} holds no closed minute yet; allowed: a job with a minute of counts")
     runs = sorted({row[1] for row in rows if len(row) > 3} | {run for run, _, _ in bound})
@@ -70,8 +76,9 @@ def _records(connection: sqlite3.Connection, one: Job, position: Position) -> tu
     before = connection.execute("SELECT hash FROM record WHERE seq = ?", (first - 1,)).fetchone()
     previous = chain.FIRST.hex() if before is None else str(before[0])
     rows: list[list[Any]] = []
+    own = _Own()
     for row in connection.execute(_RECORDS_SQL, (first, last)):
-        shown = one.holds(row[0])
+        shown = one.holds(row[0]) and own.takes(*row[2:5])
         if shown and position != "exact" and tells_place(msgspec.json.decode(row[4])):
             shown = False
         if shown:
@@ -79,6 +86,44 @@ def _records(connection: sqlite3.Connection, one: Job, position: Position) -> tu
         else:
             rows.append([row[0], chain.digest(chain.Record(*row)).hex(), row[6]])
     return rows, previous
+
+
+class _Own:
+    """Leaves out what rests on other jobs: advice and good sets, and verdicts on settings, or with seconds, of before."""
+
+    def __init__(self) -> None:
+        self._before = 0
+        self._opened_ms = 0
+        self._changed_ms: list[int] = []
+
+    def takes(self, at_ms: int, kind: str, text: str) -> bool:
+        """Whether the next record in order is this job's alone."""
+        if kind in ("advice", "good set"):
+            return False
+        if kind == "job opening":
+            self._before, self._opened_ms, self._changed_ms = msgspec.json.decode(text)["setting_changes"], at_ms, []
+        elif kind == "entry" and msgspec.json.decode(text)["entry"] == "setting":
+            self._changed_ms.append(at_ms)
+        elif kind == "verdict":
+            body = msgspec.json.decode(text)
+            at = body["setting"] - self._before - 1
+            if not 0 <= at < len(self._changed_ms):
+                return False
+            return bool(body["before"]["minutes"] * 60_000 <= self._changed_ms[at] - self._opened_ms)
+        return True
+
+
+def _given_up(connection: sqlite3.Connection, rows: list[list[Any]]) -> int:
+    """How many seconds that the shown records bind are no longer in the database."""
+    sql = "SELECT count(*) FROM second JOIN counts USING (run, number) WHERE second.run = ? AND number BETWEEN ? AND ?"
+    gone = 0
+    for row in rows:
+        if len(row) > 3 and row[3] in minutes.BINDING:
+            body = msgspec.json.decode(row[4])
+            if "seconds_kept" in body and "work_sha256" in body:
+                found = connection.execute(sql, (row[1], body["seconds_from"], body["seconds_to"])).fetchone()[0]
+                gone += max(0, body["seconds_kept"] - found)
+    return gone
 
 
 def _bound(rows: list[list[Any]]) -> list[tuple[int, int, int]]:

@@ -21,7 +21,7 @@ from edge.keep.places import coarse as coarse
 
 FORMAT = "tailgrain evidence pack 1"
 
-FIGURE_TABLES = ("machine", "crop", "limits", "input", "level", "costs", "crop_data", "units")
+FIGURE_TABLES = ("machine", "crop", "limits", "input", "level", "crop_data", "units")
 """Tables of the settings that figures follow from. The others tell of the kit's network and stay on the kit."""
 
 PLACE_KEYS = frozenset({"lat", "lon", "latitude", "longitude", "position", "coordinates"})

@@ -30,7 +30,7 @@ KEY = re.compile(rb'<meta name="tailgrain-key" content="([0-9a-f]{64})">')
 DATA_BEGINS = b'<script type="application/json" id="tailgrain-data">'
 DATA_ENDS = b"</script>"
 LARGEST_FILE = 64 << 20
-LARGEST_DATA = 128 << 20
+LARGEST_DATA = 48 << 20
 """Unpacked. A 12-hour job is some 10 MB."""
 
 MOST_MACHINES = 16

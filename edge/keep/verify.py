@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 
@@ -23,11 +24,14 @@ from edge.keep.report_facts import Facts, of_material
 from edge.keep.report_material import read
 
 FIGURE = re.compile(r'<span data-f="([^"]*)">([^<]*)</span>')
-HARMFUL = re.compile(
-    r"<\s*(script|iframe|object|embed|foreignobject|image|a)\b|\son\w+\s*=|(href|src)\s*=\s*[\"'](?!#)|url\((?!#)", re.I
-)
-"""What no drawing of ours holds: code, other documents, links out of the page."""
-
+DRAWN = {
+    "svg", "g", "path", "defs", "use", "clipPath", "rect", "circle", "line", "polygon", "polyline", "text", "tspan", "pattern",
+    "title", "desc", "style",
+}  # fmt: skip
+"""The marks our drawings are made of. No code, no other document, no text of a page."""
+OUT_OF_PAGE = re.compile(r"url\(\s*(?!#)|@|\\|position|expression|:\s*//", re.I)
+POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
+SPOILT = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, OSError, RecursionError, MemoryError)
 
 
 @dataclass(slots=True)
@@ -44,6 +48,8 @@ class Checked:
     records: int = 0
     seconds: int = 0
     figures: int = 0
+    withheld: int = 0
+    words: bool = True
 
     def to_plain(self) -> dict[str, Any]:
         """As JSON."""
@@ -76,7 +82,7 @@ def check(raw: bytes, fingerprint: str | None = None, redraw: bool = False) -> C
         try:
             with np.errstate(all="ignore"):
                 _check_content(pack, found, redraw)
-        except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, OSError, RecursionError) as fault:
+        except SPOILT as fault:
             # Figures were asked of data of another shape or size than ours ever are.
             raise _Bad(f"the data do not hang together ({type(fault).__name__}: {' '.join(str(fault).split())[:100]})") from fault
         if not pack.signed:
@@ -137,6 +143,7 @@ def _machine(document: Document, found: Checked) -> Facts:
     if broken is not None:
         raise _Bad(f"record {broken.seq}: {broken.what}", broken.seq)
     found.records += len(records)
+    found.withheld += sum(not isinstance(one, Record) for one in records)
     _done(found, "chain of records")
     bound = verify_seconds.digests(document, [one for one in records if isinstance(one, Record)])
     if bound.fault is not None:
@@ -170,7 +177,7 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
         raise _Bad(f"byte {fault.start} of the file is no UTF-8 text") from fault
     charts = report_page.charts_in(text)
     for name, drawing in charts:
-        if HARMFUL.search(drawing):
+        if not is_drawing(drawing):
             raise _Bad(f"the chart {name!r} holds something that is no drawing")
     begin = text.index(pack_file.DATA_BEGINS.decode()) + len(pack_file.DATA_BEGINS)
     data = text[begin : text.index(pack_file.DATA_ENDS.decode(), begin)]
@@ -194,6 +201,25 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
         _check_drawings(machines, drawn, found)
 
 
+def is_drawing(text: str) -> bool:
+    """Whether a text is one SVG drawing and nothing else: known marks, no handlers, no way out of the page."""
+    if "<!" in text or "<?" in text:
+        return False
+    try:
+        root = ElementTree.fromstring(text.strip())
+    except ElementTree.ParseError:
+        return False
+    if root.tag != "svg":
+        return False
+    for mark in root.iter():
+        if mark.tag not in DRAWN or (mark.tag == "style" and OUT_OF_PAGE.search(mark.text or "")):
+            return False
+        for name, value in mark.items():
+            if name.lower().startswith("on") or OUT_OF_PAGE.search(value) or (name == "href" and not value.startswith("#")):
+                return False
+    return True
+
+
 def _sorted_out(charts: list[tuple[str, str]], machines: list[Facts]) -> list[dict[str, str]]:
     """The charts of each machine by name."""
     drawn: list[dict[str, str]] = [{}]
@@ -214,7 +240,10 @@ def _check_words(text: str, again: str, program: str, found: Checked) -> None:
         _done(found, "every word outside of the charts")
         return
     if program != version("tailgrain"):
-        found.notes.append(f"made by version {program}: figures were compared, other words could not be")
+        if POLICY.findall(text) != POLICY.findall(again) or text.lower().count("<script") != again.lower().count("<script"):
+            raise _Bad("its head is not that of a pack: it could run programs or load other pages")
+        found.notes.append(f"made by version {program}: the figures were compared, THE OTHER WORDS OF THE PAGE WERE NOT")
+        found.words = False
         return
     mine, theirs = text[at + pack_file.SLOT_DIGITS :].split("\n"), again[at + len(slot) :].split("\n")
     for said, wanted in zip(mine, theirs, strict=False):
@@ -245,11 +274,16 @@ def summary(found: Checked) -> list[str]:
     if found.fault is not None:
         lines = [f"BROKEN: {found.fault}"]
     else:
+        words = " and the words around them" if found.words else "; not the words around them"
+        withheld = f" ({found.withheld} of them withheld)" if found.withheld else ""
         lines = [
             "GOOD: the file is as it was signed, and its figures follow from the data inside.",
-            f"  Checked: the signature over the whole file, the chain of {found.records} records, {found.seconds} seconds",
-            f"  against their digests and the sums of the minutes, {found.figures} printed figures and the words around them.",
+            f"  Checked: the signature over the whole file, the chain of {found.records} records{withheld},",
+            f"  {found.seconds} seconds against their digests and the sums of the minutes,",
+            f"  {found.figures} printed figures{words}.",
         ]
+        if not found.words:
+            lines[0] = "FIGURES GOOD, words not compared: as it was signed, and its figures follow from the data inside."
     lines += [f"  {note}" for note in found.notes]
     if found.fingerprint:
         lines.append(f"Signed with the key {found.fingerprint}")

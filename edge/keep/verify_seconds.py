@@ -40,13 +40,19 @@ def digests(document: Document, records: list[Record]) -> Bound:
     if len(rows) != len(document.seconds):
         raise AnswerBad("the seconds of a run stand in the pack twice")
     taken = dict.fromkeys(rows, 0)
+    last_of: dict[int, int] | None = None
     for record in records:
+        if record.kind == "job opening":
+            last_of = None  # a job taken up again: what lay between is not its own
         if record.kind not in minutes.BINDING:
             continue
         body = body_of(record)
         first, last = body.get("seconds_from"), body.get("seconds_to")
         if not isinstance(first, int) or not isinstance(last, int) or last < first or "work_sha256" not in body:
             continue
+        if last_of is not None and first != last_of.get(record.run, 0) + 1:
+            return Bound(total, record.seq, f"seconds up to {first - 1} of run {record.run} are the job's, and are withheld")
+        last_of = {**(last_of or {}), record.run: last}
         texts = rows.get(record.run)
         begin, end = texts.span(first, last) if texts is not None else (0, 0)
         if end - begin != body["seconds_kept"]:

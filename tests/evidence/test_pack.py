@@ -6,7 +6,9 @@ import base64
 import gzip
 import json
 import re
+import shutil
 import sqlite3
+from contextlib import closing
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -17,7 +19,7 @@ from freezegun import freeze_time
 
 from edge.cli import run
 from edge.errors import WrongInput
-from edge.keep import evidence, pack_file, report_facts, verify
+from edge.keep import evidence, pack_file, report_facts, signing, verify
 from tests.evidence.conftest import EPOCH, FIRST, NOTE, SECOND, SPOT, Kept, data_of, make
 
 HEADS = (
@@ -149,6 +151,30 @@ def test_a_pack_tells_nothing_of_the_kits_network(pack: bytes, secret: str) -> N
     assert secret not in data
 
 
+def test_what_rests_on_another_job_is_not_in_a_pack(kept: Kept, tmp_path: Path) -> None:
+    """The fan was changed in the first job; its verdicts went on in the second, and so would advice and good sets."""
+    shown = {
+        job: [(row[3], json.loads(row[4])) for row in data_of(raw).records if len(row) > 3]
+        for job, raw in ((job, kept.pack(tmp_path / f"{job}.html", job=job)) for job in (1, 2))
+    }
+    assert [body["setting"] for kind, body in shown[1] if kind == "verdict"]
+    assert [body for kind, body in shown[2] if kind == "verdict"] == []
+    assert {kind for job in (1, 2) for kind, _ in shown[job]} & {"advice", "good set"} == set()
+
+
+def test_a_job_whose_seconds_were_given_up_gets_no_pack_that_would_not_verify(kept: Kept, tmp_path: Path) -> None:
+    (tmp_path / "state").mkdir()
+    database = tmp_path / "state" / kept.database.name
+    shutil.copy(kept.database, database)
+    shutil.copy(signing.path_beside(kept.database), signing.path_beside(database))
+    with closing(sqlite3.connect(database)) as connection:
+        connection.execute("DELETE FROM second WHERE number <= 130")
+        connection.commit()
+    with pytest.raises(WrongInput, match=r"seconds of job 1 are no longer kept"):
+        evidence.write_pack(database, 1, tmp_path / "pack.html", "exact")
+    assert not (tmp_path / "pack.html").exists()
+
+
 def test_positions_are_exact_coarse_or_left_out_everywhere(kept: Kept, tmp_path: Path) -> None:
     files = {position: kept.pack(tmp_path / f"{position}.html", position=position) for position in ("exact", "coarse", "none")}
     documents = {name: data_of(raw) for name, raw in files.items()}
@@ -164,7 +190,8 @@ def test_positions_are_exact_coarse_or_left_out_everywhere(kept: Kept, tmp_path:
         assert re.findall(r"-(?:29\.99|30\.00|19\.99|20\.00)\d{2,}\b", whole) == []
         assert re.findall(r"-(?:29\.99|30\.00)\d{2,}\b", everything(files["exact"]))  # the search does find them
         assert verify.check(files[position]).fault is None
-        assert report_facts.facts(documents[position]).quality["withheld"] == 1
+        withheld = [report_facts.facts(documents[name]).quality["withheld"] for name in ("exact", position)]
+        assert withheld[1] == withheld[0] + 1
     assert "north up" in files["exact"].decode() and "plan by time" in files["none"].decode()
     same = [figures_of(raw)["m1.loss.kg_ha"] for raw in files.values()]
     assert len(set(same)) == 1  # positions have no part in the loss

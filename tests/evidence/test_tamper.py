@@ -177,13 +177,53 @@ def test_words_around_the_figures_are_compared_too(pack: bytes, kept: Kept, said
     assert found.signed and found.fault is not None and "page" in found.fault
 
 
-@pytest.mark.parametrize(
-    "put", ["<script>alert(1)</script>", '<image href="http://a.example/x.png"/>', '<g onload="x()"></g>', "<style>a{b:url(http://x)}</style>"]
-)
-def test_a_drawing_that_is_more_than_a_drawing_is_refused(pack: bytes, kept: Kept, put: str) -> None:
-    forged = resigned(pack.decode().replace("<!--end chart-->", put + "<!--end chart-->", 1).encode(), kept.key)
+MORE = (
+    "<script>alert(1)</script>", '<image href="http://a.example/x.png"/>', '<g onload="x()"></g>', "<svg/onload=x()>",
+    "<style>a{b:url(http://x)}</style>", "<style>@import 'x';</style>", "<img src=//a.example/x>", "<form></form>",
+    '<meta http-equiv="refresh" content="0">', "<h1>Loss: 1 kg/ha</h1>", '<text style="position:fixed">1</text>',
+    '<use href="other.svg"/>',
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("put", MORE)
+@pytest.mark.parametrize("where", ["</svg>", "<!--end chart-->"])
+def test_a_drawing_that_is_more_than_a_drawing_is_refused(pack: bytes, kept: Kept, put: str, where: str) -> None:
+    before, begins, after = pack.decode().partition("<!--chart ")
+    forged = resigned((before + begins + after.replace(where, put + where, 1)).encode(), kept.key)
     fault = verify.check(forged).fault
     assert fault is not None and "no drawing" in fault
+
+
+def test_minutes_of_the_job_that_are_withheld_are_found_though_the_chain_holds(pack: bytes, kept: Kept, reworked: Rework) -> None:
+    def withhold(data: Data) -> None:
+        at = row_of(data, "minute", 3)
+        row = data["records"][at]
+        body = json.loads(row[4])
+        data["records"][at] = [row[0], chain.digest(chain.Record(*row)).hex(), row[6]]
+        seconds = next(one for one in data["seconds"] if one["run"] == row[1])
+        numbers = seconds["columns"]["number"]
+        rest = [i for i, number in enumerate(numbers) if not body["seconds_from"] <= number <= body["seconds_to"]]
+        assert len(rest) < len(numbers)
+        seconds["columns"] = {name: [column[i] for i in rest] for name, column in seconds["columns"].items()}
+        seconds["parts"] = [seconds["parts"][i] for i in rest]
+
+    fault = verify.check(reworked(pack, withhold)).fault
+    assert fault is not None and "are withheld" in fault
+
+
+def test_another_version_answers_for_its_words_but_not_for_another_head(pack: bytes, kept: Kept, reworked: Rework) -> None:
+    def older(data: Data) -> None:
+        data["program"] = "0.0.9"
+
+    raw = reworked(pack, older)
+    found = verify.check(raw)
+    assert found.fault is None and verify.summary(found)[0].startswith("FIGURES GOOD, words not compared")
+    text = raw.decode()
+    policy = verify.POLICY.findall(text)[0]
+    for forged in (text.replace(policy, ""), text.replace("</body>", "<script>1</script></body>")):
+        assert forged != text
+        fault = verify.check(resigned(forged.encode(), kept.key)).fault
+        assert fault is not None and "head" in fault
 
 
 def test_a_chart_that_was_redrawn_is_found_when_charts_are_drawn_anew(pack: bytes, kept: Kept) -> None:

@@ -288,7 +288,7 @@ def test_an_opening_holds_what_a_pack_needs_and_nobody_else_s_words(kit, path):
     assert len(opening["tests"]) == 3 and all("by" not in test["entry"] for test in opening["tests"])
     factors = jobrecords.factors(opening["calibration"])
     assert factors[1].points == kit.engine.reckoner.calibration.factors.points
-    assert set(opening["machine"]) == {"machine", "input", "level", "crop_data", "costs"}
+    assert set(opening["machine"]) == {"machine", "input", "level", "crop_data"}
     assert "broker.example" not in chain.canonical(opening)
 
 
