@@ -8,6 +8,7 @@ import queue
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import tty
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,10 @@ class Board:
     def __init__(self) -> None:
         self._ours, self._theirs = os.openpty()
         tty.setraw(self._theirs)
-        self.port = os.ttyname(self._theirs)
+        # A name that ends with the board: the system gives its number to the next pty, which a kit left over would take.
+        self._link = Path(tempfile.mkdtemp(prefix="tailgrain-board-")) / "counter"
+        self._link.symlink_to(os.ttyname(self._theirs))
+        self.port = str(self._link)
         self.seq = 0
         self._totals = [0, 0, 0]
 
@@ -43,6 +47,8 @@ class Board:
             os.write(self._ours, frame(body))
 
     def close(self) -> None:
+        self._link.unlink()
+        self._link.parent.rmdir()
         os.close(self._ours)
         os.close(self._theirs)
 

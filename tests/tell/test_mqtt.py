@@ -39,7 +39,9 @@ def kit(tmp_path, mosquitto, eventually):
     board, line = os.openpty()
     tty.setraw(line)
     config = tmp_path / "kit.toml"
-    tables = f'[serial]\nport = "{os.ttyname(line)}"\n[mqtt]\nport = {mosquitto.port}\n[store]\npath = "{tmp_path}/state"\n'
+    link = tmp_path / "counter"
+    link.symlink_to(os.ttyname(line))  # a name that ends with it, as numbers are given to the next pty
+    tables = f'[serial]\nport = "{link}"\n[mqtt]\nport = {mosquitto.port}\n[store]\npath = "{tmp_path}/state"\n'
     config.write_text(KIT + tables)
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(
@@ -49,6 +51,7 @@ def kit(tmp_path, mosquitto, eventually):
     yield Mqtt(port=mosquitto.port), process, board
     process.terminate()
     process.wait(timeout=20)
+    link.unlink()
     os.close(board)
     os.close(line)
 
