@@ -3,6 +3,7 @@ import { byId, make, text } from './dom.js';
 import { get, on } from './facts.js';
 import { clock, fixed, say, small } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import { inUnits } from './inunits.js';
 import * as machine from './machine.js';
 import { bring } from './steppers.js';
 import { isUs, shown, unit } from './units.js';
@@ -31,10 +32,11 @@ function render() {
   text(byId('advice-kind'), say(`change.advice_kind.${advice.kind}`));
   text(byId('advice-at'), advice.t ? say('change.advice_at', { time: clock(Date.parse(advice.t)) }) : '');
   byId('advice-caution').hidden = !advice.caution;
-  text(byId('advice-caution').querySelector('p'), advice.caution);
-  text(byId('advice-words'), advice.step?.words && !advice.words.includes(advice.step.words) ? `${advice.step.words} ${advice.words}` : advice.words);
+  text(byId('advice-caution').querySelector('p'), inUnits(advice.caution));
+  const words = advice.step?.words && !advice.words.includes(advice.step.words) ? `${advice.step.words} ${advice.words}` : advice.words;
+  text(byId('advice-words'), inUnits(words));
   byId('advice-reasons').replaceChildren(
-    ...REASONS.filter((key) => advice[key]).map((key) => make('div', {}, make('dt', {}, say(`change.${key}`)), make('dd', {}, advice[key]))),
+    ...REASONS.filter((key) => advice[key]).map((key) => make('div', {}, make('dt', {}, say(`change.${key}`)), make('dd', {}, inUnits(advice[key])))),
   );
   text(byId('advice-worth'), worth(advice));
   const offer = canTake(advice.step) && !isTaken(advice.step);

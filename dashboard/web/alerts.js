@@ -4,6 +4,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, shape, text } from './dom.js';
 import { below, get, on } from './facts.js';
 import { amount, clock, plain, say } from './format.js';
+import { inUnits } from './inunits.js';
 import * as sound from './sound.js';
 import { shown, unit } from './units.js';
 
@@ -106,9 +107,9 @@ function card([name, alert]) {
       'div',
       { class: 'alert-words' },
       make('p', { class: 'alert-kind' }, state(alert)),
-      make('p', { class: 'alert-text' }, ...sentences(alert.text)),
+      make('p', { class: 'alert-text' }, ...sentences(inUnits(alert.text))),
       figures(alert),
-      waits ? make('p', { class: 'alert-do' }, alert.action) : '',
+      waits ? make('p', { class: 'alert-do' }, inUnits(alert.action)) : '',
     ),
     buttons(name, alert),
   );

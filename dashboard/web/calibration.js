@@ -2,6 +2,7 @@
 import { byId, mark, reshape, text } from './dom.js';
 import { on } from './facts.js';
 import { age, say } from './format.js';
+import { inUnits } from './inunits.js';
 
 const SHAPES = { none: 'blank', rough: 'near', good: 'normal', stale: 'caution' };
 
@@ -13,7 +14,7 @@ function render(live) {
   reshape(card.querySelector('svg'), SHAPES[state]);
   text(byId('calibration-state'), say(`calibration.${state}`));
   const old = seconds === null ? '' : `, ${say('calibration.age', { age: age(seconds) })}`;
-  text(byId('calibration-why'), `${why}${old}`);
+  text(byId('calibration-why'), `${inUnits(why)}${old}`);
   const advice = byId('calibration-do');
   text(advice, say(`calibration.do_${state}`));
   advice.hidden = advice.textContent === '';

@@ -1,7 +1,7 @@
 // The main figure: machine loss with its interval against the limit; without a calibration pulses and their trend.
 import { byId, mark, reshape, text } from './dom.js';
 import { on } from './facts.js';
-import { DASH, amount, fixed, plain, say, small } from './format.js';
+import { DASH, age, amount, fixed, plain, say, small } from './format.js';
 import { amountOf, isUs, shown, unit } from './units.js';
 import { stateKey } from './bar.js';
 import { pulsesOf, trend } from './series.js';
@@ -115,6 +115,15 @@ function renderLoss(live) {
   speak(known ? say(name, told) : say('loss.spoken_none', { why: words }), words, known ? loss.kg_ha : null);
 }
 
+// What is lost an hour with the discounts of the grain in the tank, where a sample and a price say so.
+function all(live, calibrated) {
+  const { quality_h: quality, total_h: total, sample_age_s: old } = live.value ?? {};
+  const line = byId('value-all');
+  line.hidden = !calibrated || !live.loss || !Number.isFinite(quality) || !Number.isFinite(total);
+  if (line.hidden) return;
+  text(line, say('loss.value_all', { total: small(total), quality: small(quality), age: Number.isFinite(old) ? age(old) : DASH }));
+}
+
 function renderPulses(live) {
   const rate = pulsesOf(live);
   digits(amount(rate), rate);
@@ -154,6 +163,7 @@ function render(live) {
   text(byId('figure-unit'), calibrated ? unit(KG) : say('pulses.unit'));
   text(byId('t-h-unit'), say('loss.t_h', { unit: unit('t/h') }));
   byId('money').hidden = !calibrated;
+  all(live, calibrated);
   byId('to-calibration').hidden = calibrated;
   if (calibrated) renderLoss(live);
   else renderPulses(live);

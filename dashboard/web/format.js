@@ -50,3 +50,13 @@ export function clock(epochMs, withSeconds = false) {
   const text = `${two(at.getHours())}:${two(at.getMinutes())}`;
   return withSeconds ? `${text}:${two(at.getSeconds())}` : text;
 }
+
+// "26 Nov 2026": a month in letters can't be taken for a day, whatever the browser's own order is.
+export function day(epochMs, withYear = true) {
+  const at = new Date(epochMs);
+  if (Number.isNaN(at.getTime())) return DASH;
+  const month = at.toLocaleDateString(document.documentElement.lang, { month: 'short' });
+  return `${at.getDate()} ${month}${withYear ? ` ${at.getFullYear()}` : ''}`;
+}
+
+export const moment = (epochMs, withYear = false) => `${day(epochMs, withYear)} ${clock(epochMs)}`;

@@ -1,8 +1,8 @@
 // What to do now, in a line each: the speed that holds the limit, what the last change did, the advice in force.
 import { byId, mark, reshape, text } from './dom.js';
 import { get, on } from './facts.js';
-import { fixed, say } from './format.js';
-import { isUs, shown, unit } from './units.js';
+import { say } from './format.js';
+import { inUnits } from './inunits.js';
 
 const SHAPES = { ease: 'falling', room: 'rising', hold: 'steady', none: 'none' };
 const VERDICTS = { better: 'normal', worse: 'caution', mixed: 'near', 'no detectable change': 'steady', 'not enough data': 'blank' };
@@ -26,11 +26,8 @@ function guidance(told) {
   const now = kind(told);
   mark(line, 'data-kind', now);
   reshape(line.querySelector('svg'), SHAPES[now]);
-  // The kit's own words are metric.
-  const own = isUs() && now !== 'none' && told.kmh !== null;
   // Its figures in brackets stand on this page already.
-  const words = told.words.replace(/ \(now [^)]*\)/, '');
-  text(byId('guidance-words'), own ? say(`guide.${now}`, { speed: fixed(shown(told.kmh, 'km/h'), 1), unit: unit('km/h') }) : words);
+  text(byId('guidance-words'), inUnits(told.words.replace(/ \(now [^)]*\)/, '')));
 }
 
 // The first sentence says what was seen; the rest stands on the screen Change.
@@ -42,14 +39,14 @@ function verdict(told) {
   if (!told) return;
   mark(byId('guide-verdict'), 'data-verdict', told.verdict);
   reshape(byId('guide-verdict').querySelector('svg'), VERDICTS[told.verdict] ?? 'none');
-  text(byId('guide-verdict-words'), first(told.words, told.verdict === 'mixed' ? 2 : 1));
+  text(byId('guide-verdict-words'), first(inUnits(told.words), told.verdict === 'mixed' ? 2 : 1));
 }
 
 function advice(told) {
   byId('guide-advice-more').hidden = !told;
-  text(byId('guide-advice-words'), told ? told.words : say('guide.none'));
+  text(byId('guide-advice-words'), told ? inUnits(told.words) : say('guide.none'));
   byId('guide-caution').hidden = !told?.caution;
-  text(byId('guide-caution-words'), told?.caution ?? '');
+  text(byId('guide-caution-words'), inUnits(told?.caution ?? ''));
 }
 
 export function start() {

@@ -3,7 +3,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
 import { field, readAll } from './fields.js';
-import { clock, fixed, plain, say, small } from './format.js';
+import { fixed, moment, plain, say, small } from './format.js';
 import { apply, typingOff } from './moving.js';
 import { current, onShow } from './navigation.js';
 import { shown, unit } from './units.js';
@@ -21,8 +21,7 @@ let timer = null;
 
 const mayEnter = () => get('entering')?.allowed ?? false;
 const open = () => known.jobs.find((one) => one.n === known.open) ?? null;
-const day = (at) => new Date(at * 1000).toLocaleDateString(document.documentElement.lang, { day: 'numeric', month: 'short' });
-const when = (at) => `${day(at)} ${clock(at * 1000)}`;
+const when = (at) => moment(at * 1000);
 const who = (job) => WHO.map((key) => job[key]).filter(Boolean).join(', ') || say('job.nobody');
 
 // Only what may be typed now is read: a job can be started and finished by a tap alone.

@@ -2,7 +2,7 @@
 import { FRESH_S, whileShown } from './counting.js';
 import { byId, make, mark, reshape, shape, text } from './dom.js';
 import { get, on } from './facts.js';
-import { age, clock, fixed, has, plain, say } from './format.js';
+import { age, clock, day, fixed, has, moment, plain, say } from './format.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
 import * as sound from './sound.js';
@@ -53,7 +53,7 @@ function spoken(values) {
   const words = { ...values };
   for (const [name, value] of Object.entries(values)) {
     if (name.endsWith('_ms')) words[name] = clock(value);
-    else if (name.endsWith('_t')) words[name] = value === null ? '–' : new Date(value * 1000).toLocaleDateString();
+    else if (name.endsWith('_t')) words[name] = value === null ? '–' : day(value * 1000);
     else if (name === 'age_s') words[name] = age(value);
   }
   return words;
@@ -96,9 +96,9 @@ function facts() {
   const kit = get('kit');
   const rows = [
     ['fact_machine', kit?.machine], ['fact_kit', kit?.kit], ['fact_version', known.version],
-    ['fact_run', known.run === null || known.run === undefined ? null : say('kit.run', { run: known.run, time: new Date(known.run_started_ms).toLocaleString() })],
+    ['fact_run', known.run === null || known.run === undefined ? null : say('kit.run', { run: known.run, time: moment(known.run_started_ms, true) })],
     ['fact_store', known.store], ['fact_size', known.store_mb === undefined ? null : say('kit.mb', { mb: plain(known.store_mb) })],
-    ['fact_since', known.oldest_t ? new Date(known.oldest_t * 1000).toLocaleString() : null],
+    ['fact_since', known.oldest_t ? moment(known.oldest_t * 1000, true) : null],
     ['fact_records', known.records === undefined ? null : String(known.records)],
     ['fact_lag', lag(get('live')?.lag)],
     ['fact_key', known.fingerprint ?? say('kit.no_key')],

@@ -2,7 +2,7 @@
 import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
-import { clock, fixed, plain, say } from './format.js';
+import { clock, fixed, moment, plain, say } from './format.js';
 import { apply } from './moving.js';
 import { current, onShow } from './navigation.js';
 import * as rails from './rails.js';
@@ -79,15 +79,14 @@ function renderKnown(one) {
   list(byId('known-minds'), check?.warnings ?? []);
   byId('known-checks').replaceChildren(...one.checks.map((past) => make(
     'li', {},
-    make('span', { class: 'past-time' }, day(past.at)), ' ',
+    make('span', { class: 'past-time' }, when(past.at)), ' ',
     say('sieves.past', { readout: inUnit(past.readout, past.unit), gaps: past.measured_mm.map((gap) => plain(gap)).join(', ') }),
   )));
 }
 
-function day(epochS) {
-  const at = new Date(epochS * 1000);
-  const today = at.toDateString() === new Date().toDateString();
-  return today ? clock(at.getTime()) : `${at.toLocaleDateString()} ${clock(at.getTime())}`;
+function when(epochS) {
+  const today = new Date(epochS * 1000).toDateString() === new Date().toDateString();
+  return today ? clock(epochS * 1000) : moment(epochS * 1000, true);
 }
 
 function render() {

@@ -3,6 +3,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
+import { inUnits } from './inunits.js';
 import { current, onShow } from './navigation.js';
 import { read, typed } from './read.js';
 import { chart } from './speedchart.js';
@@ -58,7 +59,7 @@ function fault(words) {
 
 function render() {
   if (!answer) return;
-  text(byId('speed-why'), answer.why);
+  text(byId('speed-why'), inUnits(answer.why));
   const best = answer.best_kmh;
   byId('speed-figures').hidden = best === null && answer.kmh_at_limit === null;
   text(byId('speed-best'), best === null ? fixed(null, 1) : say('speed.best_range', { best: fixed(shown(best, 'km/h'), 1), low: fixed(shown(answer.best_low, 'km/h'), 1), high: fixed(shown(answer.best_high, 'km/h'), 1) }));
@@ -156,7 +157,7 @@ function guidance() {
   const told = get('guidance');
   const line = byId('speed-guidance');
   line.hidden = !told || ageOf('live') > 5;
-  if (told) text(line, told.words);
+  if (told) text(line, inUnits(told.words));
 }
 
 function reckon(event) {

@@ -3,6 +3,7 @@ import { onAnswer } from './asks.js';
 import { byId, make, mark, shape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { amount, clock, has, say } from './format.js';
+import { inUnits } from './inunits.js';
 import { Ribbon } from './ribbon.js';
 import { Series, summary } from './series.js';
 import { onTheme } from './theme.js';
@@ -70,8 +71,8 @@ function fault(words) {
 }
 
 function inWords(one) {
-  if (one.kind === 'alert') return `${say(`alerts.${one.severity}`)}: ${one.text.split(':')[0]}`;
-  if (one.kind === 'tray') return say(one.used ? 'ribbon.tray_used' : 'ribbon.tray_unused', { n: one.number, why: one.why });
+  if (one.kind === 'alert') return `${say(`alerts.${one.severity}`)}: ${inUnits(one.text.split(':')[0])}`;
+  if (one.kind === 'tray') return say(one.used ? 'ribbon.tray_used' : 'ribbon.tray_unused', { n: one.number, why: inUnits(one.why) });
   const what = has(`what.${one.what}`) ? say(`what.${one.what}`) : one.what;
   return say(one.from === null ? 'ribbon.setting_to' : 'ribbon.setting', { what, from: one.from, to: one.to });
 }

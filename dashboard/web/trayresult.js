@@ -3,6 +3,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, reshape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { clock, fixed, has, say } from './format.js';
+import { inUnits } from './inunits.js';
 import { onShow } from './navigation.js';
 import { suggest } from './trayform.js';
 
@@ -60,11 +61,11 @@ function render() {
   mark(byId('tray-used'), 'data-used', last.used ? 'yes' : 'no');
   reshape(byId('tray-used').querySelector('svg'), last.used ? 'normal' : 'no_data');
   text(byId('tray-used').querySelector('span'), say(last.used ? 'tray.used' : 'tray.unused', { n: last.number, time: clock(last.at * 1000, true) }));
-  text(byId('tray-why'), last.used ? '' : say('tray.unused_why', { why: last.why }));
+  text(byId('tray-why'), last.used ? '' : say('tray.unused_why', { why: inUnits(last.why) }));
   factors(last);
-  text(byId('tray-state'), say('tray.state', { state: say(`calibration.${last.state}`), why: last.state_why }));
+  text(byId('tray-state'), say('tray.state', { state: say(`calibration.${last.state}`), why: inUnits(last.state_why) }));
   byId('tray-earlier').replaceChildren(
-    ...known.tests.slice(0, -1).reverse().map((one) => make('li', {}, say(one.used ? 'tray.used' : 'tray.unused', { n: one.number, time: clock(one.at * 1000, true) }), one.used ? '' : ` ${say('tray.unused_why', { why: one.why })}`)),
+    ...known.tests.slice(0, -1).reverse().map((one) => make('li', {}, say(one.used ? 'tray.used' : 'tray.unused', { n: one.number, time: clock(one.at * 1000, true) }), one.used ? '' : ` ${say('tray.unused_why', { why: inUnits(one.why) })}`)),
   );
 }
 

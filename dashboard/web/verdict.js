@@ -3,6 +3,7 @@ import { byId, make, mark, reshape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { DASH, age, amount, fixed, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import { inUnits } from './inunits.js';
 import * as machine from './machine.js';
 import { onShow } from './navigation.js';
 import { shown, unit } from './units.js';
@@ -103,7 +104,7 @@ export function render() {
   text(byId('verdict-word').querySelector('span'), say(`change.${word}`));
   text(byId('verdict-interval'), found ? intervalWords(found) : '');
   text(byId('verdict-basis'), found && found.ratio !== null ? say(`change.basis_${found.basis}`) : '');
-  text(byId('verdict-words'), found ? found.words : say('change.waits'));
+  text(byId('verdict-words'), found ? inUnits(found.words) : say('change.waits'));
   draw(found);
   byId('verdict-sides').hidden = !found;
   if (found) sides(found);

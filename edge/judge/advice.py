@@ -330,10 +330,13 @@ def _nothing(situation: Situation, reckoned: Worth) -> Advice:
     known = {name: round(cost, 2) for name, cost in reckoned.cost.items()}
     data: dict[str, Value] = {f"cost.{name}": cost for name, cost in known.items()}
     data["least_worth"] = round(reckoned.least, 2)
-    parts = [f"{name} {cost:.1f}" for name, cost in known.items() if name not in ("separator", "cleaning")]
-    seen = f"Costs now ({reckoned.unit}): {', '.join(parts)}." if parts else "No loss, sample or look is known yet."
+    parts = [f"{name} {cost:.1f} {reckoned.unit}" for name, cost in known.items() if name not in ("separator", "cleaning")]
+    seen = f"Costs now: {', '.join(parts)}." if parts else "No loss, sample or look is known yet."
     if most < reckoned.least or not parts:
-        why = f"What a better setting could still save is under {reckoned.least:.1f} {reckoned.unit}."
+        why = (
+            f"A better setting could save about {most:.1f} {reckoned.unit} at most; "
+            f"under {reckoned.least:.1f} {reckoned.unit} a change is not worth it."
+        )
         words = "Nothing is worth chasing now: leave the settings as they are."
         if not parts:
             words = "Keep the settings until more is known."

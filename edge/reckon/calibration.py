@@ -12,7 +12,7 @@ from math import hypot, inf, sqrt
 from typing import Literal, NamedTuple
 
 from edge.entries import Tray, epoch_s, given
-from edge.reckon.budget import LIGHT_GRAIN_U
+from edge.reckon.budget import LIGHT_GRAIN_U, quantile
 from edge.reckon.factor import ENOUGH, ROUGH_U, Factors, Fit, Measured, factors
 from edge.reckon.inforce import InForce
 from edge.reckon.loss import HALF_BLIND_U, MILL_U
@@ -207,12 +207,13 @@ class Calibration:
         if missing:
             return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown"
         worst = max(found.u for found in self.factors.points.values())
+        wide = f"factor known to about {100 * max(quantile(one.dof) * one.u for one in self.factors.points.values()):.0f} % either way"
         besides = self._why_clicks() + self._why_trend()
         if worst > ROUGH_U:
-            return "rough", f"the {n} tray tests differ much (uncertainty {worst:.0%}); further tests would narrow it{besides}"
+            return "rough", f"the {n} tray tests differ much ({wide}); further tests would narrow it{besides}"
         outlying = sorted({number for found in self.factors.points.values() for number in found.outlying})
         named = f"; test {', '.join(map(str, outlying))} lies far from the others" if outlying else ""
-        return "good", f"{n} tray tests used (uncertainty {worst:.0%}){named}{besides}"
+        return "good", f"{n} tray tests used, {wide}{named}{besides}"
 
     def _each(self) -> list[tuple[str, Fit]]:
         """Where a fit holds, in words, and the fit; a common one once."""

@@ -133,6 +133,21 @@ def test_an_alert_is_shown_and_acknowledged(worked: Any, open_page: Opener, even
         worked.tell({"entry": "limit", "loss_kg_ha": 60})
 
 
+def test_discounts_of_a_tank_sample_are_added_to_the_loss(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    line = page.locator("#value-all")
+    expect(line).to_be_hidden()  # no sample yet
+    assert worked.tell({"entry": "crop", "trash_discount": 2.0})["ok"]
+    assert worked.tell({"entry": "sample", "trash_pct": 1.5})["ok"]
+    expect(line).to_contain_text("With the tank's trash and cracked grain")
+    number = r"(\d+(?:\.\d+)?)"
+    shown = page.evaluate(
+        "() => [document.getElementById('value-all').textContent, document.getElementById('value-h').textContent]"
+    )
+    total, quality = map(float, re.findall(rf"{number} money/h in all \({number} by the sample", shown[0])[0])
+    assert total == pytest.approx(float(shown[1]) + quality, abs=1.1)  # each is rounded to whole money
+
+
 def test_a_refused_entry_says_why(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     page.evaluate(
@@ -296,6 +311,23 @@ def test_the_present_sentence_can_be_read_and_a_change_of_standing_is_told_withi
         worked.tell({"entry": "limit", "loss_kg_ha": 60})
 
 
+IN_US_UNITS = {
+    "Room to go: about 9.1 km/h still holds the limit (now 7.5 km/h, 23 kg/ha of 60).": (
+        "Room to go: about 5.7 mph still holds the limit (now 4.7 mph, 0.34 bu/ac of 0.89)."
+    ),
+    "Hold 6, 7 and 8 km/h for 90 s each on one pass.": "Hold 3.7, 4.3 and 5 mph for 90 s each on one pass.",
+    "Costs now: loss 10.3 money/ha, trash 5.0 money/ha.": "Costs now: loss 4.2 money/ac, trash 2.0 money/ac.",
+    "Loss fell 36 % (90 % interval 24 to 45 % less) after the fan went from 980 rpm to 860 rpm, 30 min ago.": (
+        "Loss fell 36 % (90 % interval 24 to 45 % less) after the fan went from 980 rpm to 860 rpm, 30 min ago."
+    ),
+    "Tray 3 lies 2.5 m from the middle, past half of 6 m; 16 mm stays.": (
+        "Tray 3 lies 8.2 ft from the middle, past half of 20 ft; 16 mm stays."
+    ),
+    "12 to 41 kg/ha on 3.2 ha, 20 t/h at 2.8 t/ha": "0.18 to 0.61 bu/ac on 7.9 ac, 735 bu/h at 42 bu/ac",
+}
+"""What the kit says, and what is to be read: a foot is 0.3048 m, an acre 0.40468564224 ha, a bushel of wheat 60 lb."""
+
+
 def test_us_units_by_the_settings_file(worked: Any, open_page: Opener) -> None:
     config = worked.folder / "us.toml"
     port = chains.free_port()
@@ -319,6 +351,21 @@ def test_us_units_by_the_settings_file(worked: Any, open_page: Opener) -> None:
         assert abs(mph - kmh / 1.609344) < 0.5
         expect(page.locator("#speed-more")).to_contain_text("ac/h")
         expect(page.locator("#trail-text")).to_contain_text("bu/ac")
+        # The kit's own sentences follow; mph by 1.609344 km, bushels as above, money by the acre.
+        said = page.evaluate(
+            "async (words) => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'inunits.js');"
+            " const { inUnits } = await import(at); return words.map(inUnits); }",
+            list(IN_US_UNITS),
+        )
+        assert said == list(IN_US_UNITS.values())
+        expect(page.locator("#guidance-words")).to_contain_text("mph")
+        page.goto(f"http://127.0.0.1:{port}/#change")
+        page.locator("#advice-words:not(:empty)").wait_for()
+        for screen in ("now", "change", "tray", "speed", "sieves", "job", "morning", "kit"):
+            page.evaluate("(screen) => { location.hash = screen; }", screen)
+            page.locator(f"#screen-{screen}").wait_for()
+            metric = re.findall(r"\d (?:kg/ha|t/ha|km/h|ha/h|money/ha|ha|m)\b(?!/)", page.locator("body").inner_text())
+            assert metric == [], screen
     finally:
         program.stop()
 
