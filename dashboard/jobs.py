@@ -9,7 +9,6 @@ import msgspec
 
 from dashboard.asked import Question
 from dashboard.history import opened
-from dashboard.packs import can_pack
 from edge.errors import WrongInput
 from edge.keep.jobs import Job, jobs_bare
 
@@ -34,7 +33,6 @@ def jobs(question: Question) -> dict[str, Any]:
     return {
         "jobs": [_plain(one) | {"figures": figures.get(one.number)} for one in found[-MOST_JOBS:]],
         "open": next((one.number for one in found if one.is_open), None),
-        "pack": can_pack(),
     }
 
 

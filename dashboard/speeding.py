@@ -1,16 +1,9 @@
-"""The screen Speed: `tailgrain speed` asked of the kit's own record, in a process of its own.
-
-Half a day of seconds costs tens of MB and seconds of work. A child keeps both out of the server: the page's figures go on
-without a hitch, what it took goes back when it ends, and it can be ended when it takes too long.
-"""
+"""The screen Speed: `tailgrain speed` asked of the kit's own record, in a process of its own."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import math
-import os
-import sys
 import time
 from collections import Counter
 from pathlib import Path
@@ -20,15 +13,14 @@ import msgspec
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from dashboard import child
 from edge.errors import StoreError, WrongInput
 
 LIMIT_S = 60.0
 FRESH_S = 60.0
 """An answer is told again for so long: an operator who looks twice costs once."""
 
-LOW_PRIORITY = 15
 KEPT = 8
-LARGEST_ANSWER = 1_000_000
 MOST_WAITING = 4
 MOST_COST = 1e9
 
@@ -54,7 +46,7 @@ class Speeds:
         self._asked[key] += 1
         try:
             answer = msgspec.json.encode(await self.answer(*key))
-        except StoreError as fault:
+        except (StoreError, WrongInput) as fault:
             return _why(str(fault), 503)
         finally:
             self._asked[key] -= 1
@@ -77,27 +69,10 @@ class Speeds:
     async def _ask(self, hourly: float | None, weather: float | None) -> dict[str, Any]:
         if self._config is None or not self._store.is_file():
             raise StoreError(f"{self._store}: no such database")
-        command = ["-m", "edge.cli", "speed", str(self._store), "--config", str(self._config), "--json"]
+        command = ["speed", str(self._store), "--config", str(self._config), "--json"]
         for option, value in (("--hourly-cost", hourly), ("--weather-cost", weather)):
             command += [] if value is None else [option, repr(value)]
-        child = await asyncio.create_subprocess_exec(
-            sys.executable, *command, stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE, limit=LARGEST_ANSWER,
-        )  # fmt: skip
-        with contextlib.suppress(OSError):  # it may have ended already
-            os.setpriority(os.PRIO_PROCESS, child.pid, LOW_PRIORITY)
-        try:
-            async with asyncio.timeout(self._limit_s):
-                out, fault = await child.communicate()
-        except TimeoutError:
-            raise StoreError(f"the reckoning took over {self._limit_s:.0f} s and was stopped") from None
-        finally:
-            if child.returncode is None:
-                child.kill()
-                await child.wait()
-        if child.returncode:
-            lines = fault.decode(errors="replace").strip().splitlines()
-            raise StoreError(lines[-1][:300] if lines else f"the reckoning ended with status {child.returncode}")
+        out = await child.run(*command, limit_s=self._limit_s, what="the reckoning")
         answer: dict[str, Any] = msgspec.json.decode(out)
         return answer
 

@@ -13,7 +13,7 @@ const POSITIONS = ['coarse', 'exact', 'none'];
 const EVERY_MS = 30_000;
 const SURE_MS = 6_000;
 
-let known = { jobs: [], open: null, pack: false };
+let known = { jobs: [], open: null };
 let cut = null;
 let another = false;
 let sure = null;
@@ -105,7 +105,6 @@ async function fetchPack(job, position, button, said) {
 }
 
 function packs(job) {
-  if (!known.pack) return '';
   const said = make('p', { class: 'said', role: 'status' });
   const one = (position) => make('button', { type: 'button', 'data-pack': position, onclick: (event) => fetchPack(job, position, event.currentTarget, said) }, say(`job.pack_${position}`));
   return make('section', { 'aria-label': say('job.pack_of', { n: job.n }) }, make('h3', {}, say('job.pack')), make('div', { class: 'buttons' }, ...POSITIONS.map(one)), said);
@@ -151,7 +150,7 @@ function card(job) {
 
 function list() {
   byId('job-past-none').hidden = known.jobs.length > 0;
-  byId('job-pack-more').hidden = !known.pack || known.jobs.length === 0;
+  byId('job-pack-more').hidden = known.jobs.length === 0;
   const place = byId('job-list');
   const next = JSON.stringify([known, unit('t')]);
   if (place.dataset.shown === next) return;

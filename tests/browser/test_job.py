@@ -5,13 +5,12 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
-
-from dashboard.packs import can_pack
 
 chains: Any = sys.modules["chain"]
 Opener = Callable[..., Page]
@@ -155,21 +154,27 @@ def test_while_driving_a_job_starts_by_a_tap_and_nothing_is_typed(worked: Any, o
     assert worked.entries("job_start")[-1] == {"entry": "job_start"}
 
 
-def test_a_pack_is_offered_where_it_can_be_made(worked: Any, open_page: Opener) -> None:
+def test_a_pack_is_made_and_saved(worked: Any, open_page: Opener) -> None:
     page = job(open_page, worked)
     page.locator("li[data-job='1'] summary").click()
     button = page.locator("li[data-job='1'] button[data-pack='coarse']")
-    if not can_pack():
-        expect(button).to_have_count(0)
-        assert page.request.get(f"{worked.url}/pack/1?position=coarse").status == 404
-        return
+    server = worked.programs["dashboard"].process.pid
+    before_mb = resident_mb(server)
     with page.expect_download(timeout=40_000) as found:
         button.click()
     assert found.value.suggested_filename == "tailgrain-kit1-job-1.html"
     assert b"<html" in found.value.path().read_bytes()[:500]
     expect(page.locator("li[data-job='1'] .said")).to_contain_text("Saved as tailgrain-kit1-job-1.html")
     assert page.request.get(f"{worked.url}/pack/1?position=everywhere").status == 400
-    assert page.request.get(f"{worked.url}/pack/99?position=none").status == 400
+    refused = page.request.get(f"{worked.url}/pack/99?position=none")
+    assert (refused.status, "allowed: 1" in refused.json()["why"]) == (400, True)
+    assert resident_mb(server) < before_mb + 15  # charts and signatures are another process's work
+
+
+def resident_mb(process: int) -> float:
+    """Memory that a process holds (proc(5), VmRSS)."""
+    status = Path(f"/proc/{process}/status").read_text()
+    return int(re.findall(r"VmRSS:\s+(\d+) kB", status)[0]) / 1000
 
 
 @pytest.mark.parametrize("night", [False, True])
