@@ -46,7 +46,7 @@ class Speeds:
         self._asked[key] += 1
         try:
             answer = msgspec.json.encode(await self.answer(*key))
-        except (StoreError, WrongInput) as fault:
+        except StoreError as fault:
             return _why(str(fault), 503)
         finally:
             self._asked[key] -= 1
@@ -72,7 +72,10 @@ class Speeds:
         command = ["speed", str(self._store), "--config", str(self._config), "--json"]
         for option, value in (("--hourly-cost", hourly), ("--weather-cost", weather)):
             command += [] if value is None else [option, repr(value)]
-        out = await child.run(*command, limit_s=self._limit_s, what="the reckoning")
+        try:
+            out = await child.run(*command, limit_s=self._limit_s, what="the reckoning")
+        except WrongInput as fault:  # of the kit's own files, not of what the page asked
+            raise StoreError(str(fault)) from fault
         answer: dict[str, Any] = msgspec.json.decode(out)
         return answer
 
