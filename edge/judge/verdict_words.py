@@ -92,7 +92,7 @@ def at_once_words(facts: Facts) -> str:
     apart = "at the same moment" if seconds < 1 else f"within {seconds:.0f} s of each other"
     return (
         f"Two settings at once: {facts.name} and {name_of(other, other)} were changed {apart}, so this is evidence for neither. "
-        f"Put {facts.name} back to {facts.back}, work 10 minutes, then change it alone." + _hands(facts)
+        f"{_hands_first(facts)}Put {facts.name} back to {facts.back}, work 10 minutes, then change it alone."
     )
 
 
@@ -106,10 +106,10 @@ def words(facts: Facts) -> str:
     if facts.verdict == "mixed":
         rises = " and ".join(_rise(key, facts) for key in facts.risen)
         head = f"Mixed: {seen} But {rises}."
-        return head + _weigh(facts) + _confirm(facts) + _hands(facts)
+        return head + _hands(facts) + _weigh(facts) + _confirm(facts)
     if facts.verdict == "better":
         return f"Better: {seen} Keep {facts.to}.{_side_by_side(facts)}{_confirm(facts)}"
-    return f"Worse: {seen} Put {facts.name} back to {facts.back}.{_side_by_side(facts)}{_confirm(facts)}{_hands(facts)}"
+    return f"Worse: {seen}{_hands(facts)} Put {facts.name} back to {facts.back}.{_side_by_side(facts)}{_confirm(facts)}"
 
 
 def _weigh(facts: Facts) -> str:
@@ -172,14 +172,21 @@ def _confirm(facts: Facts) -> str:
     if facts.basis == "grain" or not facts.alters:
         return ""
     if facts.tests[0] and not facts.tests[1] and facts.open:
-        return f" This counts pulses, not grain: a tray test now, at {facts.to}, would confirm it. {TRAYS}"
-    if facts.tests[0] or facts.tests[1]:
-        return f" This counts pulses, not grain: a tray test on the other side of the change too would confirm it. {TRAYS}"
-    return f" This counts pulses, not grain: a tray test on each side would confirm it. {TRAYS}"
+        wanted = f"a tray test now, at {facts.to},"
+    elif facts.tests[0] or facts.tests[1]:
+        wanted = "a tray test on the other side of the change too"
+    else:
+        wanted = "a tray test on each side"
+    return f" This counts pulses, not grain. {TRAYS} With that in mind, {wanted} would confirm it."
 
 
 def _hands(facts: Facts) -> str:
+    """The caution; it stands before the step it is for."""
     return f" {HANDS}" if facts.change.key in REACHED_INTO else ""
+
+
+def _hands_first(facts: Facts) -> str:
+    return f"{HANDS} " if facts.change.key in REACHED_INTO else ""
 
 
 def _nothing(facts: Facts) -> str:
@@ -206,18 +213,18 @@ def _next_step(facts: Facts) -> str:
     )
     if facts.small:
         return (
-            "If there is an effect it is small: a clearly larger step is the quicker answer, then see whether it goes the right "
-            f"way. To look for a small one, {to_and_fro}: that cancels the field's drift.{_hands(facts)}"
+            f"{_hands_first(facts)}If there is an effect it is small: a clearly larger step is the quicker answer, then see "
+            f"whether it goes the right way. To look for a small one, {to_and_fro}: that cancels the field's drift."
         )
     why = "the field's own drift is the limit" if facts.drift_limits else "waiting alone takes long"
-    return f"To settle it {to_and_fro} ({why}), or take a clearly larger step.{_hands(facts)}"
+    return f"{_hands_first(facts)}To settle it {to_and_fro} ({why}), or take a clearly larger step."
 
 
 def _more_trays(facts: Facts) -> str:
     if min(facts.tests) >= 3 or facts.open is False:
         return "A larger step is easier to see than more trays."
     side = f"at {facts.to}" if facts.tests[1] <= facts.tests[0] else f"at {facts.back}"
-    return f"Lay another tray test {side}; three on each side settle most questions. {TRAYS}"
+    return f"{TRAYS} Then lay another tray test {side}; three on each side settle most questions."
 
 
 def _too_little(facts: Facts) -> str:
@@ -226,7 +233,7 @@ def _too_little(facts: Facts) -> str:
     head = f"Not enough data: {seen}; 3 are needed on each side."
     if before < 3:
         step = f"Put {facts.name} back to {facts.back}, work 10 minutes, then change it again, so that both sides are known."
-        return f"{head} {step}{_hands(facts)}"
+        return f"{head}{_hands(facts)} {step}"
     if facts.minutes_more is not None:
         plural = "s" if facts.minutes_more != 1 else ""
         return f"{head} Work on about {facts.minutes_more} more minute{plural} and change nothing meanwhile."

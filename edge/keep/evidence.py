@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import base64
 import time
-from importlib.metadata import version
 from pathlib import Path
 
 from edge.errors import AnswerBad, WrongInput
 from edge.keep import pack_file, report_charts, report_page, signing, verify
+from edge.keep.edition import edition
 from edge.keep.pack_collect import collect
 from edge.keep.pack_data import POSITIONS, Document, Position
 from edge.keep.pack_file import Inner, Merged
@@ -50,7 +50,7 @@ def merge(sources: list[Path], key: Key, made_ms: int | None = None) -> bytes:
         documents.append(content)
         inner.append(Inner(source.name, base64.b64encode(raw).decode()))
     made = _now_ms() if made_ms is None else made_ms
-    content = Merged(program=version("tailgrain"), made_ms=made, public_key=key.public.hex(), packs=inner)
+    content = Merged(program=edition(), made_ms=made, public_key=key.public.hex(), packs=inner)
     machines = [facts(one) for one in documents]
     _check_one_client(machines, sources)
     return finished(documents, content, key, machines)

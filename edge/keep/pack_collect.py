@@ -7,7 +7,6 @@ digest alone keeps the chain whole. Seconds are those that the job's own records
 from __future__ import annotations
 
 import sqlite3
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +14,10 @@ import msgspec
 
 from edge.errors import StoreError, WrongInput
 from edge.keep import chain, jobs, minutes, readonly
+from edge.keep.edition import edition
 from edge.keep.jobs import Job
 from edge.keep.pack_data import Document, Position, Run, Seconds, coarse, safe_settings, tells_place
+from edge.keep.report_times import offset_min
 
 _RECORDS_SQL = "SELECT seq, run, at_ms, kind, body, salt, hash FROM record WHERE seq BETWEEN ? AND ? ORDER BY seq"
 _PLACE_DIGITS = 6
@@ -55,7 +56,7 @@ def _collect(
         raise WrongInput(f"{database}: job {number} holds no closed minute yet; allowed: a job with a minute of counts")
     runs = sorted({row[1] for row in rows if len(row) > 3} | {run for run, _, _ in bound})
     return Document(
-        program=version("tailgrain"),
+        program=edition(),
         made_ms=made_ms,
         kit=_kit(connection, runs[-1]),
         position=position,
@@ -64,6 +65,7 @@ def _collect(
         previous=previous,
         records=rows,
         runs=[_run(connection, run) for run in runs],
+        utc_offset_min=offset_min(one.started_ms / 1000),
         seconds=[_seconds(connection, run, bound, position) for run in sorted({one[0] for one in bound})],
     )
 

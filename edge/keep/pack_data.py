@@ -46,7 +46,8 @@ class Seconds(Struct, forbid_unknown_fields=True):
 
 
 class Document(Struct, forbid_unknown_fields=True, kw_only=True):
-    """One machine's job. `previous`: the running hash before the first record; `opening`: what the job began with."""
+    """One machine's job. `previous`: the running hash before the first record; `utc_offset_min`: the zone its
+    times are printed in."""
 
     format: Literal["tailgrain evidence pack 1"] = FORMAT  # type: ignore[assignment]
     program: str
@@ -59,6 +60,7 @@ class Document(Struct, forbid_unknown_fields=True, kw_only=True):
     records: list[list[Any]]
     runs: list[Run]
     seconds: list[Seconds]
+    utc_offset_min: int = 0
 
 
 def chained(document: Document) -> list[Record | Withheld]:

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from html import escape
-from typing import Any
 
 from edge.keep.report_events import Change
 from edge.keep.report_facts import Facts
-from edge.keep.report_words import UNKNOWN, Pen, clock, lasting, moment, pairs, percent, place, shown, spanned, table, weight
+from edge.keep.report_verdicts import SHORT, in_short, verdict_line
+from edge.keep.report_words import UNKNOWN, Pen, lasting, pairs, percent, place, shown, spanned, table, weight
 
-SHORT = {"not enough data": "too little data", "no detectable change": "no change seen"}
 ORDER = ("better", "mixed", "worse", "no detectable change", "not enough data", "not judged")
-SIGNS = {"better": "▲", "worse": "▼", "mixed": "◆", "no detectable change": "●", "not enough data": "○"}
-"""Beside the word, never instead of it."""
-
 MOST_ANSWERS = 6
+M2_PER_HA = 10_000.0
 
 
 def answers(facts: Facts, pen: Pen) -> str:
@@ -42,7 +39,14 @@ def _how_much(facts: Facts, pen: Pen) -> tuple[str, str]:
     said.append(f"{pen.number('loss.t', lost.value, unit)} on {pen.number('area.used', facts.area_used_ha, 'ha')}")
     if facts.money.value is not None:
         price = shown(facts.crop["price_per_t"])
-        said.append(f"worth {pen.number('loss.money', facts.money.value)} at {pen.figure('price', price)} per t")
+        each = facts.money.times(1 / facts.area_used_ha if facts.area_used_ha > 0 else None).value
+        said.append(
+            f"worth {pen.number('loss.money', facts.money.value)}, or {pen.number('loss.money.ha', each)} per ha, at the price "
+            f"entered ({pen.figure('price', price)} per t, no currency stated)"
+        )
+    if facts.limit_kg_ha is not None:
+        over = "over" if facts.loss.value > facts.limit_kg_ha else "under"
+        said.append(f"{over} the limit of {pen.number('loss.limit', facts.limit_kg_ha, 'kg/ha')}")
     body = "; ".join(one for one in said if one)
     return (
         pen.number("loss.kg_ha", facts.loss.value, "kg/ha"),
@@ -63,15 +67,26 @@ def _how_sure(facts: Facts, pen: Pen) -> tuple[str, str]:
     words = "<p>The mean over the job lies in this range with 90 % confidence.</p>"
     words += f"<p>Calibration {pen.figure('calibration', facts.calibration[0])}: {escape(facts.calibration[1])}."
     if budget:
-        words += f" Largest doubt: {escape(str(budget[0]['term']))}; less of it by {escape(str(budget[0]['remedy']))}."
-    return pen.range("loss", facts.loss, "kg/ha"), words + "</p>"
+        words += f" Largest doubt: {escape(str(budget[0]['term']))}; narrowed by {escape(str(budget[0]['remedy']))}."
+    return pen.range("loss", facts.loss, "kg/ha"), f"{words}</p>{untested(facts, pen)}"
+
+
+def untested(facts: Facts, pen: Pen) -> str:
+    """That no tray test checked the work after a change of settings, where it is so."""
+    if facts.untested is None:
+        return ""
+    name, share = facts.untested
+    return (
+        f"<p>All tray tests were made before the {escape(name[:1].lower() + name[1:])} was changed: none checked the "
+        f"{pen.figure('untested', percent(share))} of the area cut after it, and the range does not allow for that.</p>"
+    )
 
 
 def _what_changed(facts: Facts, changed: list[Change], pen: Pen) -> tuple[str, str]:
     if not changed:
         return "Nothing", "<p>No change of a machine setting was entered during this job.</p>"
     each = "".join(
-        f"<li>{escape(clock(one.at_s, facts.start_s))} <b>{escape(one.name)}</b> {escape(from_to(one))}</li>"
+        f"<li>{escape(facts.zone.clock(one.at_s))} <b>{escape(one.name)}</b> {escape(from_to(one))}</li>"
         for one in changed[:MOST_ANSWERS]
     )
     more = f"<p>And {len(changed) - MOST_ANSWERS} more, below.</p>" if len(changed) > MOST_ANSWERS else ""
@@ -87,35 +102,13 @@ def from_to(change: Change) -> str:
 def _did_it_help(changed: list[Change], pen: Pen) -> tuple[str, str]:
     if not changed:
         return "Nothing to judge", "<p>Without a change there is nothing to compare.</p>"
+    if len(changed) == 1 and changed[0].verdict is not None:
+        only = f'<ol start="{changed[0].n}"><li>{verdict_line(changed[0], pen)}</li></ol>'
+        return escape(in_short(changed[0].verdict)), only
     judged = [one.verdict["verdict"] if one.verdict else "not judged" for one in changed]
     counts = [f"{judged.count(kind)} {SHORT.get(kind, kind)}" for kind in ORDER if kind in judged]
     each = "".join(f"<li>{verdict_line(one, pen)}</li>" for one in changed[:MOST_ANSWERS])
     return escape(", ".join(counts)), f'<ol start="{changed[0].n}">{each}</ol>'
-
-
-def verdict_line(change: Change, pen: Pen) -> str:
-    """One verdict in a line: the word, the effect, its range."""
-    found = change.verdict
-    if found is None:
-        return f"<b>{escape(change.name)}:</b> not judged"
-    word = SHORT.get(found["verdict"], found["verdict"])
-    sign = f'<span aria-hidden="true">{SIGNS.get(found["verdict"], "")}</span> '
-    effect = f" ({pen.figure(f'change.{change.n}', effect_words(found))})" if found.get("ratio") is not None else ""
-    return f"{sign}<b>{escape(change.name)}: {escape(word)}</b>{effect}"
-
-
-def effect_words(found: dict[str, Any]) -> str:
-    """`34 % less grain lost, range 57 % less to 1 % less`."""
-    what = "grain lost" if found.get("basis") == "grain" else "loss pulses"
-    high = "no upper end" if found["high"] is None else _moved(found["high"])
-    moved = _moved(found["ratio"])
-    seen = f"as much {what} as before" if moved == "none" else f"{moved} {what}"
-    return f"{seen}; range {_moved(found['low'])} to {high}"
-
-
-def _moved(ratio: float) -> str:
-    part = round(abs(ratio - 1) * 100)
-    return "none" if part == 0 else f"{part}\u00a0% {'less' if ratio < 1 else 'more'}"
 
 
 def work(facts: Facts, pen: Pen) -> str:
@@ -126,18 +119,19 @@ def work(facts: Facts, pen: Pen) -> str:
     if facts.place is not None:
         rough = "" if facts.document.position == "exact" else ", on a grid of about 1 km"
         spot = f"{place(facts.place, digits)}{rough}"
-    state = "finished" if job["finished"] else "not finished: the figures reach to the last record in this pack"
+    state = "finished" if job["finished"] else "not finished when this pack was made"
     rows = [
         ("Client", escape(str(job.get("client", "not entered")))),
         ("Paddock", escape(str(job.get("paddock", "not entered")))),
         ("Operator", escape(str(job.get("operator", "not entered")))),
         ("Machine", escape(str(job.get("machine", facts.document.kit)))),
-        ("Job", f"{job['number']} of kit {escape(facts.document.kit)}, {state}"),
-        ("From", pen.figure("from", f"{moment(facts.start_s)} UTC")),
-        ("To", pen.figure("to", f"{moment(facts.end_s)} UTC")),
+        ("Job", f"number {job['number']} of the kit {escape(facts.document.kit)}, {state}"),
+        ("From", pen.figure("from", facts.zone.stamp(facts.start_s))),
+        ("To", pen.figure("to", facts.zone.stamp(facts.end_s))),
         ("Place", pen.figure("place", spot)),
     ]
     rows += [(name, escape(value)) for name, value in facts.machine]
+    turned = facts.seconds["filling"] + facts.seconds["turning"]
     typed = "" if crop["yield_t_ha"] is None else " (typed)" if crop["typed"] else " (by weighed grain)"
     grain = [
         ("Crop", escape(str(crop["name"] or "not entered"))),
@@ -146,16 +140,29 @@ def work(facts: Facts, pen: Pen) -> str:
         ("Grain moisture", pen.number("moisture", crop["moisture_pct"], "%")),
         ("Price", "not entered" if crop["price_per_t"] is None else f"{pen.number('price.per_t', crop['price_per_t'])} per t"),
         ("Area cut, measured", pen.number("area", facts.area_ha, "ha")),
+        ("Limit of machine loss", _limit(facts, pen)),
         ("Area stated at the finish", pen.number("area.stated", facts.stated_area_ha, "ha") if facts.stated_area_ha else "none"),
         ("Harvested", f"{pen.number('harvested', facts.harvested_t, 't')} ({escape(facts.harvest_basis)})"),
-        ("Working", pen.figure("time.working", lasting(facts.seconds["working"]))),
-        ("Filling, turning", pen.figure("time.turning", lasting(facts.seconds["filling"] + facts.seconds["turning"]))),
+        ("Steady work", pen.figure("time.working", lasting(facts.seconds["working"]))),
+        ("Filling, turning on the headland", pen.figure("time.turning", lasting(turned))),
         ("Standing, no data", pen.figure("time.idle", lasting(facts.seconds["idle"] + facts.seconds["no data"]))),
-        ("Distance", pen.number("distance", facts.distance_m / 1000, "km")),
+        ("Distance cut", pen.number("distance.cut", facts.cut_m / 1000, "km")),
+        ("Mean width cut", pen.number("width", _width(facts), "m")),
+        ("Distance with turns", pen.number("distance", facts.distance_m / 1000, "km")),
         ("Mean speed at work", pen.number("kmh", facts.kmh, "km/h")),
     ]
-    again = "".join(f"<p>Reopened {moment(at)} UTC: {escape(str(why))}</p>\n" for at, why in job["reopened"])
+    again = "".join(f"<p>Reopened {facts.zone.stamp(at)}: {escape(str(why))}</p>\n" for at, why in job["reopened"])
     return f'<div class="two">{pairs(rows)}{pairs(grain)}</div>\n{again}'
+
+
+def _width(facts: Facts) -> float | None:
+    """Metres: area over distance cut."""
+    return facts.area_ha * M2_PER_HA / facts.cut_m if facts.cut_m > 0 else None
+
+
+def _limit(facts: Facts, pen: Pen) -> str:
+    """The limit in force at the end; it is the operator's own."""
+    return "none set" if facts.limit_kg_ha is None else f"{pen.number('limit.set', facts.limit_kg_ha, 'kg/ha')} (as entered)"
 
 
 def loss_table(facts: Facts, pen: Pen) -> str:
@@ -182,21 +189,28 @@ def loss_table(facts: Facts, pen: Pen) -> str:
         blind = lasting(one.half_blind_s) if one.half_blind_s else "never"
         amounts = [pen.number(key, one.loss.value, "kg/ha"), pen.range(key, one.loss, "kg/ha")]
         points.append([escape(one.name.capitalize()), *amounts, pen.figure(f"{key}.sides", sides), blind])
-    names = ["Point", "Mean", "90 % interval", "Pulses by side", "One side silent"]
+    names = ["Where", "Mean", "90 % interval", "Pulses by side", "One side silent"]
     more = ""
     if len(facts.factors) > 1 and len({k for _, k, _, _ in facts.factors}) == 1:
         more = (
-            "<p>The trays caught both points together, so both share one factor: the split between the points is assumed, and "
-            "each point is less certain than their sum.</p>\n"
+            "<p>The trays caught both together, so both share one factor: the split between them is assumed, and "
+            "each is less certain than their sum.</p>\n"
         )
-    return whole + table("Loss by point and side", names, points, (1, 2)) + more
+    return whole + table("Loss by where it left the machine, and by side", names, points, (1, 2)) + more
+
+
+def interim(facts: Facts) -> str:
+    """That a job still goes on; nothing for a finished one."""
+    if facts.job["finished"]:
+        return ""
+    return f"<p><strong>Interim:</strong> the job was not finished; all figures reach to {facts.zone.stamp(facts.end_s)}.</p>\n"
 
 
 def headline(facts: Facts) -> str:
     """Who, where, when in one line."""
     job = facts.job
     crop = str(facts.crop["name"] or "crop not entered")
-    parts = [crop, str(job.get("client", "")), moment(facts.start_s) + " UTC", str(job.get("operator", ""))]
+    parts = [crop, str(job.get("client", "")), facts.zone.stamp(facts.start_s), str(job.get("operator", ""))]
     return escape(" · ".join(one for one in parts if one))
 
 

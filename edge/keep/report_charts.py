@@ -23,7 +23,7 @@ from edge.keep.report_classes import class_of, has_track, values_of
 from edge.keep.report_facts import Facts
 from edge.keep.report_series import Pieces
 from edge.keep.report_sums import Floats
-from edge.keep.report_words import clock
+from edge.keep.report_times import Zone
 
 INK, QUIET, LINE, BAND, LIMIT = "#1b1f24", "#4a525c", "#12395f", "#c4d5e6", "#8a1c12"
 CLASS_COLOURS = ("#7aa0c2", "#4a7ba8", "#1d4e7e", "#b5481a", "#6e130a")
@@ -71,15 +71,12 @@ def _svg(figure: Figure, key: str) -> str:
     return re.sub(r"\n\s*", "\n", text).strip()
 
 
-def _time_axis(axes: Axes, low: float, high: float) -> None:
+def _time_axis(axes: Axes, zone: Zone, low: float, high: float) -> None:
+    shift = 60 * zone.offset_min  # round hours are those of the zone
     step = next((one for one in TICKS_S if (high - low) / one <= 9), TICKS_S[-1])
-    ticks = np.arange(np.ceil(low / step) * step, high + 1, step)
-    axes.set_xticks(ticks, [_tick(one, step >= 14400) for one in ticks])
+    ticks = np.arange(np.ceil((low + shift) / step) * step - shift, high + 1, step)
+    axes.set_xticks(ticks, [zone.clock(float(one)) if step >= 14400 else zone.clock(float(one), days=False) for one in ticks])
     axes.set_xlim(low, high)
-
-
-def _tick(epoch_s: float, days: bool = False) -> str:
-    return clock(float(epoch_s), None if days else float(epoch_s))
 
 
 def _broken(t: Floats, values: Floats, step_s: float) -> tuple[Floats, Floats]:
@@ -118,12 +115,12 @@ def _trend(facts: Facts) -> Figure:
     top.set_ylim(0, most_shown * 1.25)
     _marks(facts, top, [speed, returns], most_shown * 1.25)
     top.set_ylabel("machine loss, kg/ha" if known else "loss pulses per m²")
-    speed.set_ylabel("km/h")
+    speed.set_ylabel("speed, km/h")
     speed.set_ylim(0, None)
-    returns.set_ylabel("returns, %")
+    returns.set_ylabel("returns,\n% of full")
     returns.set_ylim(0, None)
-    _time_axis(returns, low, max(high, low + 60))
-    returns.set_xlabel("time, UTC")
+    _time_axis(returns, facts.zone, low, max(high, low + 60))
+    returns.set_xlabel(f"time, {facts.zone.name}")
     figure.align_ylabels()
     figure.subplots_adjust(left=0.075, right=0.99, top=0.985, bottom=0.095)
     return figure
@@ -211,7 +208,7 @@ def _plan(facts: Facts) -> Figure:
     row_s = 1800.0 if span <= 5 * 3600 else 3600.0 if span <= 16 * 3600 else 4 * 3600.0
     rows = int(np.ceil(span / row_s))
     figure = Figure(figsize=(10.4, 0.9 + 0.42 * rows))
-    axes = figure.add_axes((0.09, 0.6 / (0.9 + 0.42 * rows), 0.9, 1 - 0.7 / (0.9 + 0.42 * rows)))
+    axes = figure.add_axes((0.1, 0.6 / (0.9 + 0.42 * rows), 0.89, 1 - 0.7 / (0.9 + 0.42 * rows)))
     _, number = class_of(facts)
     for end, seconds, at in zip(pieces.t, pieces.seconds, number, strict=True):
         row, into = divmod(end - seconds - start, row_s)
@@ -223,8 +220,9 @@ def _plan(facts: Facts) -> Figure:
         )
     axes.set_xlim(0, row_s / 60)
     axes.set_ylim(rows - 0.4, -0.6)
-    axes.set_yticks(range(rows), [_tick(start + one * row_s) for one in range(rows)])
-    axes.set_xlabel("minutes from the time at the left (UTC)")
+    axes.set_yticks(range(rows), [facts.zone.clock(start + one * row_s, days=False) for one in range(rows)])
+    axes.set_ylabel("row begins at")
+    axes.set_xlabel(f"minutes after the time at the left ({facts.zone.name})")
     axes.spines["left"].set_visible(False)
     axes.tick_params(left=False)
     return figure
@@ -251,7 +249,8 @@ def _spread(facts: Facts) -> Figure:
     if limit is not None:
         axes.axvline(limit, color=LIMIT, linewidth=1.4, linestyle=(0, (6, 3)))
         top = axes.get_ylim()[1]
-        axes.annotate(f"limit {limit:.3g}", (limit, top), (4, -4), textcoords="offset points", va="top", color=LIMIT)
+        axes.annotate(f"limit {limit:.3g} kg/ha", (limit, top), (4, -4), textcoords="offset points", va="top", color=LIMIT)
+    if limit is not None and any(share[edges[:-1] >= limit - width / 2] > 0):
         axes.legend(
             handles=[
                 Patch(facecolor="#7fa3c4", edgecolor=LINE, label="under the limit"),
@@ -260,7 +259,8 @@ def _spread(facts: Facts) -> Figure:
             frameon=False, loc="upper left",
         )  # fmt: skip
     axes.set_xlim(0, edges[-1] + 0.25 * width)
-    axes.set_xlabel(f"loss of half-minute pieces, {unit}; the last bar holds what is higher" if unit == "kg/ha" else unit)
+    more = "; the last bar holds what is higher" if len(values) and float(values.max()) > edges[-1] else ""
+    axes.set_xlabel(f"loss of half-minute pieces, {unit}{more}" if unit == "kg/ha" else unit)
     axes.set_ylabel("% of the area")
     return figure
 

@@ -7,6 +7,7 @@ from math import inf
 from typing import Any
 
 from edge import entries
+from edge.judge.grain import alters_share
 from edge.judge.rules import RULES
 from edge.judge.verdict_words import name_of, shown
 from edge.keep.report_material import OPENING, Material, Told
@@ -33,6 +34,8 @@ class Change:
     note: str
     verdict: dict[str, Any] | None
     of_kit: bool = False
+    alters: bool = False
+
 
 @dataclass(slots=True)
 class TestLine:
@@ -47,6 +50,7 @@ class TestLine:
     laid: str
     grains_m2: float | None
     kg_ha: float | None
+    pulses_m2: float | None
     factor: float | None
     weighed: bool
     before_job: bool
@@ -101,7 +105,8 @@ def _change(one: Told, n: int, known: dict[str, Any]) -> Change:
     known[key] = to
     name = "Lag (of the kit)" if what == "lag_s" else sentence(name_of(key, label).removeprefix("the "))
     said = None if was is None else shown(was, what)
-    return Change(n, one.moment_s, name, said, shown(to, what), str(one.body.get("note", "")), None, what == "lag_s")
+    note, of_kit = str(one.body.get("note", "")), what == "lag_s"
+    return Change(n, one.moment_s, name, said, shown(to, what), note, None, of_kit, not of_kit and alters_share(key))
 
 
 def sentence(words: str) -> str:
@@ -126,6 +131,7 @@ def _test(material: Material, test: Test, before: bool) -> TestLine:
     return TestLine(
         test.number, test.at_s, test.used, test.why, test.entry.catches, result.tray_count, result.laid, result.grains_m2,
         10 * result.machine_g_m / width_m if width_m > 0 else None,
+        per_m / width_m if width_m > 0 else None,
         result.machine_g_m * 1000 / per_m if test.used and per_m > 0 else None,
         not result.counted, before,
     )  # fmt: skip

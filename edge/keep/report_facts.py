@@ -16,6 +16,7 @@ from edge.keep.report_events import Alert, Change, GaugeLine, TestLine, alerts, 
 from edge.keep.report_material import Material, Told, read
 from edge.keep.report_series import Pieces, Steps
 from edge.keep.report_sums import FILLING, TURNING, WORKING
+from edge.keep.report_times import Zone
 from edge.reckon.loss import percent_of_grain, tighter_limit
 from edge.reckon.totals import MeanLoss
 from edge.settings import LossInput
@@ -61,6 +62,7 @@ class Facts:
     place: tuple[float, float] | None
     seconds: dict[str, int]
     distance_m: float
+    cut_m: float
     area_ha: float
     stated_area_ha: float | None
     harvested_t: float | None
@@ -73,9 +75,11 @@ class Facts:
     discounts: float | None
     points: list[Point]
     limit_kg_ha: float | None
+    returns_limit_pct: float | None
     over_share: float | None
     spread: tuple[float | None, float | None, float | None]
     calibration: tuple[str, str]
+    untested: tuple[str, float] | None
     dispersion: list[float]
     factors: list[tuple[str, float, float, float]]
     budget: list[dict[str, Any]]
@@ -92,6 +96,11 @@ class Facts:
     steps: Steps
     pieces: Pieces
     mean: MeanLoss = field(default_factory=MeanLoss)
+
+    @property
+    def zone(self) -> Zone:
+        """The zone its times are printed in; the day of its start goes without saying."""
+        return Zone(self.document.utc_offset_min, self.start_s)
 
     @property
     def area_used_ha(self) -> float:
@@ -118,6 +127,7 @@ def of_material(material: Material) -> Facts:
     limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
     start_s, end_s = _span(material)
     worth = material.reckoner.value_ha(totals, mean, now.samples.mean())
+    found_changes, found_tests = changes(material), tests(material)
     state, why = material.reckoner.calibration.state(end_s or 0.0, now)
     return Facts(
         document=material.document,
@@ -132,6 +142,7 @@ def of_material(material: Material) -> Facts:
         place=_place(material),
         seconds={str(state): count for state, count in totals.seconds.items()},
         distance_m=totals.distance_m,
+        cut_m=sum(float(part.rows.metres[part.rows.area_m2 > 0].sum()) for part in material.counted),
         area_ha=area_ha,
         stated_area_ha=stated,
         harvested_t=harvested,
@@ -144,9 +155,11 @@ def of_material(material: Material) -> Facts:
         discounts=None if worth.quality is None else worth.quality * (area_ha if stated is None else stated),
         points=_points(material),
         limit_kg_ha=limit,
+        returns_limit_pct=now.returns_pct,
         over_share=_over(pieces, limit),
         spread=tuple(report_series.weighted_quantile(pieces.kg_ha, pieces.area_m2, share) for share in (0.1, 0.5, 0.9)),  # type: ignore[arg-type]
         calibration=(state, why),
+        untested=_untested(found_changes, found_tests, material),
         dispersion=material.dispersion,
         factors=_factors(material),
         budget=[] if mean.budget is None else mean.budget.to_plain(),
@@ -155,8 +168,8 @@ def of_material(material: Material) -> Facts:
         samples=list(material.entries("sample")),
         catches=list(material.entries("returns_catch")),
         notes=list(material.entries("note")),
-        changes=changes(material),
-        tests=tests(material),
+        changes=found_changes,
+        tests=found_tests,
         gauges=gauges(material),
         alerts=alerts(material),
         quality=_quality(material),
@@ -164,6 +177,18 @@ def of_material(material: Material) -> Facts:
         pieces=pieces,
         mean=mean,
     )  # fmt: skip
+
+
+def _untested(done: list[Change], laid: list[TestLine], material: Material) -> tuple[str, float] | None:
+    """Which change that can alter the sensors' share of the loss came after the last used tray test, and the share of the
+    area cut since; None: there was none."""
+    used = [one.at_s for one in laid if one.used]
+    since = next((one for one in done if one.alters and used and one.at_s > max(used)), None)
+    total = sum(float(part.rows.area_m2.sum()) for part in material.counted)
+    if since is None or total <= 0:
+        return None
+    after = sum(float(part.rows.area_m2[part.rows.t > since.at_s].sum()) for part in material.counted)
+    return since.name, after / total
 
 
 def _job(material: Material) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -7,7 +7,7 @@ from math import inf, sqrt
 
 from edge.keep import report_method
 from edge.keep.report_facts import Amount, Facts
-from edge.keep.report_words import UNKNOWN, Pen, lasting, moment, pairs, table, weight
+from edge.keep.report_words import UNKNOWN, Pen, lasting, pairs, table, weight
 from edge.reckon.budget import effective_dof, log_interval
 
 ALL = "all"
@@ -46,7 +46,7 @@ def head(machines: list[Facts]) -> str:
     client = str(machines[0].job.get("client", ""))
     paddocks = " and ".join(dict.fromkeys(str(one.job.get("paddock", "")) for one in machines if one.job.get("paddock")))
     starts = [one.start_s for one in machines if one.start_s is not None]
-    when = f"{moment(min(starts))} UTC" if starts else ""
+    when = machines[0].zone.stamp(min(starts)) if starts else ""
     crops = ", ".join(dict.fromkeys(str(one.crop["name"]) for one in machines if one.crop["name"]))
     line = " · ".join(one for one in (crops, client, when, f"{len(machines)} machines") if one)
     title = escape(paddocks or client or "Several machines")

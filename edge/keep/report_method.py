@@ -7,7 +7,7 @@ from html import escape
 from edge.keep.chain import Record
 from edge.keep.pack_data import chained
 from edge.keep.report_facts import Facts
-from edge.keep.report_words import Pen, moment, pairs
+from edge.keep.report_words import Pen, pairs
 from edge.keep.signing import fingerprint
 
 METHOD = (
@@ -30,8 +30,8 @@ METHOD = (
     ),
     (
         "What the interval means",
-        "It bounds the mean of the whole job and joins factor, counting, width, speed, vibration and dead time as relative "
-        "uncertainties. It does not describe how loss varies over the paddock; the spread below does.",
+        "It bounds the mean of the whole job. It joins the doubts about the factor, the weight of lost grain, counting, width, "
+        "speed, vibration and dead time. It does not say how loss varies over the paddock: the section How loss is spread does.",
     ),
     (
         "Percent and money",
@@ -41,9 +41,9 @@ METHOD = (
     (
         "Verdicts on setting changes",
         "Steady work before and after a change is compared in pieces of ten seconds, with allowance for the paddock's own "
-        "drift. The range given stays valid although it was looked at every minute. A fan, sieve, rotor or concave change can "
-        "alter the share of grain that sensors meet: unless trays were laid on both sides, a verdict rests on pulses alone, and "
-        "says so.",
+        "drift. The range given stays valid although it is worked out anew every minute. A fan, sieve, rotor or concave change "
+        "can alter the share of grain that sensors meet: unless trays were laid on both sides, a verdict rests on pulses alone, "
+        "and says so.",
     ),
 )
 
@@ -91,16 +91,18 @@ def proof(facts: Facts, pen: Pen, key: str) -> str:
     """How this pack is proved, and how to check it."""
     rows = [("Fingerprint of the signing key", f"<b>{pen.figure('proof.fingerprint', key)}</b>")]
     rows += chain_lines(facts, pen)
-    rows.append(("Made", pen.figure("proof.made", f"{moment(facts.document.made_ms / 1000)} UTC")))
+    rows.append(("Made", pen.figure("proof.made", facts.zone.stamp(facts.document.made_ms / 1000))))
     rows.append(("By", escape(f"tailgrain {facts.document.program}")))
     return f'<div class="proof">{pairs(rows)}</div>\n{HOW_TO_CHECK}'
 
 
 HOW_TO_CHECK = """<p>To check this file: <code>tailgrain verify THIS-FILE.html --fingerprint "..."</code>, with the fingerprint as
-the kit itself shows it, not as it stands here. The check needs nothing but the file. It tests the signature over the whole
-file, follows the chain of records, compares the kept seconds with the digests in the records, works the totals out anew from
-the counts and compares every printed figure. A printed copy or a PDF can't be checked; ask for the HTML file.</p>
+the kit itself shows it (on its screen Kit; have it read out to you by whoever has the kit), not as it stands here. The check
+needs nothing but the file. It tests the signature over the whole file, follows the chain of records, compares the kept
+seconds with the digests in the records, works the totals out anew from the counts and compares every printed figure. A
+printed copy or a PDF can't be checked; ask for the HTML file.</p>
 <p>What this proves: nothing in this file was changed after it was signed, and no record that a copied proof line covers was
-changed, dropped or put in later. The running proof line is published every minute and at start and finish of a job, so that
-others can hold copies. What it can't prove: that the owner of a kit did not feed it invented data from the start.</p>
+changed, dropped or put in later. The running proof line goes out over the kit's MQTT every minute and stands on its screen
+Job at start and finish, so that others can keep copies. What it can't prove: that the owner of a kit did not feed it
+invented data from the start.</p>
 """

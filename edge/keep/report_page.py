@@ -10,7 +10,8 @@ from importlib.resources import files
 
 from edge.keep import report_answers, report_merged, report_method, report_sections
 from edge.keep.report_facts import Facts
-from edge.keep.report_words import Pen, day
+from edge.keep.report_times import Zone
+from edge.keep.report_words import Pen
 
 CHART_BEGINS, CHART_ENDS = "<!--chart ", "<!--end chart-->"
 SLOT = "{signature}"
@@ -63,7 +64,7 @@ def body(machines: list[Facts], drawn: list[dict[str, str]], fingerprint: str, m
         text, index = _machine(first, "m1", 2, drawn[0])
         kind = '<p class="kind">Evidence pack: what this harvest lost</p>'
         head, line = escape(report_answers.title(first)), report_answers.headline(first)
-        top = f"{kind}\n<h1>{head}</h1>\n<p>{line}</p>\n"
+        top = f"{kind}\n<h1>{head}</h1>\n<p>{line}</p>\n{report_answers.interim(first)}"
         answers = report_answers.answers(first, pen)
         proofs = report_method.proof(first, pen, fingerprint)
     else:
@@ -85,13 +86,14 @@ def body(machines: list[Facts], drawn: list[dict[str, str]], fingerprint: str, m
     for anchor, name, inside in closing:
         text += f'<section id="{anchor}"><h2>{name}</h2>\n{inside}</section>\n'
         index.append((anchor, name))
-    return f"<header>\n{top}</header>\n<main>\n{answers}{_nav(index)}{text}</main>\n<footer>{_foot(made_ms)}</footer>\n"
+    foot = f"<footer>{_foot(first.zone, made_ms)}</footer>\n"
+    return f"<header>\n{top}</header>\n<main>\n{answers}{_nav(index)}{text}</main>\n{foot}"
 
 
-def _foot(made_ms: int) -> str:
+def _foot(zone: Zone, made_ms: int) -> str:
     return (
         "An estimate with its uncertainty, not a legal-for-trade measurement. Machine loss only: front loss and shed grain are "
-        f"not included. Times are UTC. Made {day(made_ms / 1000)}."
+        f"not included. Times are {zone.name}. Made {zone.day(made_ms / 1000)}."
     )
 
 

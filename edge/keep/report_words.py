@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import time
 from html import escape
 from math import floor, log10
 
 from edge.keep.report_facts import Amount
+from edge.keep.report_times import UNKNOWN as UNKNOWN
 
-UNKNOWN = "unknown"
+LONG = 14
+"""A table of up to so many rows is not broken between two printed pages."""
+
 STACKED = 3
 """Tables of more columns than this are stacked on a narrow screen."""
-
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 class Pen:
@@ -79,26 +79,6 @@ def percent(share: float | None, digits: int = 0) -> str:
     return UNKNOWN if share is None else f"{rounded(100 * share, digits)}\u00a0%"
 
 
-def moment(epoch_s: float | None) -> str:
-    """`28 May 2026 20:42`, UTC."""
-    return UNKNOWN if epoch_s is None else f"{day(epoch_s)} {time.strftime('%H:%M', time.gmtime(epoch_s))}"
-
-
-def day(epoch_s: float | None) -> str:
-    """`28 May 2026`, in English whatever the computer speaks."""
-    if epoch_s is None:
-        return UNKNOWN
-    when = time.gmtime(epoch_s)
-    return f"{when.tm_mday} {MONTHS[when.tm_mon - 1]} {when.tm_year}"
-
-
-def clock(epoch_s: float, of_s: float | None) -> str:
-    """`20:42`, with the day when it is not that of `of_s`."""
-    same = of_s is not None and time.gmtime(epoch_s)[:3] == time.gmtime(of_s)[:3]
-    at = time.strftime("%H:%M", time.gmtime(epoch_s))
-    return at if same else f"{' '.join(day(epoch_s).split()[:2])} {at}"
-
-
 def lasting(seconds: float) -> str:
     """`11 h 52 min`, `3 min`, `8 s`."""
     if seconds < 60:
@@ -127,7 +107,7 @@ def table(caption: str, head: list[str], rows: list[list[str]], numeric: tuple[i
 
     top = "".join(cell(at, escape(text), "th") for at, text in enumerate(head))
     body = "".join(f"<tr>{''.join(cell(at, text) for at, text in enumerate(row))}</tr>\n" for row in rows)
-    kind = "wide broad" if broad else "wide"
+    kind = ("wide broad" if broad else "wide") + (" long" if len(rows) > LONG else "")
     return (
         f'<div class="{kind}" role="region" tabindex="0" aria-label="{escape(caption)}"><table><caption>{escape(caption)}'
         f"</caption><thead><tr>{top}</tr></thead>\n<tbody>\n{body}</tbody></table></div>\n"

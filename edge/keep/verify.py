@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from typing import Any
 from xml.etree import ElementTree
 
@@ -18,6 +17,7 @@ from edge.errors import AnswerBad
 from edge.keep import pack_file, report_page, signing, verify_seconds
 from edge.keep.chain import FIRST, Record
 from edge.keep.chain import check as check_chain
+from edge.keep.edition import edition
 from edge.keep.pack_data import Document, chained
 from edge.keep.pack_file import Merged, Pack
 from edge.keep.report_facts import Facts, of_material
@@ -190,7 +190,7 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
             raise _Bad(f"a figure is missing or out of place: {key!r} stands where {wanted!r} should")
         if said != given:
             by = content.program
-            other = "" if by == version("tailgrain") else f" (by this version; {by} made it: ask that one)"
+            other = "" if by == edition() else f" (by this version; {by} made it: ask that one)"
             raise _Bad(f"the printed figure {key} says {said!r}, the data give {given!r}{other}")
     if len(printed) != len(follows):
         raise _Bad(f"{len(printed)} figures are printed, the data give {len(follows)}")
@@ -239,7 +239,7 @@ def _check_words(text: str, again: str, program: str, found: Checked) -> None:
     if same:
         _done(found, "every word outside of the charts")
         return
-    if program != version("tailgrain"):
+    if program != edition():
         if POLICY.findall(text) != POLICY.findall(again) or text.lower().count("<script") != again.lower().count("<script"):
             raise _Bad("its head is not that of a pack: it could run programs or load other pages")
         found.notes.append(f"made by version {program}: the figures were compared, THE OTHER WORDS OF THE PAGE WERE NOT")

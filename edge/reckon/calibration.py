@@ -207,7 +207,8 @@ class Calibration:
         if missing:
             return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown"
         worst = max(found.u for found in self.factors.points.values())
-        wide = f"factor known to about {100 * max(quantile(one.dof) * one.u for one in self.factors.points.values()):.0f} % either way"
+        half = max(quantile(found.dof) * found.u for found in self.factors.points.values())
+        wide = f"factor known to about {100 * half:.0f} % either way"
         besides = self._why_clicks() + self._why_trend()
         if worst > ROUGH_U:
             return "rough", f"the {n} tray tests differ much ({wide}); further tests would narrow it{besides}"

@@ -6,6 +6,7 @@ import base64
 import gzip
 import json
 import random
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.cli import run
-from edge.keep import chain, pack_file, signing, verify
+from edge.keep import chain, edition, pack_file, signing, verify
 from tests.evidence.conftest import Kept, resigned
 
 Rework = Callable[..., bytes]
@@ -155,7 +156,7 @@ def test_a_printed_figure_that_the_data_do_not_give_is_named(pack: bytes, kept: 
 def test_a_pack_of_another_version_is_checked_by_its_figures_and_told_so(
     pack: bytes, kept: Kept, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(verify, "version", lambda name: "9.9")
+    monkeypatch.setattr(verify, "edition", lambda: "9.9+0")
     assert verify.check(pack).fault is None
     other_words = resigned(pack.replace(b"Evidence pack: what", b"Evidence pack, what", 1), kept.key)
     found = verify.check(other_words)
@@ -164,6 +165,18 @@ def test_a_pack_of_another_version_is_checked_by_its_figures_and_told_so(
     at = text.index(">", text.index('data-f="m1.loss.kg_ha"')) + 1
     fault = verify.check(resigned((text[:at] + "9" + text[at:]).encode(), kept.key)).fault
     assert fault is not None and "m1.loss.kg_ha" in fault and "made it: ask that one" in fault
+
+
+def test_a_change_of_any_source_is_another_edition(tmp_path: Path) -> None:
+    """So that an honest pack whose words this program would put otherwise is never called broken."""
+    source = Path(edition.__file__).parents[1]
+    copy = tmp_path / "edge"
+    shutil.copytree(source, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    same = edition.digest(copy)
+    assert same == edition.digest(source) and edition.edition().endswith(f"+{same[:8]}")
+    words = copy / "judge" / "verdict_words.py"
+    words.write_text(words.read_text().replace("Better:", "Improved:"))
+    assert edition.digest(copy) != same
 
 
 @pytest.mark.parametrize(

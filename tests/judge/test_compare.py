@@ -282,6 +282,8 @@ def test_pulses_are_grain_only_with_tray_tests_on_each_side() -> None:
     assert "a tray test on each side would confirm it" in none["words"]
     assert "two people in radio contact" in none["words"]
     assert "a tray test now, at 860 rpm, would confirm it" in one_side["words"]
+    words = one_side["words"]
+    assert words.index("two people in radio contact") < words.index("a tray test now")  # the caution before the step
     assert "tray test" not in both["words"]
     assert one_side["before"]["kg_ha"] == pytest.approx(2 * one_side["after"]["kg_ha"], rel=0.05)
     assert both["verdict"] == "better"
@@ -310,7 +312,7 @@ def test_a_single_tray_each_side_says_that_it_is_the_limit() -> None:
     answer = Field().work(20).set("fan_rpm", 860.0, 980.0).work(20, 7.5).ask(tests=tests)
     assert answer["basis"] == "grain"
     assert answer["verdict"] == "no detectable change"
-    assert "Lay another tray test" in answer["words"]
+    assert "lay another tray test" in answer["words"]
 
 
 def test_unused_tests_and_other_crops_count_for_nothing() -> None:
