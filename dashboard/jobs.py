@@ -19,19 +19,24 @@ _CUT = (
     "SELECT coalesce(sum(area_m2), 0), coalesce(sum(state = 'working'), 0), "
     "sum(loss_kg_ha * area_m2), sum(iif(loss_kg_ha IS NULL, 0, area_m2)) FROM second WHERE t > ? AND t <= ?"
 )
+_HASH = "SELECT hash FROM record WHERE seq = ?"
 _EVER = 32_503_680_000.0
 
 
 def jobs(question: Question) -> dict[str, Any]:
     """The latest jobs, oldest first, and the number of the open one. Raises StoreError.
 
-    `figures`: what a finished job came to (area, loss with its interval), null while it is open.
+    `figures`: what a finished job came to (area, loss with its interval), null while it is open; `proofs`: the proof lines
+    at its starts and finishes (number of the record, running hash), for others to copy.
     """
     with opened(question.store) as connection:
         found = jobs_bare(connection)
         figures = _figures(connection)
+        told = [
+            _plain(one) | {"figures": figures.get(one.number), "proofs": _proofs(connection, one)} for one in found[-MOST_JOBS:]
+        ]
     return {
-        "jobs": [_plain(one) | {"figures": figures.get(one.number)} for one in found[-MOST_JOBS:]],
+        "jobs": told,
         "open": next((one.number for one in found if one.is_open), None),
     }
 
@@ -56,6 +61,19 @@ def _plain(one: Job) -> dict[str, Any]:
     names = {name: value for name in NAMES if (value := getattr(one, name)) is not None}
     periods = [[part.from_ms / 1000, None if part.to_ms is None else part.to_ms / 1000] for part in one.periods]
     return {"n": one.number, **names, "periods": periods, "reopened": one.reopened}
+
+
+def _proofs(connection: sqlite3.Connection, one: Job) -> list[dict[str, Any]]:
+    """Empty for a record that an older version kept without a chain."""
+    if not any(row[1] == "hash" for row in connection.execute("PRAGMA table_info(record)")):
+        return []
+    found = []
+    for part in one.periods:
+        for end, seq, at_ms in (("start", part.from_seq, part.from_ms), ("finish", part.to_seq, part.to_ms)):
+            row = None if seq is None else connection.execute(_HASH, (seq,)).fetchone()
+            if row is not None and row[0] and at_ms is not None:
+                found.append({"end": end, "at": at_ms / 1000, "seq": seq, "hash": row[0]})
+    return found
 
 
 def _figures(connection: sqlite3.Connection) -> dict[int, dict[str, Any]]:

@@ -118,6 +118,13 @@ function cameTo(job) {
   return make('p', { class: 'came-to' }, say(loss.kg_ha === null ? 'job.came_to_area' : loss.high === null ? 'job.came_to_open' : 'job.came_to', known));
 }
 
+// Whoever keeps a copy of a proof line can show later that nothing before it was changed.
+function proofs(job) {
+  if (!job.proofs.length) return '';
+  const line = (one) => make('li', {}, say(`job.proof_${one.end}`, { at: when(one.at), seq: one.seq }), ' ', make('code', {}, one.hash.replace(/(.{8})(?=.)/g, '$1 ')));
+  return make('details', { class: 'fold proofs' }, make('summary', {}, say('job.proof')), make('p', {}, say('job.proof_more')), make('ul', {}, ...job.proofs.map(line)));
+}
+
 function card(job) {
   const end = job.periods.at(-1)[1];
   const isOpen = job.n === known.open;
@@ -142,6 +149,7 @@ function card(job) {
       got ? make('p', {}, say('job.got', { got })) : '',
       ...job.reopened.map((why) => make('p', {}, say('job.reopened', { why }))),
       packs(job),
+      proofs(job),
       again ? make('p', { class: 'fault', 'data-typed-why': true, hidden: true }) : '',
       again,
     ),

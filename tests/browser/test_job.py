@@ -53,7 +53,7 @@ def test_a_job_from_start_to_reopening(standing: Any, open_page: Opener) -> None
     page.get_by_role("button", name="Touch again to finish").click()
     expect(page.locator("#job-state")).to_contain_text("No job is open", timeout=SLOW)
     assert standing.entries("job_finish")[-1] == {"entry": "job_finish", "harvested_t": 41.5, "area_ha": 12.0}
-    page.locator("li[data-job='1'] summary").click()
+    page.locator("li[data-job='1'] > details > summary").click()
     expect(page.locator("li[data-job='1']")).to_contain_text("Entered at its end: 41.5 t, 12 ha.")
     page.get_by_role("button", name="Reopen job 1").click()
     expect(page.locator("#job-why-1-fault")).to_have_text("Needed.")
@@ -154,9 +154,20 @@ def test_while_driving_a_job_starts_by_a_tap_and_nothing_is_typed(worked: Any, o
     assert worked.entries("job_start")[-1] == {"entry": "job_start"}
 
 
+def test_proof_lines_of_a_job_are_those_of_the_record(worked: Any, open_page: Opener) -> None:
+    page = job(open_page, worked)
+    card = page.locator("li[data-job='1']")
+    card.locator("> details > summary").click()
+    card.locator(".proofs > summary").click()
+    first = worked.rows("SELECT seq, hash FROM record WHERE json_extract(body, '$.entry') = 'job_start' ORDER BY seq LIMIT 1")[0]
+    line = card.locator(".proofs li").first
+    expect(line).to_contain_text(f"record {first['seq']}:")
+    assert line.locator("code").inner_text().replace(" ", "") == first["hash"]
+
+
 def test_a_pack_is_made_and_saved(worked: Any, open_page: Opener) -> None:
     page = job(open_page, worked)
-    page.locator("li[data-job='1'] summary").click()
+    page.locator("li[data-job='1'] > details > summary").click()
     button = page.locator("li[data-job='1'] button[data-pack='coarse']")
     server = worked.programs["dashboard"].process.pid
     before_mb = resident_mb(server)
