@@ -2,6 +2,7 @@
 
     seconds_from, seconds_to   numbers of the first and last of them (seconds_to < seconds_from: none)
     seconds_kept               how many of them are in the database
+    seconds_fixed              how many of those had a position
     seconds_sha256             SHA-256 over one line (ended by 0x0A) a second: canonical JSON (RFC 8785) of its row of `second`
     work_sha256                the same over the columns that sums follow from (`WORK_COLUMNS`): a pack carries these, not the
                                live figures, which are many times larger and follow from the counts
@@ -9,6 +10,12 @@
 
 Rows are objects by column name; `run`, `lat`, `lon` and unknown (null) values are left out. So a pack may coarsen or
 leave out positions, and a column added later leaves old digests right.
+
+Positions are bound by a record of their own, `track`, right before the one that binds their seconds. A pack without exact
+positions withholds it, so that nobody can try places against its digest; `seconds_fixed` says how many seconds had one.
+
+    seconds_from, seconds_to   as above
+    track_sha256               SHA-256 over a line `number lat lon` (six decimals, ended by 0x0A) a second with a position
 """
 
 from __future__ import annotations
@@ -33,6 +40,7 @@ WORK_COLUMNS = ("area_m2", "distance_m", "limit_kg_ha", "number", "returns_pct",
 
 _WORK_AT = tuple(SECOND_COLUMNS.index(name) for name in WORK_COLUMNS)
 COUNT_COLUMNS = ("ms", "number", "parts")
+TRACK = "track"
 BINDING = ("minute", "run end", "run broken off")
 """Kinds of records that bind the seconds before them."""
 
@@ -41,6 +49,9 @@ MOST_SECONDS = 1800
 
 _SECONDS_SQL = f"SELECT {', '.join(SECOND_COLUMNS)} FROM second WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
 _COUNTS_SQL = f"SELECT {', '.join(COUNT_COLUMNS)} FROM counts WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
+_FIX = "run = ? AND number > ? AND number <= ? AND lat IS NOT NULL AND lon IS NOT NULL"
+_TRACK_SQL = f"SELECT number, lat, lon FROM second WHERE {_FIX} ORDER BY number"
+_FIXED_SQL = f"SELECT count(*) FROM second WHERE {_FIX}"
 _PLAIN_BELOW, _PLAIN_FROM = 1e16, 1e-5
 
 
@@ -84,6 +95,22 @@ def counts_sha256(counts: Iterable[Mapping[str, Any]]) -> str:
     return rows_sha256(COUNT_COLUMNS, ([row.get(name) for name in COUNT_COLUMNS] for row in counts))
 
 
+def track_line(number: int, lat: float, lon: float) -> bytes:
+    """What a `track` record binds of one second, degrees."""
+    return b"%d %.6f %.6f\n" % (number, lat, lon)
+
+
+def track(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, Any] | None:
+    """Body of the `track` record over the seconds (after, to] of a run; None: none of them had a position."""
+    whole, fixed = sha256(), 0
+    for row in db.execute(_TRACK_SQL, (run, after, to)):
+        whole.update(track_line(*row))
+        fixed += 1
+    if not fixed:
+        return None
+    return {"seconds_from": after + 1, "seconds_to": to, "seconds_fixed": fixed, "track_sha256": whole.hexdigest()}
+
+
 def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, Any]:
     """What a record that binds the seconds (after, to] of a run says about them, from what the database holds of them."""
     seconds = db.execute(_SECONDS_SQL, (run, after, to)).fetchall()
@@ -91,6 +118,7 @@ def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, 
         "seconds_from": after + 1,
         "seconds_to": to,
         "seconds_kept": len(seconds),
+        "seconds_fixed": int(db.execute(_FIXED_SQL, (run, after, to)).fetchone()[0]),
         "seconds_sha256": rows_sha256(SECOND_COLUMNS, seconds),
         "work_sha256": rows_sha256(WORK_COLUMNS, ([row[at] for at in _WORK_AT] for row in seconds)),
         "counts_sha256": rows_sha256(COUNT_COLUMNS, db.execute(_COUNTS_SQL, (run, after, to))),

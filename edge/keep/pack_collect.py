@@ -81,7 +81,7 @@ def _records(connection: sqlite3.Connection, one: Job, position: Position) -> tu
     own = _Own()
     for row in connection.execute(_RECORDS_SQL, (first, last)):
         shown = one.holds(row[0]) and own.takes(*row[2:5])
-        if shown and position != "exact" and tells_place(msgspec.json.decode(row[4])):
+        if shown and position != "exact" and (row[3] == minutes.TRACK or tells_place(msgspec.json.decode(row[4]))):
             shown = False
         if shown:
             rows.append(list(row))

@@ -51,10 +51,16 @@ def _want_chain(db: sqlite3.Connection) -> None:
 def _check_seconds(db: sqlite3.Connection) -> Broken | None:
     """Each record that binds seconds against those kept. Seconds given up for room went oldest first: no fault."""
     oldest = db.execute("SELECT run, number FROM second ORDER BY run, number LIMIT 1").fetchone()
-    marks = ", ".join("?" * len(minutes.BINDING))
+    kinds = (*minutes.BINDING, minutes.TRACK)
+    marks = ", ".join("?" * len(kinds))
     sql = f"SELECT seq, kind, run, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
-    for seq, kind, run, text in db.execute(sql, minutes.BINDING):
+    for seq, kind, run, text in db.execute(sql, kinds):
         body: dict[str, Any] = msgspec.json.decode(text)
+        if kind == minutes.TRACK:
+            first = (run, body["seconds_from"])
+            if oldest is not None and first >= tuple(oldest) and minutes.track(db, run, first[1] - 1, body["seconds_to"]) != body:
+                return Broken(seq, f"positions of seconds {first[1]} to {body['seconds_to']} of run {run} are not those kept")
+            continue
         if "seconds_sha256" not in body or oldest is None or (run, body["seconds_from"]) < tuple(oldest):
             continue
         found = minutes.digests(db, run, body["seconds_from"] - 1, body["seconds_to"])

@@ -155,7 +155,7 @@ class Store:
         run, started_ms, _ = last
         newest = db.execute("SELECT t FROM second WHERE run = ? ORDER BY number DESC LIMIT 1", (run,)).fetchone()
         at_ms = started_ms if newest is None else newest[0] * 1000
-        body = {"run": run, **minutes.bind(db, run)}
+        body = {"run": run, **self._bind(db, run, at_ms)}
         self._insert(db, run, at_ms, "run broken off", canonical(body), None)
 
     def second(self, second: Second, figures: Figures) -> None:
@@ -181,12 +181,20 @@ class Store:
         self._at_ms = at_ms
 
         def do(db: sqlite3.Connection) -> None:
-            whole = {**body, **minutes.bind(db, run)} if binds else body
+            whole = {**body, **self._bind(db, run, at_ms)} if binds else body
             proof = self._insert(db, run, at_ms, kind, text or canonical(whole), None)
             if tell:
                 self._tell(db, proof, tell, whole)
 
         self._writer.put(Work(do))
+
+    def _bind(self, db: sqlite3.Connection, run: int, at_ms: int) -> dict[str, Any]:
+        """The digests for a record about to be kept; the positions go into one of their own before it."""
+        found = minutes.bind(db, run)
+        track = minutes.track(db, run, found["seconds_from"] - 1, found["seconds_to"]) if found["seconds_fixed"] else None
+        if track is not None:
+            self._insert(db, run, at_ms, minutes.TRACK, canonical(track), None)
+        return found
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry and wait until it is on disk. Returns its number. Raises StoreError when it can't be kept."""

@@ -150,6 +150,13 @@ def _machine(document: Document, found: Checked) -> Facts:
         raise _Bad(f"record {bound.record}: {bound.fault}", bound.record)
     found.seconds += bound.seconds
     _done(found, "kept seconds against the digests in the records")
+    places = verify_seconds.positions(document, [one for one in records if isinstance(one, Record)])
+    if places is not None and places.fault is not None:
+        raise _Bad(f"record {places.record}: {places.fault}", places.record)
+    if places is not None and places.seconds:
+        _done(found, "positions against the digests in the records")
+    elif places is None and any("lat" in one.columns for one in document.seconds):
+        found.notes.append("the kit kept no digests of positions: they stand under the signature alone")
     material = read(document)
     wrong = verify_seconds.sums(material)
     if wrong is not None:

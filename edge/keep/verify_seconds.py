@@ -73,6 +73,47 @@ def digests(document: Document, records: list[Record]) -> Bound:
     return Bound(total)
 
 
+def positions(document: Document, records: list[Record]) -> Bound | None:
+    """Compare the positions of an exact pack with the digests of the `track` records; of a coarse one count them.
+
+    `seconds`: how many are bound. None: the kit kept no such digests (an earlier version), or the pack holds no positions.
+    """
+    if document.position == "none":
+        return None
+    rows = {one.run: one for one in document.seconds}
+    tracks = {
+        (one.run, body.get("seconds_from"), body.get("seconds_to")): (one.seq, body)
+        for one in records if one.kind == minutes.TRACK for body in (body_of(one),)
+    }  # fmt: skip
+    total, told = 0, False
+    for record in records:
+        body = body_of(record) if record.kind in minutes.BINDING else {}
+        first, last, fixed = body.get("seconds_from"), body.get("seconds_to"), body.get("seconds_fixed")
+        if not isinstance(fixed, int) or not isinstance(first, int) or not isinstance(last, int) or "work_sha256" not in body:
+            continue
+        told = True
+        lines = _track_lines(rows.get(record.run), first, last)
+        if len(lines) != fixed:
+            return Bound(total, record.seq, f"{fixed} of its seconds had a position, the pack holds {len(lines)}")
+        if document.position != "exact" or not fixed:
+            continue
+        seq, track = tracks.get((record.run, first, last), (record.seq, {}))
+        if sha256(b"".join(lines)).hexdigest() != track.get("track_sha256"):
+            return Bound(total, seq, f"the positions of seconds {first} to {last} of run {record.run} are not those on record")
+        total += fixed
+    return Bound(total) if told else None
+
+
+def _track_lines(seconds: Seconds | None, first: int, last: int) -> list[bytes]:
+    """`minutes.track_line` of each second from `first` to `last` that has a position."""
+    if seconds is None or "lat" not in seconds.columns or "lon" not in seconds.columns:
+        return []
+    numbers = np.array(seconds.columns["number"], dtype=np.int64)
+    begin, end = (int(one) for one in np.searchsorted(numbers, [first, last + 1]))
+    spots = zip(seconds.columns["number"][begin:end], *(seconds.columns[name][begin:end] for name in PLACES), strict=True)
+    return [minutes.track_line(*spot) for spot in spots if spot[1] is not None and spot[2] is not None]
+
+
 class _Texts:
     """The lines that digests are taken over, second by second."""
 

@@ -161,6 +161,7 @@ def _minute() -> Schema:
         "seconds_from": {**COUNT, "description": "number in the run of the first second that this minute binds"},
         "seconds_to": {**COUNT, "description": "number of the last one"},
         "seconds_kept": {**COUNT, "description": "how many of them are in the database"},
+        "seconds_fixed": {**COUNT, "description": "how many of those had a position"},
         "seconds_sha256": {**SHA256, "description": "over their figures, without positions"},
         "work_sha256": {**SHA256, "description": "over their columns that sums follow from"},
         "counts_sha256": {**SHA256, "description": "over their pulse counts"},

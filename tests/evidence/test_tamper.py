@@ -167,6 +167,34 @@ def test_a_pack_of_another_version_is_checked_by_its_figures_and_told_so(
     assert fault is not None and "m1.loss.kg_ha" in fault and "made it: ask that one" in fault
 
 
+def test_a_position_moved_or_taken_out_and_signed_again_is_found(pack: bytes, reworked: Rework) -> None:
+    """A map of another paddock over the same work: the digests of positions are in the chain."""
+
+    def spot(data: Data) -> int:
+        return next(at for at, lat in enumerate(data["seconds"][0]["columns"]["lat"]) if lat is not None)
+
+    def moved(data: Data) -> None:
+        columns = data["seconds"][0]["columns"]
+        columns["lat"] = [None if lat is None else lat + 0.01 for lat in columns["lat"]]
+
+    def by_a_metre(data: Data) -> None:
+        data["seconds"][0]["columns"]["lon"][spot(data)] += 0.00001
+
+    def out(data: Data) -> None:
+        at = spot(data)
+        for name in ("lat", "lon"):
+            data["seconds"][0]["columns"][name][at] = None
+
+    def all_out(data: Data) -> None:
+        for name in ("lat", "lon"):
+            del data["seconds"][0]["columns"][name]
+
+    for change in (moved, by_a_metre, out, all_out):
+        fault = verify.check(reworked(pack, change)).fault
+        assert fault is not None and "position" in fault, change
+    assert "positions against the digests in the records" in verify.check(pack).done
+
+
 def test_a_change_of_any_source_is_another_edition(tmp_path: Path) -> None:
     """So that an honest pack whose words this program would put otherwise is never called broken."""
     source = Path(edition.__file__).parents[1]
