@@ -37,11 +37,8 @@ class Keeper(Protocol):
     def second(self, second: Second, figures: Figures) -> None:
         """Keep one closed second."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
-        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk.
-
-        `binds`: it takes in the digests of the seconds kept so far.
-        """
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
+        """Keep one record; `tell`: the topic on which it is announced, with its number, once it is on disk."""
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """Keep one entry; returns its number once it is on disk."""
@@ -87,7 +84,7 @@ class Nowhere:
     def second(self, second: Second, figures: Figures) -> None:
         """Nothing is kept."""
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
         """Nothing is kept."""
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
@@ -300,7 +297,7 @@ class Engine:
         body = messages.minute(self.reckoner, sums, t, self._minute_lines, lines)
         body["sums"] = jobrecords.sums(sums, self.reckoner.dispersion)
         self._minute_lines = lines
-        self._keeper.record("minute", t * 1000, body, tell="minute", binds=True)
+        self._keeper.record("minute", t * 1000, body, tell="minute")
 
     def _guide(self, figures: Figures) -> None:
         self.adviser.step(figures)

@@ -13,6 +13,7 @@ import msgspec
 from edge.errors import WrongInput
 
 if TYPE_CHECKING:
+    from edge.keep.chain import Proof
     from edge.keep.signing import Key
     from edge.keep.verify import Checked
 
@@ -103,10 +104,14 @@ def _merge(sources: tuple[Path, ...], number: int | None, out: Path) -> None:
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--fingerprint", metavar="HEX", help="What the kit itself shows; the pack must be signed with that key.")
+@click.option(
+    "--fingerprint", "fingerprints", metavar="HEX", multiple=True,
+    help="What the kit itself shows; the pack must be signed with that key. Of a report of several machines one for each key.",
+)  # fmt: skip
+@click.option("--proof", "proofs", metavar="'SEQ HASH'", multiple=True, help="A proof line you keep; the records must meet it.")
 @click.option("--charts", is_flag=True, help="Draw the charts anew too (slower; needs the same matplotlib).")
 @click.option("--json", "as_json", is_flag=True, help="Answer as JSON.")
-def verify(file: Path, fingerprint: str | None, charts: bool, as_json: bool) -> int:
+def verify(file: Path, fingerprints: tuple[str, ...], proofs: tuple[str, ...], charts: bool, as_json: bool) -> int:
     """Is a pack as it was signed, and do its figures follow from its data? Needs nothing but the file.
 
     \b
@@ -115,12 +120,25 @@ def verify(file: Path, fingerprint: str | None, charts: bool, as_json: bool) -> 
     from edge.keep import pack_file
     from edge.keep import verify as checking
 
-    if fingerprint is not None and len("".join(one for one in fingerprint if one in "0123456789abcdefABCDEF")) < 16:
-        raise WrongInput(f"verify: --fingerprint: found {fingerprint!r}; allowed: 16 hex digits or more, as the kit shows them")
-    found: Checked = checking.check(pack_file.read(file), fingerprint, charts)
+    for one in fingerprints:
+        if len("".join(sign for sign in one if sign in "0123456789abcdefABCDEF")) < 16:
+            raise WrongInput(f"verify: --fingerprint: found {one!r}; allowed: 16 hex digits or more, as the kit shows them")
+    held = [_proof(one) for one in proofs]
+    found: Checked = checking.check(pack_file.read(file), fingerprints, charts, held)
     if as_json:
         sys.stdout.write(msgspec.json.encode(found.to_plain()).decode() + "\n")
     else:
         for line in checking.summary(found):
             click.echo(line)
-    return 0 if found.fault is None else 1
+    return 0 if found.fault is None and found.words else 1
+
+
+def _proof(text: str) -> Proof:
+    """`57 0f3a...`, as the kit's screen Job and its messages show it; blanks between the digits don't count."""
+    from edge.keep.chain import Proof
+
+    seq, _, digits = text.strip().partition(" ")
+    digits = "".join(digits.split()).lower()
+    if not seq.isdecimal() or len(digits) != 64 or any(sign not in "0123456789abcdef" for sign in digits):
+        raise WrongInput(f"verify: --proof: found {text[:80]!r}; allowed: the number of a record, a blank, 64 hex digits")
+    return Proof(int(seq), digits)

@@ -65,9 +65,9 @@ class FixEar:
             self.fix = second.t * 1000, second.fix.utc_ms
         self._store.second(second, figures)
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
         """One record."""
-        self._store.record(kind, at_ms, body, tell, binds)
+        self._store.record(kind, at_ms, body, tell)
 
     def entry(self, at_ms: int, body: dict[str, Any], ask_id: str | None) -> int:
         """One entry; returns its number once it is on disk."""

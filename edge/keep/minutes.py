@@ -15,7 +15,15 @@ Positions are bound by a record of their own, `track`, right before the one that
 positions withholds it, so that nobody can try places against its digest; `seconds_fixed` says how many seconds had one.
 
     seconds_from, seconds_to   as above
+    seconds_fixed              as above
     track_sha256               SHA-256 over a line `number lat lon` (six decimals, ended by 0x0A) a second with a position
+
+And so that no record can be withheld from a pack without being missed, these records, and those at a job's opening and end,
+say what was kept before them:
+
+    records_since              number of the record before that did so; 0: none
+    records                    how many of each kind came between the two, entries by what they tell (`entry tray`); `track`
+                               records are not counted
 """
 
 from __future__ import annotations
@@ -44,6 +52,9 @@ TRACK = "track"
 BINDING = ("minute", "run end", "run broken off")
 """Kinds of records that bind the seconds before them."""
 
+TELLING = (*BINDING, "job opening", "job figures")
+"""Kinds of records that say what was kept before them."""
+
 MOST_SECONDS = 1800
 """That one record binds: more are unbound only when minutes could not be kept, and a start may not wait for them."""
 
@@ -52,6 +63,9 @@ _COUNTS_SQL = f"SELECT {', '.join(COUNT_COLUMNS)} FROM counts WHERE run = ? AND 
 _FIX = "run = ? AND number > ? AND number <= ? AND lat IS NOT NULL AND lon IS NOT NULL"
 _TRACK_SQL = f"SELECT number, lat, lon FROM second WHERE {_FIX} ORDER BY number"
 _FIXED_SQL = f"SELECT count(*) FROM second WHERE {_FIX}"
+_SINCE_SQL = f"""SELECT coalesce(max(seq), 0) FROM record WHERE kind IN ({", ".join(f"'{kind}'" for kind in TELLING)})"""
+_TALLY_SQL = f"""SELECT kind || CASE kind WHEN 'entry' THEN ' ' || json_extract(body, '$.entry') ELSE '' END AS name, count(*)
+    FROM record WHERE seq > ? AND kind != '{TRACK}' GROUP BY name ORDER BY name"""
 _PLAIN_BELOW, _PLAIN_FROM = 1e16, 1e-5
 
 
@@ -123,6 +137,12 @@ def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, 
         "work_sha256": rows_sha256(WORK_COLUMNS, ([row[at] for at in _WORK_AT] for row in seconds)),
         "counts_sha256": rows_sha256(COUNT_COLUMNS, db.execute(_COUNTS_SQL, (run, after, to))),
     }
+
+
+def tally(db: sqlite3.Connection) -> dict[str, Any]:
+    """What a record that is about to be kept says about those before it."""
+    since = int(db.execute(_SINCE_SQL).fetchone()[0])
+    return {"records_since": since, "records": dict(db.execute(_TALLY_SQL, (since,)).fetchall())}
 
 
 def bind(db: sqlite3.Connection, run: int) -> dict[str, Any]:

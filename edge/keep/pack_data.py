@@ -8,13 +8,14 @@ the database keeps them.
 from __future__ import annotations
 
 import re
+from hashlib import sha256
 from typing import Any, Literal
 
 import msgspec
 from msgspec import Struct
 
 from edge.errors import AnswerBad
-from edge.keep.chain import Record, Withheld
+from edge.keep.chain import Record, Withheld, canonical
 from edge.keep.places import POSITIONS as POSITIONS
 from edge.keep.places import Position as Position
 from edge.keep.places import coarse as coarse
@@ -95,6 +96,11 @@ def tells_place(plain: Any) -> bool:
     if isinstance(plain, list):
         return any(tells_place(one) for one in plain)
     return isinstance(plain, str) and PLACE_TEXT.search(plain) is not None
+
+
+def settings_sha256(plain: dict[str, Any]) -> str:
+    """Digest of a run's settings that figures follow from; the start of the run holds it."""
+    return sha256(canonical(safe_settings(plain)).encode()).hexdigest()
 
 
 def safe_settings(plain: dict[str, Any]) -> dict[str, Any]:

@@ -65,7 +65,10 @@ def _svg(figure: Figure, key: str) -> str:
     # Ids must differ between the charts of one page.
     text = re.sub(r'\bid="([^"]*)"', rf'id="{key}-\1"', text)
     text = re.sub(r'(xlink:href="#|url\(#)', rf"\g<1>{key}-", text)
-    opening = r'<svg viewBox="\1" aria-hidden="true" focusable="false">'
+    # A style sheet would be one for the whole page.
+    text = re.sub(r"<style[^>]*>.*?</style>", "", text, flags=re.S)
+    lines = 'stroke-linejoin="round" stroke-linecap="butt"'
+    opening = rf'<svg viewBox="\1" aria-hidden="true" focusable="false" {lines}>'
     text = re.sub(r'<svg [^>]*?viewBox="([^"]*)"[^>]*>', opening, text, count=1)
     text = text.replace("xlink:href", "href")
     return re.sub(r"\n\s*", "\n", text).strip()

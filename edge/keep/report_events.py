@@ -92,9 +92,9 @@ def changes(material: Material) -> list[Change]:
             count += 1
             found.append(_change(one, count, known))
         elif one.kind == "verdict":
-            newest = next((change for change in reversed(found) if not change.of_kit), None)
-            if newest is not None:
-                newest.verdict = one.body
+            judged = next((change for change in found if change.n == one.body.get("setting") and not change.of_kit), None)
+            if judged is not None:
+                judged.verdict = one.body
     return found
 
 

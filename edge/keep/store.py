@@ -23,6 +23,7 @@ from edge.keep import chain, health, jobs, minutes, signing
 from edge.keep.chain import Proof, Record
 from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
+from edge.keep.pack_data import settings_sha256
 from edge.keep.schema import open_writer
 from edge.keep.signing import Key
 from edge.keep.upkeep import Disk, Upkeep
@@ -141,7 +142,8 @@ class Store:
         self.run = self._writer.run = self.ask(do)
         self._run_row = (self.run, at_ms, source, version, text)
         key = None if self.key is None else {"public_key": self.key.public.hex(), "fingerprint": self.key.fingerprint}
-        body = {"run": self.run, "source": source, "version": version, "key": key}
+        of = settings_sha256(settings)
+        body = {"run": self.run, "source": source, "version": version, "key": key, "settings_sha256": of}
         self.record("run start", at_ms, body if hours is None else {**body, "hours": list(hours)})
         if self.moved is not None:
             self.record("store moved", at_ms, _moved_body(self.moved))
@@ -172,16 +174,20 @@ class Store:
 
         self._writer.put(Work(do, is_second=True))
 
-    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "", binds: bool = False) -> None:
+    def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
         """Keep one record; with `tell` it goes into the outbox under that topic, its `seq` added.
 
-        `binds`: it also takes in the digests of the seconds kept since the last record that did (see `minutes`).
+        Kinds in `minutes.BINDING` also take in the digests of the seconds kept since the last record that did; those in
+        `minutes.TELLING` say what was kept before them.
         """
-        text, run = "" if binds else canonical(body), self.run
+        binds, tells = kind in minutes.BINDING, kind in minutes.TELLING
+        text, run = "" if tells else canonical(body), self.run
         self._at_ms = at_ms
 
         def do(db: sqlite3.Connection) -> None:
-            whole = {**body, **self._bind(db, run, at_ms)} if binds else body
+            whole = body
+            if tells:
+                whole = {**body, **(self._bind(db, run, at_ms) if binds else minutes.tally(db))}
             proof = self._insert(db, run, at_ms, kind, text or canonical(whole), None)
             if tell:
                 self._tell(db, proof, tell, whole)
@@ -190,7 +196,7 @@ class Store:
 
     def _bind(self, db: sqlite3.Connection, run: int, at_ms: int) -> dict[str, Any]:
         """The digests for a record about to be kept; the positions go into one of their own before it."""
-        found = minutes.bind(db, run)
+        found = {**minutes.bind(db, run), **minutes.tally(db)}
         track = minutes.track(db, run, found["seconds_from"] - 1, found["seconds_to"]) if found["seconds_fixed"] else None
         if track is not None:
             self._insert(db, run, at_ms, minutes.TRACK, canonical(track), None)
@@ -320,7 +326,7 @@ class Store:
     def end_run(self, at_ms: int) -> None:
         """The run was closed cleanly."""
         run = self.run
-        self.record("run end", at_ms, {"run": run}, binds=True)
+        self.record("run end", at_ms, {"run": run})
         sql = "UPDATE run SET ended_ms = ?, closed_cleanly = 1 WHERE run = ?"
         self._writer.put(Work(lambda db: db.execute(sql, (at_ms, run))))
 

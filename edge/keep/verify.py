@@ -1,36 +1,32 @@
 """Whether a pack is what was signed, and whether its figures follow from the data inside. Needs nothing but the file.
 
-In this order: signature, chain of records, kept seconds against the digests in the records, sums against those of the
-minutes, and every printed figure against one worked out anew. The first thing that does not hold is named.
+In this order: chain of records, kept seconds and positions against the digests in the records, what was withheld, sums against
+those of the minutes, every printed figure against one worked out anew, the words around them, and the signature. The first
+thing that does not hold is named.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
-from xml.etree import ElementTree
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from edge.errors import AnswerBad
-from edge.keep import pack_file, report_page, signing, verify_seconds
-from edge.keep.chain import FIRST, Record
+from edge.keep import pack_file, report_page, signing, verify_seconds, verify_whole
+from edge.keep.chain import FIRST, Proof, Record
 from edge.keep.chain import check as check_chain
 from edge.keep.edition import edition
 from edge.keep.pack_data import Document, chained
 from edge.keep.pack_file import Merged, Pack
 from edge.keep.report_facts import Facts, of_material
 from edge.keep.report_material import read
+from edge.keep.verify_drawing import is_drawing
 
 FIGURE = re.compile(r'<span data-f="([^"]*)">([^<]*)</span>')
-DRAWN = {
-    "svg", "g", "path", "defs", "use", "clipPath", "rect", "circle", "line", "polygon", "polyline", "text", "tspan", "pattern",
-    "title", "desc", "style",
-}  # fmt: skip
-"""The marks our drawings are made of. No code, no other document, no text of a page."""
-OUT_OF_PAGE = re.compile(r"url\(\s*(?!#)|@|\\|position|expression|:\s*//", re.I)
-POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
+MOST_SAID, MOST_QUOTED = 400, 60
 SPOILT = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, OSError, RecursionError, MemoryError)
 
 
@@ -50,82 +46,112 @@ class Checked:
     figures: int = 0
     withheld: int = 0
     words: bool = True
+    charts: bool = False
 
     def to_plain(self) -> dict[str, Any]:
         """As JSON."""
         fault = None if self.fault is None else {"record": self.record, "what": self.fault}
         return {
-            "ok": self.fault is None, "fingerprint": self.fingerprint, "fingerprint_compared": self.compared,
+            "ok": self.fault is None and self.words, "fingerprint": self.fingerprint, "fingerprint_compared": self.compared,
             "signature": self.signed, "records": self.records, "seconds": self.seconds, "figures": self.figures,
-            "checked": self.done, "notes": self.notes, "fault": fault,
+            "words": self.words, "charts": self.charts, "checked": self.done, "notes": self.notes, "fault": fault,
         }  # fmt: skip
 
 
 class _Bad(AnswerBad):
-    """A check failed, at a record where it is known."""
+    """A check failed, at a record where it is known. What is quoted of a file is cut, and shown without control characters."""
 
     def __init__(self, text: str, record: int | None = None) -> None:
-        super().__init__(text)
+        super().__init__(plainly(text, MOST_SAID))
         self.record = record
 
 
-def check(raw: bytes, fingerprint: str | None = None, redraw: bool = False) -> Checked:
-    """Check a file. `fingerprint`: what the kit showed; `redraw`: also draw the charts anew and compare them."""
+def plainly(text: str, most: int = MOST_QUOTED) -> str:
+    """Words of a file as they may be shown: in one line, without control characters, cut."""
+    clean = "".join(one if one.isprintable() else " " for one in text)
+    return clean if len(clean) <= most else f"{clean[: most - 1]}\u2026"
+
+
+def check(
+    raw: bytes, fingerprints: Sequence[str] = (), redraw: bool = False, proofs: Sequence[Proof] = ()
+) -> Checked:
+    """Check a file.
+
+    `fingerprints`: what the kits showed; the file, and each pack inside it, must be signed with one of these keys. `redraw`:
+    also draw the charts anew and compare them. `proofs`: proof lines held elsewhere; each must be met in the records.
+    """
     found = Checked()
     try:
+        if b"\r\n" in raw:
+            raise _Bad("its line ends were changed on the way, as mail programs and editors do: ask for the file unaltered")
         pack = pack_file.take_apart(raw)
         found.fingerprint, found.signed = pack.fingerprint, pack.signed
-        if fingerprint is not None:
-            if not signing.is_fingerprint(fingerprint, pack.public):
-                raise _Bad(f"it was signed with another key: {pack.fingerprint}, not {fingerprint}")
-            found.compared = True
+        _check_key(pack, fingerprints)
+        found.compared = bool(fingerprints)
         try:
             with np.errstate(all="ignore"):
-                _check_content(pack, found, redraw)
+                _check_content(pack, found, _Wanted(tuple(fingerprints), redraw, {one.seq: one for one in proofs}))
         except SPOILT as fault:
             # Figures were asked of data of another shape or size than ours ever are.
             raise _Bad(f"the data do not hang together ({type(fault).__name__}: {' '.join(str(fault).split())[:100]})") from fault
         if not pack.signed:
             raise _Bad("the signature does not fit the file: something in it was changed after it was signed")
     except AnswerBad as fault:
-        found.fault = str(fault)
+        found.fault = plainly(str(fault), MOST_SAID)
         found.record = fault.record if isinstance(fault, _Bad) else None
         if found.fingerprint and not found.signed and "signature" not in found.fault:
             found.fault += "; nor does the signature fit the file"
     return found
 
 
-def _check_content(pack: Pack, found: Checked, redraw: bool) -> None:
+class _Wanted(NamedTuple):
+    """What a check is held against from outside the file."""
+
+    fingerprints: tuple[str, ...]
+    redraw: bool
+    proofs: dict[int, Proof]
+
+
+def _check_key(pack: Pack, fingerprints: Sequence[str]) -> None:
+    if fingerprints and not any(signing.is_fingerprint(one, pack.public) for one in fingerprints):
+        raise _Bad(f"it was signed with another key: {pack.fingerprint}, not {' or '.join(fingerprints)}")
+
+
+def _check_content(pack: Pack, found: Checked, wanted: _Wanted) -> None:
     if pack.signed:
         found.done.append("signature over the whole file")
     content = pack.content
     if content.public_key != pack.public.hex():
         raise _Bad("the key in the data is not the key that the page names")
     if isinstance(content, Merged):
-        machines = [_inner(one, found) for one in content.packs]
+        if wanted.proofs:
+            raise _Bad("proof lines are of one kit: check the packs that the report was made of with them")
+        machines = [_inner(one, found, wanted) for one in content.packs]
         _check_client(machines)
     else:
-        machines = [_machine(content, found)]
-    _check_page(pack, machines, found, redraw)
+        machines = [_machine(content, found, wanted)]
+    _check_page(pack, machines, found, wanted.redraw)
 
 
-def _inner(inner: pack_file.Inner, found: Checked) -> Facts:
+def _inner(inner: pack_file.Inner, found: Checked, wanted: _Wanted) -> Facts:
     """A pack inside a merged report: signature, chain, seconds and page of its own."""
     pack = pack_file.take_apart(pack_file.inner_raw(inner))
-    where = f"the pack {inner.name!r} inside: "
+    name = plainly(inner.name)
+    where = f"the pack {name!r} inside: "
     if not isinstance(pack.content, Document):
         raise _Bad(f"{where}it is no pack of one machine")
     if not pack.signed:
         raise _Bad(f"{where}its signature does not fit it")
     if pack.content.public_key != pack.public.hex():
         raise _Bad(f"{where}the key in its data is not the key that its page names")
-    facts = _machine(pack.content, found)
+    _check_key(pack, wanted.fingerprints)
+    facts = _machine(pack.content, found, wanted)
     _check_page(pack, [facts], found, False)
-    found.notes.append(f"{inner.name}: signed with the key {pack.fingerprint}")
+    found.notes.append(f"{name}: signed with the key {pack.fingerprint}")
     return facts
 
 
-def _machine(document: Document, found: Checked) -> Facts:
+def _machine(document: Document, found: Checked, wanted: _Wanted) -> Facts:
     """Chain, seconds and sums of one machine's job."""
     records = chained(document)
     if not records:
@@ -139,12 +165,14 @@ def _machine(document: Document, found: Checked) -> Facts:
     for one in records:
         if not re.fullmatch(r"[0-9a-f]{64}", one.hash):
             raise _Bad(f"record {one.seq}: its hash is missing or damaged", one.seq)
-    broken = check_chain(records, previous, records[0].seq)
+    broken = check_chain(records, previous, records[0].seq, wanted.proofs.values())
     if broken is not None:
         raise _Bad(f"record {broken.seq}: {broken.what}", broken.seq)
     found.records += len(records)
     found.withheld += sum(not isinstance(one, Record) for one in records)
     _done(found, "chain of records")
+    if wanted.proofs:
+        _done(found, f"{len(wanted.proofs)} proof line{'s' if len(wanted.proofs) > 1 else ''} held elsewhere")
     bound = verify_seconds.digests(document, [one for one in records if isinstance(one, Record)])
     if bound.fault is not None:
         raise _Bad(f"record {bound.record}: {bound.fault}", bound.record)
@@ -157,6 +185,15 @@ def _machine(document: Document, found: Checked) -> Facts:
         _done(found, "positions against the digests in the records")
     elif places is None and any("lat" in one.columns for one in document.seconds):
         found.notes.append("the kit kept no digests of positions: they stand under the signature alone")
+    whole = verify_whole.check(document, records)
+    if whole.fault is not None:
+        where = "" if whole.record is None else f"record {whole.record}: "
+        raise _Bad(f"{where}{whole.fault}", whole.record)
+    found.notes += whole.notes
+    if whole.told:
+        _done(found, "that no other record of the job is withheld")
+    else:
+        found.notes.append("the kit was of a version that did not count its records: what is withheld can't be told")
     material = read(document)
     wrong = verify_seconds.sums(material)
     if wrong is not None:
@@ -174,6 +211,10 @@ def _check_client(machines: list[Facts]) -> None:
     clients = {str(one.job.get("client", "")).strip().casefold() for one in machines}
     if len(clients) > 1:
         raise _Bad("the packs inside are of different clients")
+    jobs = {(one.document.public_key, one.document.kit, one.document.job) for one in machines}
+    ends = {one.document.records[-1][-1] for one in machines}
+    if len(jobs) < len(machines) or len(ends) < len(machines):
+        raise _Bad("the same job of the same kit is inside twice")
 
 
 def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool) -> None:
@@ -185,7 +226,7 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
     charts = report_page.charts_in(text)
     for name, drawing in charts:
         if not is_drawing(drawing):
-            raise _Bad(f"the chart {name!r} holds something that is no drawing")
+            raise _Bad(f"the chart {plainly(name)!r} holds something that is no drawing")
     begin = text.index(pack_file.DATA_BEGINS.decode()) + len(pack_file.DATA_BEGINS)
     data = text[begin : text.index(pack_file.DATA_ENDS.decode(), begin)]
     drawn = _sorted_out(charts, machines)
@@ -194,11 +235,11 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
     printed, follows = FIGURE.findall(text), FIGURE.findall(again)
     for (key, said), (wanted, given) in zip(printed, follows, strict=False):
         if key != wanted:
-            raise _Bad(f"a figure is missing or out of place: {key!r} stands where {wanted!r} should")
+            raise _Bad(f"a figure is missing or out of place: {plainly(key)!r} stands where {wanted!r} should")
         if said != given:
-            by = content.program
+            by = plainly(content.program)
             other = "" if by == edition() else f" (by this version; {by} made it: ask that one)"
-            raise _Bad(f"the printed figure {key} says {said!r}, the data give {given!r}{other}")
+            raise _Bad(f"the printed figure {key} says {_figure(said)}, the data give {_figure(given)}{other}")
     if len(printed) != len(follows):
         raise _Bad(f"{len(printed)} figures are printed, the data give {len(follows)}")
     found.figures += len(printed)
@@ -208,23 +249,8 @@ def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool)
         _check_drawings(machines, drawn, found)
 
 
-def is_drawing(text: str) -> bool:
-    """Whether a text is one SVG drawing and nothing else: known marks, no handlers, no way out of the page."""
-    if "<!" in text or "<?" in text:
-        return False
-    try:
-        root = ElementTree.fromstring(text.strip())
-    except ElementTree.ParseError:
-        return False
-    if root.tag != "svg":
-        return False
-    for mark in root.iter():
-        if mark.tag not in DRAWN or (mark.tag == "style" and OUT_OF_PAGE.search(mark.text or "")):
-            return False
-        for name, value in mark.items():
-            if name.lower().startswith("on") or OUT_OF_PAGE.search(value) or (name == "href" and not value.startswith("#")):
-                return False
-    return True
+def _figure(text: str) -> str:
+    return f"'{plainly(text)}'"
 
 
 def _sorted_out(charts: list[tuple[str, str]], machines: list[Facts]) -> list[dict[str, str]]:
@@ -247,15 +273,14 @@ def _check_words(text: str, again: str, program: str, found: Checked) -> None:
         _done(found, "every word outside of the charts")
         return
     if program != edition():
-        if POLICY.findall(text) != POLICY.findall(again) or text.lower().count("<script") != again.lower().count("<script"):
-            raise _Bad("its head is not that of a pack: it could run programs or load other pages")
-        found.notes.append(f"made by version {program}: the figures were compared, THE OTHER WORDS OF THE PAGE WERE NOT")
+        made = f"made by version {plainly(program)}, this is {edition()}"
+        found.notes.append(f"{made}: only that version can say whether the words around the figures are as made")
         found.words = False
         return
     mine, theirs = text[at + pack_file.SLOT_DIGITS :].split("\n"), again[at + len(slot) :].split("\n")
     for said, wanted in zip(mine, theirs, strict=False):
         if said != wanted:
-            raise _Bad(f"the page says {_near(said, wanted)!r} where the data give {_near(wanted, said)!r}")
+            raise _Bad(f"the page says {_figure(_near(said, wanted))} where the data give {_figure(_near(wanted, said))}")
     raise _Bad("the page is longer or shorter than the data give")
 
 
@@ -272,31 +297,36 @@ def _check_drawings(machines: list[Facts], drawn: list[dict[str, str]], found: C
         again = report_charts.draw(facts, f"m{at}")
         for name in sorted(set(again) | set(charts)):
             if again.get(name) != charts.get(name):
-                raise _Bad(f"the chart {name!r} is not what the data give (or another version of matplotlib drew it)")
-        _done(found, f"charts of machine {at}, drawn anew")
+                raise _Bad(f"the chart {plainly(name)!r} is not what the data give (or another version of matplotlib drew it)")
+    found.charts = True
+    _done(found, "charts, drawn anew")
 
 
 def summary(found: Checked) -> list[str]:
     """What was done and found, in lines for a person."""
     if found.fault is not None:
         lines = [f"BROKEN: {found.fault}"]
+        if found.done:
+            lines.append(f"  What did hold: {', '.join(found.done)}.")
+        lines.append("  Don't rely on this copy: ask the sender for the original HTML file, and check that.")
     else:
-        words = " and the words around them" if found.words else "; not the words around them"
-        withheld = f" ({found.withheld} of them withheld)" if found.withheld else ""
-        lines = [
-            "GOOD: the file is as it was signed, and its figures follow from the data inside.",
-            f"  Checked: the signature over the whole file, the chain of {found.records} records{withheld},",
-            f"  {found.seconds} seconds against their digests and the sums of the minutes,",
-            f"  {found.figures} printed figures{words}.",
-        ]
+        lines = ["GOOD: the file is as it was signed, and its figures follow from the data inside."]
         if not found.words:
-            lines[0] = "FIGURES GOOD, words not compared: as it was signed, and its figures follow from the data inside."
+            lines = ["NOT FULLY CHECKED: the figures follow from the data inside; the words around them could not be compared."]
+        lines += [f"  Checked: {_counted(found)}."]
+        lines += [f"    {one}" for one in found.done]
+        if not found.charts:
+            lines.append("  Not checked: whether the charts show these data (--charts draws them anew).")
     lines += [f"  {note}" for note in found.notes]
     if found.fingerprint:
-        lines.append(f"Signed with the key {found.fingerprint}")
+        known = "Signed with the key" if found.signed else "It names the key"
+        lines.append(f"{known} {found.fingerprint}")
         if not found.compared:
-            lines.append(
-                "  Compare this fingerprint with the one the kit itself shows (or give it with --fingerprint): without that,"
-            )
-            lines.append("  anybody could have made and signed this file.")
+            lines.append("  Compare this fingerprint with the one the kit itself shows (or give it with --fingerprint):")
+            lines.append("  without that, anybody could have made and signed this file.")
     return lines
+
+
+def _counted(found: Checked) -> str:
+    withheld = f" ({found.withheld} of them withheld)" if found.withheld else ""
+    return f"{found.records} records{withheld}, {found.seconds} seconds, {found.figures} printed figures"

@@ -165,9 +165,14 @@ def _minute() -> Schema:
         "seconds_sha256": {**SHA256, "description": "over their figures, without positions"},
         "work_sha256": {**SHA256, "description": "over their columns that sums follow from"},
         "counts_sha256": {**SHA256, "description": "over their pulse counts"},
+        "records_since": {**COUNT, "description": "number of the last record before that told this"},
+        "records": {
+            "type": "object", "additionalProperties": COUNT,
+            "description": "how many records of each kind came since; entries by what they tell",
+        },
         "proof": _proof("this minute's record"),
     }
-    bound = tuple(name for name in fields if name.startswith(("seconds_", "work_", "counts_")))
+    bound = tuple(name for name in fields if name.startswith(("seconds_", "work_", "counts_", "records")))
     about = (
         "One minute's sums; queued on disk while the broker is away, sent in order later. A minute ends early where a job "
         "begins or ends and where the kit is stopped, so that sums of minutes are those of jobs."

@@ -140,7 +140,7 @@ def test_a_database_of_the_first_version_is_chained_when_it_is_opened(path):
 
 
 def test_messages_carry_the_proof_of_their_own_record(store, path):
-    store.record("minute", START_MS, {"t": "x"}, tell="minute", binds=True)
+    store.record("minute", START_MS, {"t": "x"}, tell="minute")
     store.entry(START_MS, {"entry": "job_start", "client": "one"}, None)
     store.entry(START_MS, note("no proof"), None)
     messages = [json.loads(told.payload) for told in store.waiting(0, 10)]
@@ -188,7 +188,7 @@ def as_dicts(path: Path, table: str) -> list[dict]:
 
 
 def bind(store: Store) -> None:
-    store.record("minute", START_MS, {"t": "x"}, tell="minute", binds=True)
+    store.record("minute", START_MS, {"t": "x"}, tell="minute")
     store.settle()
 
 
