@@ -26,6 +26,8 @@ MACHINE_TABLES = ("machine", "input", "level", "crop_data")
 
 _NOT_FOR_OTHERS = ("by", "note")
 _OF_OTHER_JOBS = ("loads",)
+"""Nor do settings under names that somebody typed (`other: ...`) go into the next job's opening."""
+
 AREA_OFF_PCT = 10.0
 """Measured area this far from the one given is worth a word: one of the two is wrong, or the width used was."""
 
@@ -93,7 +95,7 @@ def opening(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "lag_s": now.lag_s,
         "pulses_per_m": now.pulses_per_m,
         "residue": {"residue_width_m": now.residue_width_m, "chopper": now.chopper, "spreader": now.spreader},
-        "settings": dict(now.machine_settings),
+        "settings": {name: to for name, to in now.machine_settings.items() if not name.startswith("other")},
         "setting_changes": len(now.changes),
         "calibration": {**messages.calibration(reckoner, now_s), **_factors(reckoner)},
         "tests": [_without_names(test_record(test)) for test in used],

@@ -25,6 +25,9 @@ FORMAT = "tailgrain evidence pack 1"
 FIGURE_TABLES = ("machine", "crop", "limits", "input", "level", "crop_data", "units")
 """Tables of the settings that figures follow from. The others tell of the kit's network and stay on the kit."""
 
+MOST_RECORDS, MOST_RUNS = 100_000, 1_000
+"""A day of work brings some 2,000 records."""
+
 PLACE_KEYS = frozenset({"lat", "lon", "latitude", "longitude", "position", "coordinates"})
 PLACE_TEXT = re.compile(r"-?\d{1,3}[.,]\d{3,}\s*°?\s*[NSns]?\s*[,;/ ]\s*-?\d{1,3}[.,]\d{3,}|\d{1,3}\s*°\s*\d{1,2}")
 
@@ -65,7 +68,10 @@ class Document(Struct, forbid_unknown_fields=True, kw_only=True):
 
 
 def chained(document: Document) -> list[Record | Withheld]:
-    """The records in order. Raises AnswerBad for a row that is none."""
+    """The records in order. Raises AnswerBad for a row that is none, and for more of them than any job brings."""
+    if len(document.records) > MOST_RECORDS or len(document.runs) > MOST_RUNS:
+        counts = f"{len(document.records)} records of {len(document.runs)} runs"
+        raise AnswerBad(f"{counts} in one pack; allowed: {MOST_RECORDS} of {MOST_RUNS}")
     found: list[Record | Withheld] = []
     for at, row in enumerate(document.records):
         match row:

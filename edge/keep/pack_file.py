@@ -30,8 +30,11 @@ KEY = re.compile(rb'<meta name="tailgrain-key" content="([0-9a-f]{64})">')
 DATA_BEGINS = b'<script type="application/json" id="tailgrain-data">'
 DATA_ENDS = b"</script>"
 LARGEST_FILE = 64 << 20
-LARGEST_DATA = 48 << 20
-"""Unpacked. A 12-hour job is some 10 MB."""
+LARGEST_DATA = 96 << 20
+"""Unpacked. A 12-hour job is some 10 MB, and packs to a seventh."""
+
+SMALL_DATA, MOST_PACKED = 8 << 20, 40
+"""Data that unpack to more than this many times their size are no counts of a kit; small ones may."""
 
 MOST_MACHINES = 16
 
@@ -68,8 +71,14 @@ class Pack(Struct):
 
 
 def pack_data(content: Document | Merged) -> str:
-    """Base64 of the deflated JSON. The same content gives the same text."""
-    return base64.b64encode(gzip.compress(msgspec.json.encode(content), 9, mtime=0)).decode()
+    """Base64 of the deflated JSON. The same content gives the same text. Raises WrongInput for more than `verify` takes."""
+    plain = msgspec.json.encode(content)
+    if len(plain) > LARGEST_DATA:
+        raise WrongInput(
+            f"the job's data are {len(plain) >> 20} MB; allowed: {LARGEST_DATA >> 20} MB (about four days of work): "
+            "start a new job each day"
+        )
+    return base64.b64encode(gzip.compress(plain, 9, mtime=0)).decode()
 
 
 def sign(page: str, slot: str, key: Key) -> bytes:
@@ -138,11 +147,12 @@ def content_of(raw: bytes) -> Document | Merged:
     try:
         packed = base64.b64decode(raw[begin:end], validate=True)
         inflate = zlib.decompressobj(wbits=31)
-        plain = inflate.decompress(packed, LARGEST_DATA)
+        most = min(LARGEST_DATA, max(SMALL_DATA, MOST_PACKED * len(packed)))
+        plain = inflate.decompress(packed, most)
     except (binascii.Error, ValueError, zlib.error) as fault:
         raise AnswerBad(f"the data block can't be unpacked ({fault})") from fault
     if inflate.unconsumed_tail:
-        raise AnswerBad(f"the data block unpacks to more than {LARGEST_DATA >> 20} MB")
+        raise AnswerBad(f"the data block unpacks to more than {most >> 20} MB, which no pack of its size does")
     if not inflate.eof or inflate.unused_data:
         raise AnswerBad("the data block is cut short or has something behind it")
     try:

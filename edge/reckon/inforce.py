@@ -73,11 +73,13 @@ class InForce:
     chopper: bool | None = None
     spreader: bool | None = None
     yield_is_typed: bool = True
+    typed_yield_t_ha: float | None = None
     crop_number: int = 1
     jobs: int = 0
     job: int = 0
     last_job: int = 0
     last_job_crop: int = 0
+    client: str | None = None
     loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
@@ -98,6 +100,7 @@ class InForce:
             tgw_g=(crop.tgw_g or known_tgw.get(plain_name(crop.name))) if crop else None,
             known_tgw=known_tgw,
             yield_t_ha=crop.yield_t_ha if crop else None,
+            typed_yield_t_ha=crop.yield_t_ha if crop else None,
             moisture_pct=crop.moisture_pct if crop else None,
             price_per_t=crop.price_per_t if crop else None,
             trash_discount=crop.trash_discount if crop else None,
@@ -200,6 +203,7 @@ class InForce:
                 self.samples.add(entries.to_plain(entry), at_s, self.job)
             case entries.JobStart():
                 self._close_job()
+                self._meet_client(given(entry.client))
                 self.jobs += 1
                 self.job = self.jobs
             case entries.JobFinish():
@@ -211,6 +215,12 @@ class InForce:
     def _close_job(self) -> None:
         if self.job:
             self.last_job, self.last_job_crop, self.job = self.job, self.crop_number, 0
+
+    def _meet_client(self, client: str | None) -> None:
+        """Grain weighed for one client says nothing about the crop of the next, and is nobody else's business."""
+        if self.jobs and client != self.client and not self.yield_is_typed:
+            self.yield_t_ha, self.yield_is_typed = self.typed_yield_t_ha, True
+        self.client = client
 
     def _finish_job(self, entry: entries.JobFinish) -> None:
         """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
@@ -226,7 +236,7 @@ class InForce:
             self.ended_tgw[self.crop_number] = self.tgw_g
             self.crop, self.crop_number = name, self.crop_number + 1
             self.tgw_g = self.known_tgw.get(plain_name(name))
-            self.yield_t_ha = self.moisture_pct = self.price_per_t = None
+            self.yield_t_ha = self.typed_yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
             self.yield_is_typed = True
             self._note_moment(at_s)
@@ -238,7 +248,7 @@ class InForce:
             if key in values:
                 setattr(self, key, values[key])
         if "yield_t_ha" in values:
-            self.yield_is_typed = True
+            self.yield_is_typed, self.typed_yield_t_ha = True, self.yield_t_ha
             self.loads.forget()
 
     def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
