@@ -13,7 +13,7 @@ import numpy as np
 from edge.keep import report_series
 from edge.keep.pack_data import Document, coarse
 from edge.keep.report_events import Alert, Change, GaugeLine, TestLine, alerts, changes, gauges, tests
-from edge.keep.report_material import Material, Told, read
+from edge.keep.report_material import OPENING, Material, Told, read
 from edge.keep.report_series import Pieces, Steps
 from edge.keep.report_sums import FILLING, TURNING, WORKING
 from edge.keep.report_times import Zone
@@ -22,6 +22,9 @@ from edge.reckon.totals import MeanLoss
 from edge.settings import LossInput
 
 AREA_HA = 10_000.0
+FIGURES = "job figures"
+"""The kit's own sums, kept when a job ends: by its finish, or by the start of another."""
+
 
 
 @dataclass(slots=True)
@@ -128,13 +131,13 @@ def of_material(material: Material) -> Facts:
     start_s, end_s = _span(material)
     worth = material.reckoner.value_ha(totals, mean, now.samples.mean())
     found_changes, found_tests = changes(material), tests(material)
-    state, why = material.reckoner.calibration.state(end_s or 0.0, now)
+    state, why = _calibration(material, end_s or 0.0)
     return Facts(
         document=material.document,
         job=job,
         machine=_machine(material),
         crop={
-            "name": now.crop, "tgw_g": now.tgw_g, "yield_t_ha": now.yield_t_ha, "typed": now.yield_is_typed,
+            "name": _crops(material), "tgw_g": now.tgw_g, "yield_t_ha": now.yield_t_ha, "typed": now.yield_is_typed,
             "moisture_pct": now.moisture_pct, "price_per_t": now.price_per_t,
         },
         start_s=start_s,
@@ -203,8 +206,37 @@ def _job(material: Material) -> tuple[dict[str, Any], dict[str, Any]]:
         said.update({key: one.body[key] for key in ("client", "paddock", "machine", "operator") if key in one.body})
         if one.body["entry"] == "job_finish":
             finish = one.body
-    finished = bool(finish) and not material.reckoner.now.job_open
+    finished = [one.kind for one in material.of_kind(OPENING, FIGURES)][-1:] == [FIGURES] or (
+        bool(finish) and not material.reckoner.now.job_open
+    )
     return {**said, "number": material.document.job, "finished": finished, "reopened": reopened}, finish
+
+
+def _crops(material: Material) -> str | None:
+    """The crops that were cut in the job, in order; the one in force when none was."""
+    now = material.reckoner.now
+    names: dict[int, str] = {}
+    number = now.crop_number
+    for one in material.of_kind(OPENING, "entry"):
+        if one.kind == OPENING:
+            number = one.body["crop"]["number"]
+            names[number] = str(one.body["crop"]["name"] or "")
+        elif one.body.get("entry") == "crop" and one.body.get("name", names.get(number)) != names.get(number):
+            number += 1
+            names[number] = str(one.body["name"])
+    sums = material.totals.crops
+    cut = [name for crop, name in names.items() if name and crop in sums and sums[crop].area_m2 > 0]
+    return " and ".join(dict.fromkeys(cut)) or now.crop
+
+
+def _calibration(material: Material, now_s: float) -> tuple[str, str]:
+    """State of the calibration and why; of factors from before a change of crop, as the kit had it when the job began."""
+    state, why = material.reckoner.calibration.state(now_s, material.reckoner.now)
+    opening = next(material.of_kind(OPENING), None)
+    if state == "none" and opening is not None and material.factors_of(material.reckoner.now.crop_number).points:
+        said = opening.body["calibration"]
+        return str(said["state"]), str(said.get("why") or why)
+    return state, why
 
 
 def _machine(material: Material) -> list[tuple[str, str]]:

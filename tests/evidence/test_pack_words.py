@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
 from contextlib import closing
@@ -13,8 +14,9 @@ import pytest
 from edge.keep import evidence, verify
 from edge.keep.report_times import Zone
 from edge.keep.report_verdicts import effect_words, in_short
-from tests.evidence.conftest import EPOCH, Kept
-from tests.evidence.test_pack import Reader, figures_of
+from sim_feed.parameters import Planned
+from tests.evidence.conftest import EPOCH, PLAN, SECOND, Kept, make
+from tests.evidence.test_pack import Reader, figures_of, number
 
 
 @pytest.mark.parametrize(("offset_min", "name"), [(0, "UTC"), (630, "UTC+10:30"), (-210, "UTC-03:30"), (60, "UTC+01:00")])
@@ -56,6 +58,35 @@ def test_a_job_that_goes_on_says_so_at_the_top(kept: Kept, pack: bytes, tmp_path
     raw = evidence.pack_of(earlier, 2, "exact", kept.key, EPOCH * 1000)
     head = Reader(raw).words.split("How much was lost?")[0]
     assert "Interim: the job was not finished" in head
+    assert verify.check(raw).fault is None
+
+
+@pytest.fixture(scope="module")
+def crops(tmp_path_factory: pytest.TempPathFactory) -> Kept:
+    """Barley is cut from 500 s on; the first job ends by the start of the second, of a crop without a tray test."""
+    plan = [one for one in PLAN if one.at_s < 450]
+    plan += [
+        Planned(500, entry={"entry": "crop", "name": "barley", "tgw_g": 44, "yield_t_ha": 3.0}),
+        Planned(660, entry={"entry": "job_start", "client": SECOND, "paddock": "South block"}),
+        Planned(1020, finish={}),
+    ]
+    return make(tmp_path_factory.mktemp("crops"), seed=7, operator=tuple(plan))
+
+
+def test_a_job_names_every_crop_it_cut_and_ends_with_the_start_of_another(crops: Kept, tmp_path: Path) -> None:
+    raw = crops.pack(tmp_path / "both.html", job=1)
+    head = Reader(raw).words.split("How much was lost?")[0]
+    assert "wheat and barley" in head and "Interim" not in head
+    assert verify.check(raw).fault is None
+
+
+def test_factors_from_before_a_change_of_crop_are_called_stale(crops: Kept, tmp_path: Path) -> None:
+    raw = crops.pack(tmp_path / "second.html", job=2)
+    figures, words = figures_of(raw), Reader(raw).words
+    assert figures["m1.calibration"] == "stale" and "the crop has changed since the last tray test" in words
+    with closing(sqlite3.connect(crops.database)) as db:
+        kept = json.loads(db.execute("SELECT body FROM record WHERE kind = 'job figures' ORDER BY seq DESC").fetchone()[0])
+    assert number(figures["m1.loss.kg_ha"]) == pytest.approx(kept["loss"]["kg_ha"], rel=0.01)  # as the page Job says it
     assert verify.check(raw).fault is None
 
 

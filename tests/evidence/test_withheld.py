@@ -3,6 +3,7 @@ kit's own key, its page put down anew from what is left: it is missed, and named
 
 from __future__ import annotations
 
+import base64
 import copy
 import json
 from collections.abc import Callable
@@ -11,11 +12,14 @@ from typing import Any
 import msgspec
 import pytest
 import rfc8785
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.cli import run
 from edge.errors import AnswerBad
-from edge.keep import chain, evidence, verify
+from edge.keep import chain, evidence, signing, verify
+from edge.keep.edition import edition
 from edge.keep.pack_data import Document
+from edge.keep.pack_file import Inner, Merged
 from tests.evidence.conftest import EPOCH, Kept, data_of, resigned
 
 Data = dict[str, Any]
@@ -235,6 +239,30 @@ def test_words_of_a_file_never_speak_for_the_check(kept: Kept, packs: dict[str, 
         assert "\n" not in line and "\x1b" not in line and len(line) < 500
     assert not found.words and verify.summary(found)[0].startswith("NOT FULLY CHECKED")
     assert found.to_plain()["ok"] is False
+
+
+def merged(inner: list[tuple[str, bytes]], key: signing.Key) -> bytes:
+    """A report of several packs as a forger makes it, around all that `report` asks."""
+    documents = [data_of(raw) for _, raw in inner]
+    packs = [Inner(name, base64.b64encode(raw).decode()) for name, raw in inner]
+    content = Merged(program=edition(), made_ms=1, public_key=key.public.hex(), packs=packs)
+    return evidence.finished(documents, content, key)
+
+
+def test_a_report_does_not_count_a_job_twice(kept: Kept, packs: dict[str, bytes]) -> None:
+    for other in ("exact", "coarse"):  # a second copy, and the same job in other words
+        fault = verify.check(merged([("a.html", packs["exact"]), ("b.html", packs[other])], kept.key)).fault
+        assert fault is not None and "twice" in fault
+
+
+def test_a_fingerprint_is_asked_of_every_pack_inside_a_report(kept: Kept, packs: dict[str, bytes]) -> None:
+    """Else a stranger's pack would go under the name of a kit that its owner does know."""
+    office = signing.Key(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
+    raw = merged([("a.html", packs["exact"])], office)
+    fault = verify.check(raw, [office.fingerprint]).fault
+    assert fault is not None and "another key" in fault
+    found = verify.check(raw, [office.fingerprint, kept.key.fingerprint])
+    assert found.fault is None and found.compared
 
 
 @pytest.fixture(scope="module")
