@@ -21,12 +21,15 @@ from edge.keep.chain import check as check_chain
 from edge.keep.edition import edition
 from edge.keep.pack_data import Document, chained
 from edge.keep.pack_file import Merged, Pack
-from edge.keep.report_facts import Facts, of_material
-from edge.keep.report_material import read
+from edge.keep.report_facts import FIGURES, Facts, of_material
+from edge.keep.report_material import Material, read
 from edge.keep.verify_drawing import is_drawing
 
 FIGURE = re.compile(r'<span data-f="([^"]*)">([^<]*)</span>')
 MOST_SAID, MOST_QUOTED = 400, 60
+FAR = 0.03
+"""Relative difference of the kit's own figure that is worth a word."""
+
 SPOILT = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError, OSError, RecursionError, MemoryError)
 
 
@@ -199,7 +202,18 @@ def _machine(document: Document, found: Checked, wanted: _Wanted) -> Facts:
     if wrong is not None:
         raise _Bad(f"record {wrong.record}: {wrong.fault}", wrong.record)
     _done(found, "sums of the minutes, worked out anew")
-    return of_material(material)
+    facts = of_material(material)
+    found.notes += _own_figures(material, facts)
+    return facts
+
+
+def _own_figures(material: Material, facts: Facts) -> list[str]:
+    """What the kit itself put down at the end, where it is far from what the data give (a power cut can cost it a minute)."""
+    said = [one.body for one in material.of_kind(FIGURES) if one.body.get("job") == material.document.job]
+    loss = (said[-1].get("loss") or {}).get("kg_ha") if said else None
+    if not isinstance(loss, float | int) or facts.loss.value is None or abs(loss - facts.loss.value) <= FAR * facts.loss.value:
+        return []
+    return [f"the kit's own figure at the end of the job was {loss:.3g} kg/ha, the data give {facts.loss.value:.3g} kg/ha"]
 
 
 def _done(found: Checked, what: str) -> None:

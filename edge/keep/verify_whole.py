@@ -25,6 +25,9 @@ RESTS_ON_MORE = ("verdict",)
 OF_NEXT = ("entry job_start", "entry job_reopen")
 """What ended a job by beginning another stands before its figures."""
 
+OF_MINUTE = ("seconds", "sums", "distance_m", "area_ha", "work_sha256", "counts_sha256", "seconds_fixed", "lines")
+"""What every minute says, and the check goes by."""
+
 SALT_DIGITS = 32
 Rows = list[Record | Withheld]
 Bodies = dict[int, dict[str, Any]]
@@ -70,6 +73,10 @@ def _header(document: Document, rows: Rows, bodies: Bodies) -> tuple[int | None,
         return starts[1], "a second job begins with it"
     if not starts or not openings:
         return rows[0].seq, "the start of the job or its opening is withheld"
+    of_records = {one.run for one in shown}
+    for run in document.runs:
+        if run.run not in of_records:
+            return None, f"no record is of the run {run.run} that it names"
     kits = {run.settings.get("machine", {}).get("kit", "kit1") for run in document.runs}
     if document.kit not in kits:
         return None, f"the pack names the kit {document.kit[:32]!r}, the settings in it another"
@@ -148,6 +155,9 @@ class _Tallies:
         return not ends or not self._is_open
 
     def _compare(self, one: Record, body: dict[str, Any]) -> str:
+        lacking = [key for key in OF_MINUTE if key not in body] if one.kind == "minute" else []
+        if lacking:
+            return f"it lacks {', '.join(lacking)}"
         since, said = body.get("records_since"), body.get("records")
         if not isinstance(since, int) or not isinstance(said, dict):
             return "it does not say what was kept before it, as the job's opening does"

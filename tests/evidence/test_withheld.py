@@ -7,6 +7,7 @@ import base64
 import copy
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -20,7 +21,9 @@ from edge.keep import chain, evidence, signing, verify
 from edge.keep.edition import edition
 from edge.keep.pack_data import Document
 from edge.keep.pack_file import Inner, Merged
+from edge.keep.store import FILE_NAME
 from tests.evidence.conftest import EPOCH, Kept, data_of, resigned
+from tests.keep.test_jobs import Kit
 
 Data = dict[str, Any]
 Pick = Callable[[list[Any], Data], bool]
@@ -184,7 +187,7 @@ def test_a_body_that_can_be_read_in_two_ways_is_no_record(kept: Kept, packs: dic
 
 
 def test_a_chain_written_anew_is_found_by_a_proof_line_held_elsewhere(
-    kept: Kept, packs: dict[str, bytes], tmp_path: Any, capsys: pytest.CaptureFixture[str]
+    kept: Kept, packs: dict[str, bytes], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Whoever copied a proof line at the finish can tell a record that was written again from its first line on."""
     data = plain_of(packs["exact"])
@@ -239,6 +242,75 @@ def test_words_of_a_file_never_speak_for_the_check(kept: Kept, packs: dict[str, 
         assert "\n" not in line and "\x1b" not in line and len(line) < 500
     assert not found.words and verify.summary(found)[0].startswith("NOT FULLY CHECKED")
     assert found.to_plain()["ok"] is False
+
+
+def three_runs(folder: Path) -> tuple[Data, signing.Key]:
+    """The pack of a job over two restarts of the kit, and its key."""
+    path = folder / FILE_NAME
+    kit = Kit(path)
+    kit.enter(entry="job_start", client="First client")
+    kit.calibrate()
+    kit.work(120)
+    kit.drop()
+    again = Kit(path, at_s=kit.at_s + 600)
+    again.enter(entry="note", note="A second run.")
+    again.work(120)
+    again.end()
+    last = Kit(path, at_s=again.at_s + 600)
+    last.work(120)
+    last.enter(entry="job_finish")
+    last.end()
+    evidence.write_pack(path, 1, folder / "three.html", "exact")
+    raw = (folder / "three.html").read_bytes()
+    assert verify.check(raw).fault is None
+    return plain_of(raw), signing.read(signing.path_beside(path))
+
+
+def put_down_with(data: Data, key: signing.Key) -> bytes:
+    document = msgspec.json.decode(json.dumps(data).encode(), type=Document)
+    return evidence.finished([document], document, key)
+
+
+def test_a_whole_run_left_out_is_missed(tmp_path: Path) -> None:
+    """An hour of high loss between two restarts, its records withheld and its seconds dropped."""
+    data, key = three_runs(tmp_path)
+    withhold(data, lambda row, body: row[1] == 2)
+    data["runs"] = [run for run in data["runs"] if run["run"] != 2]
+    data["seconds"] = [of for of in data["seconds"] if of["run"] != 2]
+    fault = verify.check(put_down_with(data, key)).fault
+    assert fault is not None and "withheld" in fault
+
+
+def test_a_later_run_has_the_settings_it_began_with_and_no_run_is_invented(tmp_path: Path) -> None:
+    data, key = three_runs(tmp_path)
+    invented = copy.deepcopy(data)
+    invented["runs"].append({**invented["runs"][-1], "run": 9})
+    fault = verify.check(put_down_with(invented, key)).fault
+    assert fault is not None and "run 9" in fault
+    data["runs"][1]["settings"]["crop"]["yield_t_ha"] = 9.0
+    fault = verify.check(put_down_with(data, key)).fault
+    assert fault is not None and "other settings" in fault
+
+
+@pytest.mark.parametrize("key", ["sums", "seconds"])
+def test_a_minute_without_what_it_is_checked_by_is_none(kept: Kept, packs: dict[str, bytes], key: str) -> None:
+    data = plain_of(packs["exact"])
+    for row in data["records"]:
+        if len(row) == 7 and row[3] == "minute":
+            row[4] = rfc8785.dumps({name: value for name, value in json.loads(row[4]).items() if name != key}).decode()
+    chained_anew(data)
+    fault = verify.check(put_down(data, kept)).fault
+    assert fault is not None and f"lacks {key}" in fault
+
+
+def test_figures_of_the_kit_far_from_the_data_are_told(kept: Kept, packs: dict[str, bytes]) -> None:
+    data = plain_of(packs["exact"])
+    row = next(row for row in data["records"] if len(row) == 7 and row[3] == "job figures")
+    body = json.loads(row[4])
+    body["loss"]["kg_ha"] *= 0.5
+    row[4] = rfc8785.dumps(body).decode()
+    chained_anew(data)
+    assert any("the kit's own figure at the end" in note for note in verify.check(put_down(data, kept)).notes)
 
 
 def merged(inner: list[tuple[str, bytes]], key: signing.Key) -> bytes:
