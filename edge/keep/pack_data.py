@@ -7,7 +7,6 @@ the database keeps them.
 
 from __future__ import annotations
 
-import re
 from hashlib import sha256
 from typing import Any, Literal
 
@@ -19,6 +18,7 @@ from edge.keep.chain import Record, Withheld, canonical
 from edge.keep.places import POSITIONS as POSITIONS
 from edge.keep.places import Position as Position
 from edge.keep.places import coarse as coarse
+from edge.keep.places import told_in
 
 FORMAT = "tailgrain evidence pack 1"
 
@@ -29,7 +29,6 @@ MOST_RECORDS, MOST_RUNS = 100_000, 1_000
 """A day of work brings some 2,000 records."""
 
 PLACE_KEYS = frozenset({"lat", "lon", "latitude", "longitude", "position", "coordinates"})
-PLACE_TEXT = re.compile(r"-?\d{1,3}[.,]\d{3,}\s*°?\s*[NSns]?\s*[,;/ ]\s*-?\d{1,3}[.,]\d{3,}|\d{1,3}\s*°\s*\d{1,2}")
 
 
 class Run(Struct, forbid_unknown_fields=True):
@@ -101,7 +100,7 @@ def tells_place(plain: Any) -> bool:
         return any(key in PLACE_KEYS or tells_place(value) for key, value in plain.items())
     if isinstance(plain, list):
         return any(tells_place(one) for one in plain)
-    return isinstance(plain, str) and PLACE_TEXT.search(plain) is not None
+    return isinstance(plain, str) and told_in(plain)
 
 
 def settings_sha256(plain: dict[str, Any]) -> str:
