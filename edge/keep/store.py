@@ -142,8 +142,7 @@ class Store:
         self.run = self._writer.run = self.ask(do)
         self._run_row = (self.run, at_ms, source, version, text)
         key = None if self.key is None else {"public_key": self.key.public.hex(), "fingerprint": self.key.fingerprint}
-        of = settings_sha256(settings)
-        body = {"run": self.run, "source": source, "version": version, "key": key, "settings_sha256": of}
+        body = {"run": self.run, "source": source, "version": version, "key": key, "settings_sha256": settings_sha256(settings)}
         self.record("run start", at_ms, body if hours is None else {**body, "hours": list(hours)})
         if self.moved is not None:
             self.record("store moved", at_ms, _moved_body(self.moved))
