@@ -16,6 +16,7 @@ from edge import entries, messages
 from edge import settings as settings_module
 from edge.entries import given
 from edge.reckon.factor import Factors, Fit
+from edge.reckon.inforce import weighed_yield
 from edge.reckon.reckoner import AREA_HA, Reckoner
 from edge.reckon.totals import Totals
 from edge.reckon.traytests import test_record
@@ -118,7 +119,7 @@ def correction(
 ) -> dict[str, Any] | None:
     """What weighed grain and measured area change; None without them. `before`: yield and percent as they were."""
     harvested_t, area_ha = given(entry.harvested_t), given(entry.area_ha)
-    if not harvested_t or not area_ha:
+    if not isinstance(weighed_yield(entry), float) or not area_ha:
         return None
     after = yield_and_percent(reckoner, totals)
     measured_ha = totals.area_m2 / AREA_HA
@@ -129,7 +130,7 @@ def correction(
         "area_ha": area_ha,
         "measured_area_ha": measured_ha,
         "area_off_pct": off,
-        "yield_t_ha": harvested_t / area_ha,
+        "yield_t_ha": weighed_yield(entry),
         "before": before,
         "after": after,
     }

@@ -10,9 +10,15 @@ from typing import Any, NamedTuple
 from edge import entries
 from edge.entries import given
 from edge.reckon.crops import plain_name
-from edge.reckon.loads import Loads
+from edge.reckon.loads import Loads, yield_of
 from edge.reckon.money import TankSamples, discount_per_t
 from edge.settings import GroundInput, Settings
+
+
+def weighed_yield(entry: entries.JobFinish) -> float | str | None:
+    """The yield that a finish gives, t/ha; why what was entered gives none; None when it was not weighed and measured."""
+    harvested_t, area_ha = given(entry.harvested_t), given(entry.area_ha)
+    return yield_of(harvested_t, area_ha) if harvested_t and area_ha else None
 
 
 @dataclass(slots=True)
@@ -225,10 +231,9 @@ class InForce:
     def _finish_job(self, entry: entries.JobFinish) -> None:
         """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
         self._close_job()
-        weighed = given(entry.harvested_t) and given(entry.area_ha)
-        if weighed and self.last_job_crop in (0, self.crop_number):
-            self.yield_t_ha = given(entry.harvested_t) / given(entry.area_ha)
-            self.yield_is_typed = False
+        found = weighed_yield(entry)
+        if isinstance(found, float) and self.last_job_crop in (0, self.crop_number):
+            self.yield_t_ha, self.yield_is_typed = found, False
 
     def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
         name = given(entry.name)

@@ -10,6 +10,7 @@ from edge import entries
 from edge.entries import given
 from edge.errors import EntryError
 from edge.reckon.calibration import Test, moment_s
+from edge.reckon.inforce import weighed_yield
 from edge.reckon.kit import Kit
 from edge.reckon.trays import measure, residue_width
 
@@ -86,12 +87,15 @@ class Learning(Kit):
         if isinstance(entry, entries.JobStart):
             self.now.loads.begin(at_s, self._crop_ha)
         if not isinstance(entry, entries.JobFinish):
-            note = f"job {was} was open and is finished by this; job_reopen takes it up again" if was else ""
+            note = f"job {was} was open and is finished by this; it can be reopened" if was else ""
             job = self.now.job
         else:
             job = was or last
             note = "" if was else f"no job was open: taken as a correction of job {last}"
             note = note if job else "no job was open: it corrects the yield only"
+            why = weighed_yield(entry)
+            if isinstance(why, str):
+                note = f"{note}; tonnes and area kept, not used: {why}".removeprefix("; ")
         return {**({"job": job} if job else {}), **({"note": note} if note else {})}
 
     def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:

@@ -11,6 +11,14 @@ MOST_T_HA = 40.0
 """As of the settings' `yield_t_ha`."""
 
 
+def yield_of(mass_t: float, area_ha: float) -> float | str:
+    """Tonnes over hectares, t/ha, or why they give no yield."""
+    if area_ha < LEAST_HA:
+        return f"{mass_t:.3g} t came from {area_ha:.3g} ha, too little ground for a yield"
+    found = mass_t / area_ha
+    return found if found <= MOST_T_HA else f"{mass_t:.3g} t from {area_ha:.3g} ha would be {found:.3g} t/ha"
+
+
 @dataclass(slots=True)
 class Loads:
     """Tonnes and hectares of the loads that count together.
@@ -39,9 +47,5 @@ class Loads:
         span = self.carried_ha + crop_ha - self.mark_ha
         self.t, self.ha = self.t + mass_t, self.ha + span
         self.mark_ha, self.carried_ha, self.since_s = crop_ha, 0.0, at_s
-        if self.ha < LEAST_HA:
-            return f"{self.t:.3g} t came from {self.ha:.3g} ha, too little ground for a yield"
-        found = self.t / self.ha
-        if found > MOST_T_HA:
-            return f"{self.t:.3g} t from {self.ha:.3g} ha would be {found:.3g} t/ha; was every load entered?"
-        return found
+        found = yield_of(self.t, self.ha)
+        return f"{found}; was every load entered?" if isinstance(found, str) and self.ha >= LEAST_HA else found

@@ -259,6 +259,32 @@ def test_a_late_ticket_corrects_the_job_that_was_finished_last(kit, path):
     assert len(records(path, "job figures")) == 2
 
 
+@pytest.mark.parametrize(("t", "ha", "why"), [(500, 0.5, "would be 1e+03 t/ha"), (3, 0.001, "too little ground for a yield")])
+def test_an_impossible_ticket_is_kept_and_not_used(kit, path, t, ha, why):
+    """40 t/ha is the most the settings file and the crop entry take; it would stand in the live percent at once."""
+    kit.calibrate()
+    kit.enter(entry="job_start", client="one")
+    kit.work(120)
+    answer = kit.enter(entry="job_finish", harvested_t=t, area_ha=ha)
+    assert f"tonnes and area kept, not used: {t:.3g} t" in answer["note"] and why in answer["note"]
+    assert kit.engine.reckoner.now.yield_t_ha == 5.0
+    kit.end()
+    assert records(path, "job correction") == []
+    assert all_jobs(path)[0].harvested_t == t  # on record all the same
+
+
+def test_the_next_client_begins_with_the_typed_yield(kit):
+    """What was weighed for one client is neither the next one's crop nor the next one's business."""
+    kit.enter(entry="job_start", client="one")
+    kit.work(600)
+    kit.enter(entry="job_finish", harvested_t=4.4, area_ha=1.1)
+    assert kit.engine.reckoner.now.yield_t_ha == 4.0
+    kit.enter(entry="job_start", client="one", paddock="next")
+    assert kit.engine.reckoner.now.yield_t_ha == 4.0
+    kit.enter(entry="job_start", client="two")
+    assert (kit.engine.reckoner.now.yield_t_ha, kit.engine.reckoner.now.yield_is_typed) == (5.0, True)
+
+
 def test_a_late_ticket_of_another_crop_leaves_the_yield_in_force_alone(kit):
     kit.enter(entry="job_start")
     kit.work(30)
