@@ -18,7 +18,7 @@ from starlette.responses import JSONResponse
 from dashboard import pin
 from dashboard.live import Hub
 from edge import entries
-from edge.errors import BrokerError, EntryError, SettingsError
+from edge.errors import BrokerError, EntryError, SettingsError, StoreError
 from edge.settings import Settings
 from edge.tell.ask import ask
 from edge.tell.topics import ASK_ID, LIVE
@@ -78,7 +78,11 @@ class Entering:
             wait_s = self._keys.wait_s(address, time.monotonic())
             if wait_s > 0:
                 return refused(f"too many wrong tries; wait {wait_s:.0f} s", 429)
-            if not await run_in_threadpool(pin.matches, given, self._keys.kept()):
+            try:
+                right = await pin.matches(given, self._keys.kept())
+            except StoreError as fault:
+                return refused(str(fault), 503)
+            if not right:
                 self._keys.failed(address, time.monotonic())
                 return refused("wrong PIN", 403)
         answer = JSONResponse({"ok": True})
@@ -110,7 +114,6 @@ class Entering:
                 return JSONResponse(await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id))
             except (BrokerError, SettingsError) as fault:
                 return refused(str(fault), 503, again=True)
-
 
     def _why_no_typing(self) -> str:
         """Why nothing typed is taken now; empty when it is. An unknown speed forbids nothing."""
