@@ -259,7 +259,7 @@ def test_a_late_ticket_corrects_the_job_that_was_finished_last(kit, path):
     assert len(records(path, "job figures")) == 2
 
 
-@pytest.mark.parametrize(("t", "ha", "why"), [(500, 0.5, "would be 1e+03 t/ha"), (3, 0.001, "too little ground for a yield")])
+@pytest.mark.parametrize(("t", "ha", "why"), [(500, 0.5, "would be 1,000 t/ha"), (3, 0.001, "too little ground for a yield")])
 def test_an_impossible_ticket_is_kept_and_not_used(kit, path, t, ha, why):
     """40 t/ha is the most the settings file and the crop entry take; it would stand in the live percent at once."""
     kit.calibrate()
