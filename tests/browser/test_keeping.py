@@ -142,7 +142,7 @@ def test_a_damaged_item_kills_no_screen(
 
 def test_a_part_that_fails_stops_no_other_and_is_named(standing: Any, open_page: Opener) -> None:
     page = open_page(standing.url)
-    failing = "export const isMuted = () => true; export const onTheme = () => {}; export function start() { throw new Error('on purpose'); }"
+    failing = "export const onTheme = () => {}; export function start() { throw new Error('on purpose'); }"
     page.route("**/theme.js", lambda route: route.fulfill(content_type="text/javascript", body=failing))
     page.reload()
     page.locator("#figure[data-second]").wait_for(state="attached")
