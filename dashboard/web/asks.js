@@ -12,6 +12,7 @@ import { again as lookAtPin } from './pin.js';
 const KEY = 'tailgrain-ask-';
 const ANSWER_MS = 15_000;
 const KEPT_SHOWN_MS = 8_000;
+const KEPT_LINES = 2; // refusals and notes stay until they are closed
 const LONGEST_PAUSE_MS = 8_000;
 
 const PLAUSIBLE_S = 7 * 86_400; // a longer wait is a clock that was set, not a page that waited
@@ -167,7 +168,8 @@ function tellShown(one, answer) {
     ? say('asks.kept', { seq: answer.seq, what: one.what })
     : say('asks.refused', { what: one.what, why: answer.why });
   const more = [answer.note ? say('asks.note', { note: answer.note }) : '', ...(answer.notices ?? [])].filter(Boolean).join(' ');
-  shown = [...shown.slice(-2), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words: more ? `${words} ${more}` : words, stays: !answer.ok || more !== '' }];
+  const passing = shown.filter((other) => !other.stays);
+  shown = [...shown.filter((other) => other.stays || passing.indexOf(other) >= passing.length - KEPT_LINES), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words: more ? `${words} ${more}` : words, stays: !answer.ok || more !== '' }];
   if (answer.ok && !more) setTimeout(() => close(one.id), KEPT_SHOWN_MS);
 }
 
@@ -176,27 +178,41 @@ function changed() {
   hearers.forEach((hear) => hear(null, null, null));
 }
 
-function line(kind, words, word, act) {
-  const button = word ? make('button', { type: 'button', class: 'plain', onclick: act }, word) : '';
-  return make('li', { class: 'ask', 'data-kind': kind }, make('span', {}, words), button);
+// One line an entry; what it says changes in place, so that a button under a finger or with the focus stays.
+function line({ id, kind, words, word, act }) {
+  const found = document.getElementById(`line-${id}`) ?? make('li', { id: `line-${id}`, class: 'ask' }, make('span', {}), make('button', { type: 'button', class: 'plain' }));
+  found.dataset.kind = kind;
+  text(found.querySelector('span'), words);
+  const button = found.querySelector('button');
+  button.hidden = word === '';
+  text(button, word);
+  button.onclick = act;
+  return found;
+}
+
+function lines() {
+  const answered = shown.map((one) => ({ ...one, word: one.stays ? say('asks.close') : '', act: () => close(one.id) }));
+  const stuck = waiting.some((one) => one.tries > 0);
+  return answered.concat(waiting.map((one) => {
+    const known = { what: one.what, why: one.why, age: age(waitedS(one)) };
+    const words = say(one.held ? `asks.held_${one.held}` : one.tries ? 'asks.waiting' : 'asks.sending', known);
+    return { id: one.id, kind: 'waiting', words, word: stuck ? say('asks.give_up') : '', act: () => giveUp(one.id) };
+  }));
 }
 
 function show() {
-  const lines = shown.map((one) => line(one.kind, one.words, one.stays ? say('asks.close') : '', () => close(one.id)));
-  for (const one of waiting) {
-    const known = { what: one.what, why: one.why, age: age(waitedS(one)) };
-    const words = say(one.held ? `asks.held_${one.held}` : one.tries ? 'asks.waiting' : 'asks.sending', known);
-    lines.push(line('waiting', words, one.tries ? say('asks.give_up') : '', () => giveUp(one.id)));
-  }
   const list = byId('asks');
-  // Rebuilt only when something differs: a button under a finger must not be swapped away.
-  const now = lines.map((one) => one.textContent).join('\n');
-  if (list.dataset.shown === now) return;
-  const focused = list.contains(document.activeElement);
-  list.dataset.shown = now;
-  list.replaceChildren(...lines);
-  if (focused) list.querySelector('button')?.focus();
-  text(byId('asks-spoken'), shown.length ? shown[shown.length - 1].words : '');
+  const now = lines().map(line);
+  for (const old of [...list.children]) if (!now.includes(old)) old.remove();
+  now.forEach((one, i) => list.children[i] !== one && list.insertBefore(one, list.children[i] ?? null));
+  const stuck = waiting.find((one) => one.tries > 0);
+  // Said once, not with every second of its age.
+  if (stuck && !stuck.said) {
+    stuck.said = true;
+    text(byId('asks-spoken'), say('asks.waiting_said', { what: stuck.what, why: stuck.why }));
+  } else if (!stuck) {
+    text(byId('asks-spoken'), shown.length ? shown[shown.length - 1].words : '');
+  }
 }
 
 export function start() {

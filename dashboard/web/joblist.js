@@ -6,6 +6,7 @@ import { field, readAll } from './fields.js';
 import { fixed, moment, plain, say, small } from './format.js';
 import { apply, typingOff } from './moving.js';
 import { current, onShow } from './navigation.js';
+import { read } from './read.js';
 import { shown, unit } from './units.js';
 
 const WHO = ['client', 'paddock', 'machine', 'operator'];
@@ -172,12 +173,8 @@ function list() {
 async function load() {
   clearTimeout(timer);
   try {
-    const answer = await fetch('/jobs');
-    if (answer.ok) known = await answer.json();
-    if (known.open !== null) {
-      const found = await fetch(`/job-cut?job=${known.open}`);
-      if (found.ok) cut = await found.json();
-    }
+    known = await read('jobs');
+    if (known.open !== null) cut = await read('job-cut', { job: known.open });
   } catch { /* the stale line says what is broken */ }
   render();
   list();

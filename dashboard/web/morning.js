@@ -4,6 +4,7 @@ import { FRESH_S, whileShown } from './counting.js';
 import { byId, make, text } from './dom.js';
 import { get, on } from './facts.js';
 import { age, amount, fixed, has, plain, say } from './format.js';
+import { nowS } from './kitclock.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
 import { HEARD, Taps, nameOf, row, show } from './taps.js';
@@ -41,7 +42,7 @@ function line(words) {
 }
 
 function ago(epochS) {
-  return epochS === null ? say('morning.never') : say('morning.ago', { age: age(Date.now() / 1000 - epochS) });
+  return epochS === null ? say('morning.never') : say('morning.ago', { age: age(nowS() - epochS) });
 }
 
 function render() {

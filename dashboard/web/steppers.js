@@ -5,6 +5,7 @@ import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
 import { age, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import { nowS } from './kitclock.js';
 import * as machine from './machine.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
@@ -15,6 +16,7 @@ const MOST_REPEATS = 30; // a finger's end that gets lost must not run away
 
 let pending = null; // {what, from, entered, to}: what is being stepped now
 let held = null;
+let repeated = false;
 let built = '';
 
 const mayEnter = () => get('entering')?.allowed ?? false;
@@ -29,8 +31,9 @@ function row(what) {
     make('p', { class: 'stepper-now more' }),
     make('div', { class: 'stepper-row' },
       button(-1, '−', 'change.less_of'),
-      make('output', { class: 'stepper-value', 'aria-live': 'polite' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })),
+      make('output', { class: 'stepper-value', 'aria-live': 'off' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })),
       button(1, '+', 'change.more_of')),
+    make('p', { class: 'spoken', 'aria-live': 'polite' }),
     make('div', { class: 'pending', hidden: true }),
   );
 }
@@ -75,6 +78,14 @@ function step(what, way) {
   render();
 }
 
+// Another device may have entered this setting meanwhile: what stands in the record is what the step starts from.
+function meet() {
+  if (!pending) return;
+  const now = machine.present(pending.what);
+  if (!now.entered || now.value === pending.from) return;
+  pending = { ...pending, from: now.value, entered: true, moved: true };
+}
+
 function leave() {
   pending = null;
   render();
@@ -100,11 +111,12 @@ function panel(one) {
   const open = waitsFor(one.what);
   const off = !mayEnter();
   const parts = [make('p', { class: 'pending-words' }, say(first ? 'change.pending_first' : 'change.pending', known))];
+  if (one.moved) parts.push(make('p', { class: 'pending-moved', role: 'status' }, say('change.moved_meanwhile', { from: machine.withUnit(one.what, one.from) })));
   const caution = machine.isHands(one.what) ? 'change.hands' : 'change.cab';
   parts.push(make('p', { class: 'pending-caution' }, say(caution)));
   if (open) {
     const change = inWords(open.what, open.name, open.from, open.to);
-    const since = age(Date.now() / 1000 - open.at);
+    const since = age(nowS() - open.at);
     parts.push(make('p', { class: 'pending-warning', role: 'alert' }, say('change.second', { change, age: since, name: machine.nameOf(open.what, open.name) })));
   }
   const word = say(open ? 'change.anyway' : first ? 'change.enter_first' : 'change.enter');
@@ -120,7 +132,7 @@ function source(what, now) {
   if (now.value === null) return say('change.unknown');
   if (!now.entered) return say('change.measured');
   const last = (inForce()?.changes ?? []).filter((one) => one.what === what).at(-1);
-  return last ? say('change.entered_ago', { age: age(Date.now() / 1000 - last.at) }) : say('change.entered');
+  return last ? say('change.entered_ago', { age: age(nowS() - last.at) }) : say('change.entered');
 }
 
 function renderRow(card) {
@@ -156,16 +168,25 @@ export function render() {
   renderMill();
 }
 
+// The value is spoken when the finger lifts, not with every step on the way.
 function letGo() {
   clearTimeout(held);
   held = null;
+  if (pending) speak(pending.what);
+}
+
+function speak(what) {
+  const card = byId('steppers-list').querySelector(`[data-what="${what}"]`);
+  if (card) text(card.querySelector('.spoken'), `${machine.nameOf(what)} ${machine.withUnit(what, pending.to)}`);
 }
 
 // One touch is one step; a finger that stays goes on stepping.
 function hold(what, way) {
   letGo();
+  repeated = false;
   let left = MOST_REPEATS;
   const again = () => {
+    repeated = true;
     step(what, way);
     left -= 1;
     if (left > 0) held = setTimeout(again, REPEAT_MS);
@@ -176,7 +197,14 @@ function hold(what, way) {
 export function start() {
   const list = byId('steppers-list');
   const of = (event) => event.target.closest('button[data-way]');
-  list.addEventListener('click', (event) => of(event) && step(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
+  list.addEventListener('click', (event) => {
+    if (!of(event)) return;
+    const { what } = of(event).closest('.stepper').dataset;
+    // The click that ends a hold is no further step.
+    if (!repeated) step(what, Number(of(event).dataset.way));
+    repeated = false;
+    if (pending) speak(what);
+  });
   list.addEventListener('pointerdown', (event) => of(event) && hold(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
   for (const end of ['pointerup', 'pointercancel', 'pointerleave']) document.addEventListener(end, letGo);
   list.addEventListener('contextmenu', (event) => of(event) && event.preventDefault());
@@ -187,6 +215,7 @@ export function start() {
   });
   onInForce(() => {
     if (pending && !mayEnter()) pending = null;
+    meet();
     render();
   });
   for (const topic of ['kit', 'entering', 'live', 'verdict']) on(topic, render);

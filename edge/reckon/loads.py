@@ -14,9 +14,14 @@ MOST_T_HA = 40.0
 def yield_of(mass_t: float, area_ha: float) -> float | str:
     """Tonnes over hectares, t/ha, or why they give no yield."""
     if area_ha < LEAST_HA:
-        return f"{mass_t:.3g} t came from {area_ha:.3g} ha, too little ground for a yield"
+        return f"{plain(mass_t)} t came from {plain(area_ha)} ha, too little ground for a yield"
     found = mass_t / area_ha
-    return found if found <= MOST_T_HA else f"{mass_t:.3g} t from {area_ha:.3g} ha would be {found:.3g} t/ha"
+    return found if found <= MOST_T_HA else f"{plain(mass_t)} t from {plain(area_ha)} ha would be {plain(found)} t/ha"
+
+
+def plain(value: float) -> str:
+    """Three figures, and never a power of ten: 1,000 and not 1e+03."""
+    return f"{value:.3g}" if value < 100 else f"{value:,.0f}"
 
 
 @dataclass(slots=True)

@@ -21,6 +21,7 @@ from edge.keep.records import check_database, proof_line
 from edge.keep.store import FILE_NAME, Store
 from edge.reckon.totals import Totals
 from tests.feed.wire import count_line
+from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 
 NOON = 1_789_999_200
 """A whole minute."""
@@ -35,27 +36,7 @@ name = "wheat"
 tgw_g = 40.0
 yield_t_ha = 5.0
 price_per_t = 200.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "centre"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10.0
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-[mqtt]
+""" + LOSS_CENTRE + GROUND + LEVELS + """[mqtt]
 host = "broker.example"
 """
 
@@ -259,7 +240,7 @@ def test_a_late_ticket_corrects_the_job_that_was_finished_last(kit, path):
     assert len(records(path, "job figures")) == 2
 
 
-@pytest.mark.parametrize(("t", "ha", "why"), [(500, 0.5, "would be 1e+03 t/ha"), (3, 0.001, "too little ground for a yield")])
+@pytest.mark.parametrize(("t", "ha", "why"), [(500, 0.5, "would be 1,000 t/ha"), (3, 0.001, "too little ground for a yield")])
 def test_an_impossible_ticket_is_kept_and_not_used(kit, path, t, ha, why):
     """40 t/ha is the most the settings file and the crop entry take; it would stand in the live percent at once."""
     kit.calibrate()
