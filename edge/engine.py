@@ -177,6 +177,7 @@ class Engine:
         extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms)
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
+        self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
             self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
@@ -322,6 +323,7 @@ class Engine:
             self._tell_verdict(None)
         gauge_h = self.judge.hours[1]
         advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)
+        self.judge.await_verdict(self.adviser.awaits_verdict)
         if page is not None:
             self._keeper.record("good set", at_ms, page.to_plain())
         if advice is not None:
