@@ -9,13 +9,13 @@ import numpy as np
 
 from edge.keep.report_answers import from_to, untested
 from edge.keep.report_classes import class_of, classes, has_track, values_of
+from edge.keep.report_events import MOST_ALERTS
 from edge.keep.report_facts import Facts
 from edge.keep.report_verdicts import verdict_line
 from edge.keep.report_words import UNKNOWN, Pen, lasting, percent, shown, spanned, table
 
 CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
 LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
-MOST_ALERTS = 60
 NEARLY_ALL = 0.9995
 NONE = "none"
 OF_OTHERS = "other jobs', the kit's advice, or telling a place; their digests keep the chain whole"
@@ -236,6 +236,7 @@ def alerts(facts: Facts, pen: Pen) -> str:
     for at, one in enumerate(facts.alerts[:MOST_ALERTS]):
         lasted = "still on at the end" if one.ended_s is None else lasting(max(one.ended_s - one.raised_s, 0.0))
         done = "; ".join(f"{facts.zone.clock(when)} {what}" for when, what in one.done) or "nothing entered"
+        done += f"; and {one.more} more" if one.more else ""
         when = escape(facts.zone.clock(one.raised_s))
         rows.append([when, one.severity, escape(one.text), pen.figure(f"alert.{at}", lasted), escape(done)])
     more = len(facts.alerts) - MOST_ALERTS
