@@ -59,7 +59,7 @@ class Entering:
     def __init__(self, settings: Settings, hub: Hub, limits: Limits = LIMITS) -> None:
         self._settings, self._hub, self._limits = settings, hub, limits
         self._keys = pin.Keys(settings)
-        self._tries = Tries(limits.pin_together, limits.pin_turn_s)
+        self._tries = Tries(limits.pin_together, limits.pin_turn_s, limits.pin_turns)
         self._room = asyncio.Semaphore(AT_ONCE)
         self._trying = asyncio.Lock()
 

@@ -15,7 +15,7 @@ class Limits(NamedTuple):
     """`request_s`: from a connection's begin (or a question's first byte) until the question is here whole; `body_s`: the same
     for the body of what a page sends, answered in words. `flush_s`: an answer must have got on within it. `connections` in all
     and `connections_each` of one address, which may be a whole crew's router; `streams` likewise, one for each open page.
-    `pin_together` tries of the PIN at once from everywhere, then one each `pin_turn_s`."""
+    `pin_together` tries of the PIN at once from everywhere, then one each `pin_turn_s`, `pin_turns` given out ahead."""
 
     request_s: float = 15.0
     body_s: float = 10.0
@@ -26,6 +26,7 @@ class Limits(NamedTuple):
     streams_each: int = 32
     pin_together: int = 20
     pin_turn_s: float = 10.0
+    pin_turns: int = 5
 
 
 LIMITS = Limits()
