@@ -63,7 +63,6 @@ def test_marks_are_the_setting_changes_the_tray_tests_and_the_alerts(server: Any
     assert [mark["at"] for mark in found["marks"]] == sorted(mark["at"] for mark in found["marks"])
     tray = next(mark for mark in found["marks"] if mark["kind"] == "tray")
     assert (tray["number"], tray["used"]) == (1, True)
-    assert found["width_used"] is None
     assert server.ask("GET", "/marks?minutes=10").status == 200
 
 
@@ -87,7 +86,7 @@ def add(path: Path, *rows: tuple[int, int, int, float | None]) -> None:
 def test_an_empty_database_gives_an_empty_ribbon(database: Path) -> None:
     found = history.ribbon(database, 10)
     assert (found["t"], found["until"], found["filled"]) == ([], None, 0)
-    assert history.marks(database, 10) == {"marks": [], "width_used": None}
+    assert history.marks(database, 10) == {"marks": []}
 
 
 def test_the_newest_second_is_that_of_the_newest_run_though_the_clock_went_back(database: Path) -> None:
