@@ -65,7 +65,8 @@ def ribbon(path: Path, minutes: int) -> dict[str, Any]:
 
     `step_s`: width of a bin; `until`: the newest second; `filled`: seconds in the newest bin. kg/ha, and pulses/s of all
     loss points together in steady work. A bin's figures are means over its seconds that have them; its upper end is null
-    when one of them was unknown. Raises StoreError.
+    when one of them was unknown. Where seconds are missing for longer than a bin, one bin of nulls stands: nobody knows what
+    was lost then. Raises StoreError.
     """
     step_s = math.ceil(minutes * 60 / MOST_BINS)
     with opened(path) as connection:
@@ -74,8 +75,13 @@ def ribbon(path: Path, minutes: int) -> dict[str, Any]:
     # A stepped clock may give one time twice: the later row of the record stands.
     seconds = {int(row[0]): row[1:] for row in rows}
     bins: dict[int, list[tuple[float | None, ...]]] = {}
+    last_end = 0
     for t, figures in seconds.items():
-        bins.setdefault(-(-t // step_s) * step_s, []).append(figures)
+        end = -(-t // step_s) * step_s
+        if bins and end - last_end > step_s:
+            bins[last_end + step_s] = []
+        bins.setdefault(end, []).append(figures)
+        last_end = end
     answer: dict[str, Any] = {
         "minutes": minutes,
         "step_s": step_s,
