@@ -4,6 +4,7 @@ import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
 import { inUnits } from './inunits.js';
+import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
 import { read, typed } from './read.js';
 import { chart } from './speedchart.js';
@@ -23,11 +24,8 @@ let plan = null; // {kmh, at}: the step that is driven now
 let driven = new Set();
 
 function recall() {
-  try {
-    return JSON.parse(localStorage.getItem(COSTS) ?? '{}');
-  } catch {
-    return {};
-  }
+  const found = kept.recall(COSTS, kept.isObject) ?? {};
+  return Object.fromEntries(['hourly', 'weather'].filter((name) => Number.isFinite(found[name])).map((name) => [name, found[name]]));
 }
 
 const kmh = (value) => `${fixed(shown(value, 'km/h'), 1)} ${unit('km/h')}`;
@@ -167,11 +165,7 @@ function reckon(event) {
     const value = typed(byId(`speed-${name}`));
     if (!Number.isNaN(value)) costs[name] = value;
   }
-  try {
-    localStorage.setItem(COSTS, JSON.stringify(costs));
-  } catch {
-    // Then they hold as long as the page.
-  }
+  kept.remember(COSTS, costs);
   load(true);
 }
 
