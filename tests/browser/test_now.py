@@ -281,7 +281,7 @@ def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
 
 def test_guidance_verdict_and_advice_stand_on_now(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
-    expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed"))
+    expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed|Under the limit"))
     expect(page.locator("#guidance-words")).not_to_contain_text("(now")
     # A verdict and advice are told once a minute while a change is open.
     expect(page.locator("#guide-verdict-words")).not_to_be_empty(timeout=70_000)
