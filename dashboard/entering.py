@@ -43,6 +43,8 @@ TYPED_KEYS = frozenset(
 )
 """These make any entry a typed one."""
 
+TAPPED_WITH_TYPED = frozenset({"job_start", "job_finish"})
+
 UNTIMED = frozenset({"ack", "shelve"})
 LATE_S = 2.0
 LONGEST_WAIT_S = 7 * 86_400.0
@@ -109,7 +111,7 @@ class Entering:
             ask_id, entry, doubt = checked(question)
         except EntryError as fault:
             return refused(str(fault), 400)
-        if needs_typing(entry) and (why := self._why_no_typing()):
+        if needs_typing(entry) and not typed_before(question, entry) and (why := self._why_no_typing()):
             return refused(why, 409, again=True, waits_for="standing")
         if self._room.locked():
             return refused("too many entries wait for the kit; try again", 503, again=True)
@@ -159,6 +161,12 @@ def checked(question: Any) -> tuple[str, dict[str, Any], str]:
 def needs_typing(entry: dict[str, Any]) -> bool:
     """Whether a person had to type for this entry. A setting's value comes from steppers."""
     return entry["entry"] not in TAPPED or not TYPED_KEYS.isdisjoint(entry)
+
+
+def typed_before(question: dict[str, Any], entry: dict[str, Any]) -> bool:
+    """Whether a tap only sends what was typed at a stand. Where a job starts and ends is where the tap comes: its names must
+    neither hold it up nor get lost. The page keeps the fields shut while the machine drives."""
+    return entry["entry"] in TAPPED_WITH_TYPED and question.get("typed_standing") is True
 
 
 def refused(why: str, status: int, again: bool = False, waits_for: str = "") -> JSONResponse:

@@ -3,6 +3,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
+import { STALE_S } from './fresh.js';
 import { inUnits } from './inunits.js';
 import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
@@ -154,7 +155,7 @@ function tick() {
 function guidance() {
   const told = get('guidance');
   const line = byId('speed-guidance');
-  line.hidden = !told || ageOf('live') > 5;
+  line.hidden = !told || ageOf('live') > STALE_S; // the kit is away: it is no advice any more
   if (told) text(line, inUnits(told.words));
 }
 
@@ -181,11 +182,8 @@ export function start() {
   byId('speed-costs').addEventListener('submit', reckon);
   byId('speed-again').addEventListener('click', () => load(true));
   byId('plan-end').addEventListener('click', end);
-  onShow('speed', () => {
-    load();
-    guidance();
-  });
-  on('guidance', guidance);
+  onShow('speed', load);
+  for (const topic of ['guidance', 'live']) on(topic, guidance);
   on('kit', () => {
     if (answer) render();
     else if (current() === 'speed') load(); // the dashboard has come back
@@ -193,5 +191,6 @@ export function start() {
   on('entering', tick);
   setInterval(() => {
     if (current() === 'speed' || plan) tick();
+    guidance();
   }, 1000);
 }

@@ -93,6 +93,22 @@ def test_a_step_is_entered_and_counted_down(worked: Any, open_page: Opener) -> N
     expect(page.locator("#plan-end")).to_be_hidden()
 
 
+def test_guidance_goes_when_the_kit_is_away(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#speed")
+    page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
+        (await import(at)).put('guidance', {kmh: 6, words: 'Ease off to about 6 km/h.'}); }"""
+    )
+    line = page.locator("#speed-guidance")
+    expect(line).to_be_visible()
+    # No second comes any more.
+    page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'line.js');
+        Object.defineProperty(document, 'hidden', {value: true}); document.dispatchEvent(new Event('visibilitychange')); }"""
+    )
+    expect(line).to_be_hidden()
+
+
 def test_it_holds_to_the_standards(stepped: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
     page = open_page(stepped.url + "#speed")
     page.locator("#speed-loss svg").wait_for()
