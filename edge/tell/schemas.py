@@ -268,7 +268,7 @@ def _answer() -> Schema:
         "ok": {"const": True},
         "seq": SEQ,
         "mark": {**COUNT, "description": "number of a tray mark"},
-        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it"},
+        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it; what to check"},
         "job": {"type": "integer", "minimum": 1, "description": "number of the job that was started, finished or reopened"},
         "gauge": thing(gauge),
         "gap_mm": number("mm"),
