@@ -7,6 +7,7 @@ nothing with the time at which the network came back.
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from typing import Any
 
@@ -16,7 +17,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse
 
 from dashboard import pin
+from dashboard.limits import LIMITS, Limits
 from dashboard.live import Hub
+from dashboard.tries import Tries
 from edge import entries
 from edge.errors import BrokerError, EntryError, SettingsError, StoreError
 from edge.settings import Settings
@@ -53,9 +56,10 @@ AT_ONCE = 8
 class Entering:
     """Answers `/ask` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
 
-    def __init__(self, settings: Settings, hub: Hub) -> None:
-        self._settings, self._hub = settings, hub
+    def __init__(self, settings: Settings, hub: Hub, limits: Limits = LIMITS) -> None:
+        self._settings, self._hub, self._limits = settings, hub, limits
         self._keys = pin.Keys(settings)
+        self._tries = Tries(limits.pin_together, limits.pin_turn_s)
         self._room = asyncio.Semaphore(AT_ONCE)
         self._trying = asyncio.Lock()
 
@@ -66,7 +70,7 @@ class Entering:
         return JSONResponse(told, headers={"cache-control": "no-store"})
 
     async def unlock(self, request: Request) -> JSONResponse:
-        """Open a session with the PIN. One try at a time, and few from one address."""
+        """Open a session with the PIN. One check at a time; `tries` says how often one may try."""
         question = await _question(request)
         if isinstance(question, JSONResponse):
             return question
@@ -74,17 +78,17 @@ class Entering:
         if not isinstance(given, str) or len(given) > pin.LONGEST:
             return refused(f"pin: allowed: a text of up to {pin.LONGEST} characters", 400)
         address = request.client.host if request.client else ""
-        async with self._trying:
-            wait_s = self._keys.wait_s(address, time.monotonic())
-            if wait_s > 0:
-                return refused(f"too many wrong tries; wait {wait_s:.0f} s", 429)
+        wait_s = self._tries.wait_s(address, time.monotonic())
+        if wait_s > 0:
+            return refused(f"too many wrong tries; wait {math.ceil(wait_s)} s", 429)
+        async with self._trying:  # as many as may try wait here at most
             try:
                 right = await pin.matches(given, self._keys.kept())
             except StoreError as fault:
                 return refused(str(fault), 503)
-            if not right:
-                self._keys.failed(address, time.monotonic())
-                return refused("wrong PIN", 403)
+        if not right:
+            return refused("wrong PIN", 403)
+        self._tries.right(address)
         answer = JSONResponse({"ok": True})
         session = self._keys.opened(time.monotonic())
         answer.set_cookie(pin.COOKIE, session, max_age=int(pin.SESSION_S), httponly=True, samesite="strict")

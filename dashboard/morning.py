@@ -1,4 +1,5 @@
-"""The screen Morning: when the kit was last looked at, and the last good settings of each crop. Out of the record."""
+"""The screen Morning: when the kit was last looked at, the best settings of the crop in force, and what the present ones
+give. Out of the record."""
 
 from __future__ import annotations
 
@@ -18,30 +19,58 @@ _NEWEST = """SELECT at_ms, body FROM record WHERE kind = 'entry' AND json_extrac
 _SET = """SELECT at_ms, body FROM record WHERE kind = 'entry' AND json_extract(body, '$.entry') IN ('setting', 'crop')
     ORDER BY seq"""
 _GOOD = "SELECT body FROM record WHERE kind = 'good set' ORDER BY seq"
+_MINUTES = "SELECT body FROM record WHERE kind = 'minute' AND at_ms >= ? ORDER BY seq DESC LIMIT ?"
+_VERDICT = "SELECT body FROM record WHERE kind = 'verdict' ORDER BY seq DESC LIMIT 1"
+
+PRESENT_MINUTES = 15
+SETTLED_MS = 90_000
+"""A minute that ends so long after a change was worked wholly under it: half a minute of lag and settling, and its own."""
 
 
 def facts(question: Question) -> dict[str, Any]:
     """`last`: epoch s of the newest zero run, gauge check and used tray test (None: never); `settings` now in force as
-    entered; `good`: the newest good set of each crop, the present crop's first. Raises StoreError."""
-    now = InForce.from_settings(question.settings)
+    entered; `good`: the best set of the crop in force, if any; `present`: what the settings in force give. Raises
+    StoreError."""
+    now, since_ms = InForce.from_settings(question.settings), 0
     with opened(question.store) as connection:
         last = {name: _at(connection, kind) for name, kind in (("zero", "idle_run"), ("gauge", "gauge"))}
         tray = connection.execute(
             "SELECT at_ms FROM record WHERE kind = 'calibration' AND json_extract(body, '$.used') ORDER BY seq DESC LIMIT 1"
         ).fetchone()
         for at_ms, body in connection.execute(_SET):
+            was = now.crop_number, _changes(now)
             now.learn(entries.from_plain(msgspec.json.decode(body)), at_ms / 1000)
-        pages: dict[str, dict[str, Any]] = {}
-        for (body,) in connection.execute(_GOOD):
-            page = msgspec.json.decode(body)
-            pages[plain_name(page["crop"])] = page
+            since_ms = since_ms if was == (now.crop_number, _changes(now)) else at_ms
+        pages = [msgspec.json.decode(body) for (body,) in connection.execute(_GOOD)]
+        present = _present(connection, now, since_ms)
     mine = plain_name(now.crop) if now.crop else ""
-    good = sorted(pages.values(), key=lambda page: (plain_name(page["crop"]) != mine, -page["at_s"]))
+    good = [page for page in pages if plain_name(page["crop"]) == mine][-1:]
     return {
         "last": {**last, "tray": tray[0] / 1000 if tray else None},
         "crop": now.crop,
         "settings": {key: value for key, value in now.machine_settings.items() if isinstance(value, float)},
         "good": good,
+        "present": present,
+    }
+
+
+def _changes(now: InForce) -> int:
+    """Changes of the machine; the lag is the kit's own."""
+    return sum(change.what != "lag_s" for change in now.changes)
+
+
+def _present(connection: sqlite3.Connection, now: InForce, since_ms: int) -> dict[str, Any]:
+    """Machine loss and minutes of work under the settings and the crop in force (the newest quarter of an hour), and the
+    verdict on the newest change; None is unknown."""
+    bodies = [msgspec.json.decode(body) for (body,) in connection.execute(_MINUTES, (since_ms + SETTLED_MS, PRESENT_MINUTES))]
+    worked = [body for body in bodies if body["loss"]["kg_ha"] is not None and body["area_ha"] > 0]
+    area_ha = sum(body["area_ha"] for body in worked)
+    newest = connection.execute(_VERDICT).fetchone()
+    verdict = msgspec.json.decode(newest[0]) if newest else {}
+    return {
+        "loss_kg_ha": sum(body["loss"]["kg_ha"] * body["area_ha"] for body in worked) / area_ha if worked else None,
+        "minutes": sum(body["seconds"]["working"] for body in worked) / 60,
+        "verdict": verdict["verdict"] if now.changes and verdict.get("setting") == now.changes[-1].n else None,
     }
 
 

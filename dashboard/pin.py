@@ -1,4 +1,4 @@
-"""Who may enter: the kit's PIN, kept as its scrypt hash; sessions in memory; few tries.
+"""Who may enter: the kit's PIN, kept as its scrypt hash; sessions in memory. `tries` says how often it may be tried.
 
 Without a PIN entering works on a loopback host only. The file is read at every question, so a PIN set while the page is
 served counts at once, and ends the sessions opened with the one before.
@@ -27,9 +27,6 @@ SESSION_S = 12 * 3600.0
 MOST_SESSIONS = 64
 COOKIE = "tailgrain-session"
 CHECK_LIMIT_S = 20.0
-TRIES = 5
-WAIT_S = 60.0
-MOST_ADDRESSES = 1000
 
 
 def path_of(settings: Settings) -> Path:
@@ -111,7 +108,6 @@ class Keys:
         self._path = path_of(settings)
         self._host = settings.dashboard.host
         self._sessions: dict[str, tuple[float, str]] = {}
-        self._failed: dict[str, list[float]] = {}
 
     def kept(self) -> str:
         """The kept line; empty without a PIN."""
@@ -129,17 +125,6 @@ class Keys:
             return "" if is_loopback(self._host) else f"the page is open to the network ({self._host}) and no PIN is set"
         until, of = self._sessions.get(session, (0.0, ""))
         return "" if of == kept and (time.monotonic() if now is None else now) < until else "pin"
-
-    def wait_s(self, address: str, now: float) -> float:
-        """How long an address has to wait for its next try."""
-        recent = [at for at in self._failed.get(address, []) if now - at < WAIT_S]
-        return WAIT_S - (now - recent[-TRIES]) if len(recent) >= TRIES else 0.0
-
-    def failed(self, address: str, now: float) -> None:
-        """A wrong PIN came from an address."""
-        if len(self._failed) >= MOST_ADDRESSES:
-            self._failed.clear()
-        self._failed[address] = [*self._failed.get(address, [])[-TRIES:], now]
 
     def opened(self, now: float) -> str:
         """A new session."""

@@ -35,6 +35,7 @@ from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
 from dashboard.entering import TYPING_LIMIT_KMH, Entering
 from dashboard.guard import Guard, is_loopback, own_names
+from dashboard.limits import LIMITS, Limits
 from dashboard.listener import Listener
 from dashboard.live import MOST_CLIENTS, Hub, Stream
 from dashboard.packs import Packs
@@ -71,14 +72,14 @@ END_LIMIT_S = 2
 class Dashboard:
     """The application of one kit."""
 
-    def __init__(self, settings: Settings, config: Path | None = None) -> None:
+    def __init__(self, settings: Settings, config: Path | None = None, limits: Limits = LIMITS) -> None:
         self._settings = settings
         self._store = settings_module.database(settings)
         self._assets = Assets()
         self._packs = Packs(self._store, settings.machine.kit)
         self._speeds = Speeds(self._store, config)
         self.hub = Hub()
-        self._entering = Entering(settings, self.hub)
+        self._entering = Entering(settings, self.hub, limits)
 
     def about(self) -> dict[str, Any]:
         """What a page must know of the kit before the first second."""
@@ -182,14 +183,14 @@ class _Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def serve(config: Path, set_pin: bool = False) -> int:
+def serve(config: Path, set_pin: bool = False, limits: Limits = LIMITS) -> int:
     """Serve until SIGTERM or SIGINT, or set the PIN; returns the exit status. Raises a TailgrainError when it can't."""
     settings = settings_module.load(config)
     if set_pin:
         print(f"the PIN is set ({pin.ask_and_set(settings)})")
         return 0
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
-    dashboard = Dashboard(settings, config)
+    dashboard = Dashboard(settings, config, limits)
     listening = _bind(settings.dashboard.host, settings.dashboard.port)
     asyncio.run(_serve(settings, dashboard, listening))
     LOG.info("ended cleanly")

@@ -89,7 +89,7 @@ def advise(situation: Situation) -> Advice | None:
     if situation.minutes <= 0 and not situation.alerts:
         return None
     last = situation.last
-    if last is not None and not last.returned and _against(last, situation, reckoned):
+    if last is not None and not last.returned and against(last, situation, reckoned):
         return _back(last, situation)
     if last is not None and (waiting := _wait(last, situation)) is not None:
         return waiting
@@ -101,7 +101,7 @@ def advise(situation: Situation) -> Advice | None:
 # ---------------------------------------------------------------------- the last change
 
 
-def _against(last: Tried, situation: Situation, reckoned: Worth) -> bool:
+def against(last: Tried, situation: Situation, reckoned: Worth) -> bool:
     """Whether the last step cost more than it brought."""
     if last.verdict == "worse":
         return True
@@ -357,19 +357,21 @@ def _differing(situation: Situation) -> dict[str, float]:
 
 
 def _way_back(situation: Situation, reckoned: Worth) -> Advice | None:
-    """Back to the last good set, one setting at a time, when it did clearly better than the present one."""
+    """Back to the best set so far, one setting at a time, when it did clearly better than the present one."""
     good, differing = situation.good_set, _differing(situation)
-    if good is None or not differing or good["cost_ha"] > reckoned.total - reckoned.least:
+    if good is None or not differing or good.get("unit") not in (None, "", reckoned.unit):
+        return None
+    if good["cost_ha"] > reckoned.total - reckoned.least:
         return None
     closed = {(one.what, one.to) for one in situation.tried}
     what = next((one for one in differing if (one, differing[one]) not in closed), None)
     if what is None:
         return None
     was, to = situation.settings[what], differing[what]
-    words = f"Put {name_of(what)} back to {shown(to, what)}, as in the last good set."
+    words = f"Put {name_of(what)} back to {shown(to, what)}, as in the best set so far."
     return Advice(
         rule="way-back", kind="back",
-        seen=f"The last good set for {good['crop']} cost {good['cost_ha']:.1f} {reckoned.unit}; now it is {reckoned.total:.1f}.",
+        seen=f"The best set so far for {good['crop']} cost {good['cost_ha']:.1f} {reckoned.unit}; now: {reckoned.total:.1f}.",
         data={"good.loss_kg_ha": good["loss_kg_ha"], "good.cost_ha": good["cost_ha"], "loss_kg_ha": situation.loss_kg_ha},
         why="What was good before is the surest way back; one setting at a time shows which of them mattered.",
         words=words, step=Step(what, "more" if to > was else "less", "back", None, "", was, to, words),
@@ -379,13 +381,13 @@ def _way_back(situation: Situation, reckoned: Worth) -> Advice | None:
 
 
 def _from_book(situation: Situation) -> Advice | None:
-    """The last good set, offered at the first load of the day."""
+    """The best set so far, offered at the first load of the day."""
     good = situation.good_set
     if good is None or not good["settings"]:
         return None
     listed = ", ".join(f"{name_of(what).removeprefix('the ')} {shown(to, what)}" for what, to in good["settings"].items())
     sample = ", ".join(f"{key.removesuffix('_pct')} {value:.1f} %" for key, value in good["sample"].items())
-    seen = f"First load of {good['crop']} today. The last good set lost {good['loss_kg_ha']:.0f} kg/ha"
+    seen = f"First load of {good['crop']} today. The best set so far lost {good['loss_kg_ha']:.0f} kg/ha"
     seen += f", returns {good['returns_pct']:.0f} % of full" if good["returns_pct"] is not None else ""
     seen += f", tank sample {sample}." if sample else "."
     return Advice(

@@ -140,6 +140,8 @@ class Adviser:
                     self._crop_number, self._crop_from = now.crop_number, len(now.changes)
             case entries.Setting() if entry.what != "lag_s":
                 self._begin(now, forget=False)
+                if isinstance(was := now.changes[-1].was, float):
+                    self.book.told(now.crop, entry.what, was)
             case _:
                 pass
 
@@ -188,7 +190,7 @@ class Adviser:
     ) -> tuple[dict[str, Any] | None, GoodSet | None]:
         """The advice in force when it is another than before (None otherwise), and a page of the book that changed."""
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
-        page = self.book.consider(situation, worth(situation), float(t))
+        page = self.book.consider(situation, worth(situation), float(t)) or self.book.take_amended(now.crop)
         advice = advise(situation)
         events = (situation.tried, dict(situation.look), dict(situation.sample), situation.crop, situation.first_load)
         plain = None if advice is None else advice.to_plain()
@@ -237,6 +239,7 @@ class Adviser:
             calibration=self._calibration,
             gauge_h=gauge_h,
             settings=settings,
+            measured=tuple(what for what in SHAFTS.values() if what in settings and what not in now.machine_settings),
             gaps_mm=_gaps(sieves, settings),
             kernel_width_mm=row.kernel_width_mm if row is not None else None,
             sieve_guards=machine.sieve_guards,

@@ -42,7 +42,8 @@ class Tried:
 class Situation:
     """One moment's data. None is unknown; losses in kg/ha are means of steady work since the last change.
 
-    `*_rise`: recent over earlier work of the same settings. `settings`: numeric settings in force, by the entry's names.
+    `*_rise`: recent over earlier work of the same settings. `settings`: numeric settings in force, by the entry's names;
+    `measured`: those of them that nobody entered, as their shafts turn.
     `gaps_mm`: sieve gaps by gauge check, else by readout. `alerts`: names of open alerts, with their objects.
     `minutes`: steady work since the last change. `gauge_h`: hours of work since the last gauge check.
     """
@@ -72,6 +73,7 @@ class Situation:
     calibration: str = "none"
     gauge_h: float | None = None
     settings: Mapping[str, float] = field(default_factory=dict)
+    measured: tuple[str, ...] = ()
     gaps_mm: Mapping[str, float] = field(default_factory=dict)
     kernel_width_mm: float | None = None
     sieve_guards: tuple[str, ...] = ()

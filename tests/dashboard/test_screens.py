@@ -268,21 +268,42 @@ def test_a_wrong_question_is_refused_in_one_line(kept: Kept, ask: Any, kind: typ
 # ---------------------------------------------------------------------- morning
 
 
-def test_the_morning_offers_the_newest_good_set_of_each_crop(kept: Kept) -> None:
+def test_the_morning_offers_the_best_set_of_the_crop_in_force_only(kept: Kept) -> None:
     page = {"crop": "Barley", "at_s": 10.0, "settings": {"fan_rpm": 800.0}, "loss_kg_ha": 20.0, "returns_pct": None}
-    kept.record("good set", page)
     kept.record("good set", {**page, "crop": "Wheat", "at_s": 5.0})
     kept.record("good set", {**page, "crop": "wheat", "at_s": 20.0, "settings": {"fan_rpm": 900.0}})
+    kept.record("good set", page)
     kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 850})
     kept.record("entry", {"entry": "idle_run", "seconds": 20}, 2000.0)
     kept.record("entry", {"entry": "gauge", "sieve": "top", "readout_mm": 1, "measured_mm": 1, "at": 1500.0}, 2000.0)
     told = morning.facts(kept.ask())
-    assert [(one["crop"], one["settings"]) for one in told["good"]] == [
-        ("wheat", {"fan_rpm": 900.0}),  # the present crop's page comes first, its newest one
-        ("Barley", {"fan_rpm": 800.0}),
-    ]
+    assert [(one["crop"], one["settings"]) for one in told["good"]] == [("wheat", {"fan_rpm": 900.0})]
     assert told["settings"] == {"fan_rpm": 850.0}
     assert told["last"] == {"zero": 2000.0, "gauge": 1500.0, "tray": None}
+    kept.record("entry", {"entry": "crop", "name": "oats"}, 3000.0)
+    assert morning.facts(kept.ask())["good"] == [], "neither wheat's nor barley's"
+
+
+def test_the_morning_tells_what_the_present_settings_give(kept: Kept) -> None:
+    def minute(at_s: float, kg_ha: float | None, area_ha: float = 0.5) -> None:
+        seconds = {"working": 60 if area_ha else 0}
+        kept.record("minute", {"loss": {"kg_ha": kg_ha}, "area_ha": area_ha, "seconds": seconds}, at_s)
+
+    assert morning.facts(kept.ask())["present"] == {"loss_kg_ha": None, "minutes": 0.0, "verdict": None}
+    minute(60.0, 90.0)
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 850}, 100.0)
+    kept.record("verdict", {"setting": 1, "verdict": "not enough data"}, 120.0)
+    for worked in ((120.0, 80.0), (240.0, 20.0), (300.0, 30.0, 0.25), (360.0, None), (420.0, 0.0, 0.0)):
+        minute(*worked)
+    kept.record("verdict", {"setting": 1, "verdict": "mixed"}, 420.0)
+    kept.record("entry", {"entry": "crop", "price_per_t": 200}, 430.0)
+    present = morning.facts(kept.ask())["present"]
+    assert present["loss_kg_ha"] == pytest.approx((20 * 0.5 + 30 * 0.25) / 0.75), "neither before nor while it settles"
+    assert (present["minutes"], present["verdict"]) == (2.0, "mixed")
+    kept.record("entry", {"entry": "setting", "what": "lag_s", "to": 12}, 500.0)
+    assert morning.facts(kept.ask())["present"]["minutes"] == 2.0, "the kit's own lag changes nothing on the machine"
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 900}, 600.0)
+    assert morning.facts(kept.ask())["present"] == {"loss_kg_ha": None, "minutes": 0.0, "verdict": None}
 
 
 # ---------------------------------------------------------------------- the page itself
