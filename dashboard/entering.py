@@ -46,6 +46,7 @@ TYPED_KEYS = frozenset(
 UNTIMED = frozenset({"ack", "shelve"})
 LATE_S = 2.0
 LONGEST_WAIT_S = 7 * 86_400.0
+UNDATED = "It was touched long ago, or this device's clock was set since; it counts from the time it was kept."
 SPEED_IS_NEWS_S = 10.0
 """An older speed says nothing of now."""
 
@@ -105,7 +106,7 @@ class Entering:
         if isinstance(question, JSONResponse):
             return question
         try:
-            ask_id, entry = checked(question)
+            ask_id, entry, doubt = checked(question)
         except EntryError as fault:
             return refused(str(fault), 400)
         if needs_typing(entry) and (why := self._why_no_typing()):
@@ -115,7 +116,8 @@ class Entering:
         async with self._room:
             try:
                 kit = self._settings.machine.kit
-                return JSONResponse(await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id))
+                told = await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id)
+                return JSONResponse({**told, "notices": [*told.get("notices", []), doubt]} if doubt and told.get("ok") else told)
             except (BrokerError, SettingsError) as fault:
                 return refused(str(fault), 503, again=True)
 
@@ -133,20 +135,25 @@ class Entering:
         )
 
 
-def checked(question: Any) -> tuple[str, dict[str, Any]]:
-    """Id and entry of a question, the entry timed when it waited. Raises EntryError."""
+def checked(question: Any) -> tuple[str, dict[str, Any], str]:
+    """Id and entry of a question, the entry timed when it waited, and what is to be said of its time. Raises EntryError."""
     if not isinstance(question, dict):
         raise EntryError("found no object; allowed: {id, entry, waited_s}")
     ask_id = question.get("id")
     if not isinstance(ask_id, str) or not ASK_ID.fullmatch(ask_id):
         raise EntryError("id: allowed: 1 to 64 of A-Z a-z 0-9 _ -")
     waited_s = question.get("waited_s", 0)
-    if isinstance(waited_s, bool) or not isinstance(waited_s, int | float) or not 0 <= waited_s <= LONGEST_WAIT_S:
-        raise EntryError(f"waited_s: found {waited_s!r:.40}; allowed: 0 to {LONGEST_WAIT_S:.0f}")
+    if isinstance(waited_s, bool) or not isinstance(waited_s, int | float):
+        raise EntryError(f"waited_s: found {waited_s!r:.40}; allowed: a number")
     entry = entries.to_plain(entries.from_plain(question.get("entry")))
-    if waited_s > LATE_S and "at" not in entry and entry["entry"] not in UNTIMED:
+    if "at" in entry or entry["entry"] in UNTIMED:
+        return ask_id, entry, ""
+    if not -LATE_S <= waited_s <= LONGEST_WAIT_S:
+        # A device's clock that was set meanwhile must not cost the entry; a guessed time would be worse than none.
+        return ask_id, entry, UNDATED
+    if waited_s > LATE_S:
         entry["at"] = round(time.time() - waited_s, 3)
-    return ask_id, entry
+    return ask_id, entry, ""
 
 
 def needs_typing(entry: dict[str, Any]) -> bool:
