@@ -4,7 +4,7 @@ import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { fixed, say } from './format.js';
-import { sure } from './sure.js';
+import { sure, unsure } from './sure.js';
 import { shown, unit } from './units.js';
 
 const STEP_S = 90;
@@ -44,6 +44,7 @@ export function offer(speeds) {
 function choose(button, speed) {
   if (plan?.kmh === speed && left() > 0) return;
   if (runs() && !sure(button, button.querySelector('.plan-left'), say('speed.leave_sure', { s: left() }))) return;
+  unsure(byId('plan-end'));
   plan = { kmh: speed, from: plan?.entered ? plan.kmh : measured(), entered: false, s: 0 };
   second(get('live'));
 }
@@ -51,6 +52,7 @@ function choose(button, speed) {
 function end(again) {
   if (runs() && !sure(byId('plan-end'), byId('plan-end'), say('speed.end_sure', { s: left() }))) return;
   plan = null;
+  unsure(byId('plan-end'));
   text(byId('plan-said'), say('speed.plan_over'));
   again();
   render();
