@@ -1,6 +1,7 @@
 // What entries have put in force, read anew when one is kept or a screen that needs it comes into sight.
 import { onAnswer } from './asks.js';
 import { on } from './facts.js';
+import { guarded } from './faults.js';
 import { read as ask } from './read.js';
 
 const SOON_MS = 400;    // entries are on disk before they are answered
@@ -16,8 +17,9 @@ const hearers = [];
 export const inForce = () => known;
 
 export function onInForce(hear) {
-  hearers.push(hear);
-  if (known) hear(known);
+  const call = guarded('in-force', hear);
+  hearers.push(call);
+  if (known) call(known);
 }
 
 export async function read() {

@@ -8,6 +8,7 @@ let source = null;
 let heard = -Infinity;
 let opened = -Infinity;
 let loaded = null;
+const told = new Set(); // topics that came over the line
 
 export function isOpen() {
   return source !== null && source.readyState === EventSource.OPEN && performance.now() - heard < SILENT_MS;
@@ -17,12 +18,24 @@ function take(event) {
   heard = performance.now();
   const { topic, value, age_s: ageS } = JSON.parse(event.data);
   if (topic === 'line') return;
+  if (topic === 'topics') return forget(value);
   if (topic === 'kit') {
-    // Another version of the page lies on the server: load it.
-    if (loaded !== null && loaded !== value.assets) location.reload();
-    loaded = value.assets;
+    // Another version of the page lies on the server, or it shows other units (what is typed would change its meaning): load it.
+    const now = [value.assets, value.units, value.bushel_lb].join();
+    if (loaded !== null && loaded !== now) location.reload();
+    loaded = now;
   }
+  told.add(topic);
   put(topic, value, ageS);
+}
+
+// A line begins with the topics that hold something. What ended while nobody listened is over; the last second stays, for
+// its age is shown with it.
+function forget(live) {
+  for (const topic of [...told].filter((one) => one !== 'live' && !live.includes(one))) {
+    told.delete(topic);
+    put(topic, null);
+  }
 }
 
 function close() {

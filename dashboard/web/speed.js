@@ -3,6 +3,7 @@ import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
 import { inUnits } from './inunits.js';
+import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
 import { read, typed } from './read.js';
 import { chart } from './speedchart.js';
@@ -20,11 +21,8 @@ let timer = null;
 let costs = recall();
 
 function recall() {
-  try {
-    return JSON.parse(localStorage.getItem(COSTS) ?? '{}');
-  } catch {
-    return {};
-  }
+  const found = kept.recall(COSTS, kept.isObject) ?? {};
+  return Object.fromEntries(['hourly', 'weather'].filter((name) => Number.isFinite(found[name])).map((name) => [name, found[name]]));
 }
 
 async function load(anew = false) {
@@ -117,11 +115,7 @@ function reckon(event) {
     const value = typed(byId(`speed-${name}`));
     if (!Number.isNaN(value)) costs[name] = value;
   }
-  try {
-    localStorage.setItem(COSTS, JSON.stringify(costs));
-  } catch {
-    // Then they hold as long as the page.
-  }
+  kept.remember(COSTS, costs);
   load(true);
 }
 
