@@ -33,7 +33,7 @@ export function nameOf(what, name = null) {
   return has(`machine.${what}`) ? say(`machine.${what}`) : what;
 }
 
-export const unitOf = (what) => (SETTINGS[what] ? unit(SETTINGS[what].unit) : what === 'lag_s' ? 's' : '');
+export const unitOf = (what) => (SETTINGS[what] ? unit(SETTINGS[what].unit) : what === 'lag_s' ? unit('s') : '');
 
 const digits = (what) => (what === 'speed_kmh' ? 1 : Number.isInteger(SETTINGS[what]?.step ?? 0.1) ? 0 : 1);
 
@@ -64,7 +64,8 @@ export function stepped(what, from, way) {
   const { step, stepUs, first, unit: si } = SETTINGS[what];
   const by = isUs() && stepUs ? stepUs : step;
   const start = from === null ? first : from;
-  const now = shown(start, si);
+  // From what is shown: a step that shows the same figure is none.
+  const now = from === null ? shown(start, si) : Number(figure(what, start));
   const next = from === null ? now : (way > 0 ? Math.floor(now / by + 1e-6) : Math.ceil(now / by - 1e-6)) * by + way * by;
   return Math.min(MOST, Math.max(0, Math.round(toSi(next, si) * 1000) / 1000));
 }
