@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse
 
 from dashboard import pin
@@ -62,7 +62,7 @@ class Entering:
     def __init__(self, settings: Settings, hub: Hub, limits: Limits = LIMITS) -> None:
         self._settings, self._hub, self._limits = settings, hub, limits
         self._keys = pin.Keys(settings)
-        self._tries = Tries(limits.pin_together, limits.pin_turn_s)
+        self._tries = Tries(limits.pin_together, limits.pin_turn_s, limits.pin_turns)
         self._room = asyncio.Semaphore(AT_ONCE)
         self._trying = asyncio.Lock()
 
@@ -74,7 +74,7 @@ class Entering:
 
     async def unlock(self, request: Request) -> JSONResponse:
         """Open a session with the PIN. One check at a time; `tries` says how often one may try."""
-        question = await _question(request)
+        question = await _question(request, self._limits.body_s)
         if isinstance(question, JSONResponse):
             return question
         given = question.get("pin") if isinstance(question, dict) else None
@@ -104,7 +104,7 @@ class Entering:
             if why == "pin":  # a session that ended must not cost an entry
                 return refused("the PIN is needed first", 403, again=True, waits_for="pin")
             return refused(f"entering is off: {why}", 403)
-        question = await _question(request)
+        question = await _question(request, self._limits.body_s)
         if isinstance(question, JSONResponse):
             return question
         try:
@@ -175,15 +175,23 @@ def refused(why: str, status: int, again: bool = False, waits_for: str = "") -> 
     return JSONResponse({"ok": False, "why": why, "again": again, **more}, status_code=status)
 
 
-async def _question(request: Request) -> Any:
+async def _question(request: Request, limit_s: float) -> Any:
     """The JSON value of the body, or the answer that refuses it."""
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
         return refused("Content-Type: allowed: application/json", 415)
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > LARGEST_QUESTION:
-            return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+    try:
+        async with asyncio.timeout(limit_s):
+            async for part in request.stream():
+                body += part
+                if len(body) > LARGEST_QUESTION:
+                    return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+    except TimeoutError:
+        late = refused(f"the question did not come whole within {limit_s:g} s", 408, again=True)
+        late.headers["connection"] = "close"
+        return late
+    except ClientDisconnect:
+        return refused("the question broke off", 400)  # nobody hears it
     try:
         return msgspec.json.decode(body)
     except (msgspec.DecodeError, RecursionError) as fault:
