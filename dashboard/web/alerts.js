@@ -19,6 +19,11 @@ const PRESENT = {
   'returns-over-limit': { si: '%', of: (live) => live.returns.pct },
 };
 
+// The unit of the other rules' figures; those that only count have none.
+const FIGURES = {
+  'side-imbalance': { si: '%', times: 100 }, 'shaft-low': { si: 'rpm' }, 'input-stuck': { si: 'km/h' }, 'tray-overdue': { si: 'h' }, 'gauge-overdue': { si: 'h' },
+};
+
 let all = false;
 let aside = null; // the alert whose times to put it aside are open
 const spoken = new Set();
@@ -73,8 +78,8 @@ function buttons(name, alert) {
 function figures(alert) {
   const { value, limit, rule } = alert;
   if (value === null || limit === null) return '';
-  const si = PRESENT[rule]?.si ?? '';
-  const parts = [say('alerts.value', { value: amount(shown(value, si)), limit: plain(round(shown(limit, si))), unit: unit(si) }), ' '];
+  const { si = '', times = 1 } = PRESENT[rule] ?? FIGURES[rule] ?? {};
+  const parts = [say(si ? 'alerts.value' : 'alerts.value_bare', { value: amount(times * shown(value, si)), limit: plain(round(times * shown(limit, si))), unit: unit(si) }), ' '];
   if (PRESENT[rule]) parts.push(make('span', { class: 'alert-now', 'data-rule': rule }, present(rule)));
   return make('p', { class: 'alert-figures' }, ...parts);
 }

@@ -74,7 +74,7 @@ function unsure() {
 function facts(job) {
   const rows = [[say('job.since'), when(job.periods.at(-1)[0])]];
   if (cut?.job === job.n) {
-    rows.push([say('job.area_cut'), `${small(shown(cut.area_ha, 'ha'))} ${unit('ha')}`], [say('job.worked'), `${fixed(cut.worked_s / 3600, 1)} h`]);
+    rows.push([say('job.area_cut'), `${small(shown(cut.area_ha, 'ha'))} ${unit('ha')}`], [say('job.worked'), `${fixed(cut.worked_s / 3600, 1)} ${unit('h')}`]);
     if (cut.loss_kg_ha !== null) rows.push([say('job.mean_loss'), `${small(shown(cut.loss_kg_ha, 'kg/ha'))} ${unit('kg/ha')}`]);
   }
   return rows.map(([name, value]) => make('div', {}, make('dt', {}, name), make('dd', {}, value)));

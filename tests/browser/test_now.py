@@ -87,7 +87,7 @@ def test_the_ribbon_says_in_words_what_the_database_holds(worked: Any, open_page
     assert mean == pytest.approx(known["mean"], rel=0.03)
     assert known["low"] - 0.6 <= low <= mean <= high <= known["high"] + 0.6
     expect(page.locator("#marks li[data-kind='setting']")).to_have_count(1)
-    expect(page.locator("#marks li[data-kind='setting']")).to_contain_text("Fan (rpm) 980 to 860")
+    expect(page.locator("#marks li[data-kind='setting']")).to_contain_text("Fan 980 to 860 rpm")
     trays = page.locator("#marks li[data-kind='tray']")
     expect(trays).to_have_count(3)
     expect(trays.nth(2)).to_contain_text("Tray test 1, used")  # newest first
