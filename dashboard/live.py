@@ -20,7 +20,6 @@ from starlette.types import Receive, Scope, Send
 RETRY_MS = 2000
 PING_S = 15.0
 LINE_S = 5.0
-MOST_CLIENTS = 64
 MOST_TOPICS = 300
 LARGEST_PAYLOAD = 64_000
 
@@ -34,9 +33,10 @@ class Value(NamedTuple):
 
 
 class Client:
-    """One open page: the topics it has still to hear."""
+    """One open page: the topics that held something when it came, and those it has still to hear."""
 
     def __init__(self) -> None:
+        self.live: list[str] = []
         self.pending: dict[str, None] = {}
         self.wake = asyncio.Event()
         self.gone = False
@@ -104,10 +104,12 @@ class Hub:
             client.wake.set()
 
     def join(self, last_id: str) -> Client:
-        """A page opens its stream; after a short break it hears only what it has missed."""
+        """A page opens its stream; after a short break it hears only what it has missed. It hears first which topics hold
+        something: a page that slept may know of others, which ended meanwhile."""
         boot, _, number = last_id.partition("-")
         seen = int(number) if boot == self.boot and number.isdecimal() else 0
         client = Client()
+        client.live = [name for name, value in self._values.items() if value.payload != b"null"]
         newer = {name: value for name, value in self._values.items() if value.seq > seen}
         client.pending = {name: None for name, value in newer.items() if seen or value.payload != b"null"}
         client.wake.set()
@@ -120,7 +122,8 @@ class Hub:
 
     async def events(self, client: Client) -> AsyncIterator[bytes]:
         """The bytes of one stream, until the page goes or the server closes."""
-        yield b"retry: %d\n\n" % RETRY_MS
+        live = msgspec.json.encode(client.live)
+        yield b'retry: %d\n\ndata: {"topic":"topics","age_s":0,"value":%s}\n\n' % (RETRY_MS, live)
         now = time.monotonic()
         ping_due, line_due = now + self._ping_s, now + self._line_s
         while not (self.closed or client.gone):

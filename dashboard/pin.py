@@ -1,4 +1,4 @@
-"""Who may enter: the kit's PIN, kept as its scrypt hash; sessions in memory; few tries.
+"""Who may enter: the kit's PIN, kept as its scrypt hash; sessions in memory. `tries` says how often it may be tried.
 
 Without a PIN entering works on a loopback host only. The file is read at every question, so a PIN set while the page is
 served counts at once, and ends the sessions opened with the one before.
@@ -6,8 +6,8 @@ served counts at once, and ends the sessions opened with the one before.
 
 from __future__ import annotations
 
+import asyncio
 import getpass
-import hashlib
 import hmac
 import os
 import secrets
@@ -15,22 +15,18 @@ import sys
 import time
 from pathlib import Path
 
+from dashboard import scrypt
 from dashboard.guard import is_loopback
 from edge import settings as settings_module
-from edge.errors import WrongInput
+from edge.errors import StoreError, WrongInput
 from edge.settings import Settings
 
 SHORTEST, LONGEST = 4, 64
-COST, BLOCK, PARALLEL = 2**14, 8, 1
-"""scrypt (RFC 7914) with 16 MiB: about 50 ms on a desk, some hundreds on a board."""
-
 KIND = "scrypt"
 SESSION_S = 12 * 3600.0
 MOST_SESSIONS = 64
 COOKIE = "tailgrain-session"
-TRIES = 5
-WAIT_S = 60.0
-MOST_ADDRESSES = 1000
+CHECK_LIMIT_S = 20.0
 
 
 def path_of(settings: Settings) -> Path:
@@ -41,18 +37,45 @@ def path_of(settings: Settings) -> Path:
 
 def hashed(pin: str, salt: bytes) -> str:
     """The line that is kept for a PIN."""
-    digest = hashlib.scrypt(pin.encode(), salt=salt, n=COST, r=BLOCK, p=PARALLEL, maxmem=64 * 2**20)
+    return _line(salt, scrypt.digest(pin.encode(), salt))
+
+
+def _line(salt: bytes, digest: bytes) -> str:
     return f"{KIND}${salt.hex()}${digest.hex()}"
 
 
-def matches(pin: str, kept: str) -> bool:
-    """Whether a PIN belongs to a kept line; the time taken tells nothing of it."""
+async def matches(pin: str, kept: str, limit_s: float = CHECK_LIMIT_S) -> bool:
+    """Whether a PIN belongs to a kept line; the time taken tells nothing of it. Raises StoreError when no process of its
+    own can be had for it."""
     kind, _, rest = kept.partition("$")
     try:
         salt = bytes.fromhex(rest.partition("$")[0])
     except ValueError:
         return False
-    return kind == KIND and hmac.compare_digest(hashed(pin, salt), kept)
+    if kind != KIND:
+        return False
+    try:
+        async with asyncio.timeout(limit_s):
+            digest = await _digest_apart(pin.encode(), salt)
+    except OSError as fault:  # TimeoutError too
+        raise StoreError(f"the PIN can't be checked now ({str(fault) or 'it took too long'}); try again") from fault
+    return hmac.compare_digest(_line(salt, digest), kept)
+
+
+async def _digest_apart(pin: bytes, salt: bytes) -> bytes:
+    child = await asyncio.create_subprocess_exec(
+        sys.executable, "-I", "-S", scrypt.__file__, salt.hex(),
+        stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        found, _ = await child.communicate(pin)
+    finally:
+        if child.returncode is None:
+            child.kill()
+            await child.wait()
+    if child.returncode:
+        raise OSError(f"status {child.returncode}")
+    return found
 
 
 def ask_and_set(settings: Settings) -> Path:
@@ -85,7 +108,6 @@ class Keys:
         self._path = path_of(settings)
         self._host = settings.dashboard.host
         self._sessions: dict[str, tuple[float, str]] = {}
-        self._failed: dict[str, list[float]] = {}
 
     def kept(self) -> str:
         """The kept line; empty without a PIN."""
@@ -103,17 +125,6 @@ class Keys:
             return "" if is_loopback(self._host) else f"the page is open to the network ({self._host}) and no PIN is set"
         until, of = self._sessions.get(session, (0.0, ""))
         return "" if of == kept and (time.monotonic() if now is None else now) < until else "pin"
-
-    def wait_s(self, address: str, now: float) -> float:
-        """How long an address has to wait for its next try."""
-        recent = [at for at in self._failed.get(address, []) if now - at < WAIT_S]
-        return WAIT_S - (now - recent[-TRIES]) if len(recent) >= TRIES else 0.0
-
-    def failed(self, address: str, now: float) -> None:
-        """A wrong PIN came from an address."""
-        if len(self._failed) >= MOST_ADDRESSES:
-            self._failed.clear()
-        self._failed[address] = [*self._failed.get(address, [])[-TRIES:], now]
 
     def opened(self, now: float) -> str:
         """A new session."""

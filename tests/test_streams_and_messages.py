@@ -15,6 +15,7 @@ from edge.keep.store import Store
 from edge.reckon.figures import Figures
 from edge.streams import STREAMS, Flag
 from tests.feed.wire import START_MS, count_line, nmea_line
+from tests.tables import LEVELS
 
 FRONT, THRESHING = 1, 2
 SETTINGS = """
@@ -58,13 +59,7 @@ shaft = "fan"
 at = 6
 reads = "shaft"
 shaft = "rotor"
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+""" + LEVELS
 
 # The `live` object as the contract prints it (section 6): what stands here may be added to, never taken away.
 LIVE: dict[str, Any] = {

@@ -22,6 +22,7 @@ const PRESENT = {
 let all = false;
 let aside = null; // the alert whose times to put it aside are open
 const spoken = new Set();
+let saying = []; // those whose words stand in the spoken line
 
 function open() {
   return below('alert/')
@@ -120,6 +121,9 @@ function speak(alerts) {
   const fresh = alerts.filter((one) => one[1].state === 'raised' && !one[1].suppressed && !spoken.has(key(one)));
   for (const one of fresh) spoken.add(key(one));
   if (spoken.size > 500) spoken.clear();
+  // What is over leaves the spoken line: the same words later are a change then, and are spoken again.
+  if (!alerts.some((one) => saying.includes(key(one)))) text(byId('alerts-spoken'), '');
+  if (fresh.length) saying = fresh.map(key);
   if (fresh.length) text(byId('alerts-spoken'), fresh.map(([, { severity, text: words }]) => say('alerts.say', { severity: say(`alerts.${severity}`), text: words })).join(' '));
   const calling = alerts.find(([, alert]) => alert.state === 'raised' && !alert.suppressed);
   sound.call(calling ? calling[1].severity : null, calling ? key(calling) : '');

@@ -3,6 +3,8 @@
 import * as alerts from './alerts.js';
 import * as asks from './asks.js';
 import * as bar from './bar.js';
+import { on } from './facts.js';
+import { guarded } from './faults.js';
 import * as fresh from './fresh.js';
 import * as inforce from './inforce.js';
 import * as line from './line.js';
@@ -14,7 +16,18 @@ import * as sound from './sound.js';
 import * as theme from './theme.js';
 import * as units from './units.js';
 
-const EVERYWHERE = [theme, bar, units, moving, navigation, pin, inforce, sound, alerts, asks, fresh];
+const EVERYWHERE = { theme, bar, units, moving, navigation, pin, inforce, sound, alerts, asks, fresh };
+const names = [...document.querySelectorAll('main > .screen')].map((one) => one.dataset.screen);
 
-for (const part of [...EVERYWHERE, ...screens]) part.start();
+// Screens begin once the kit is known: a field that is filled in before its unit is known takes feet for metres.
+let begun = false;
+
+function begin(kit) {
+  if (begun || !kit) return;
+  begun = true;
+  screens.forEach((screen, i) => guarded(names[i], screen.start)());
+}
+
+for (const [name, part] of Object.entries(EVERYWHERE)) guarded(name, part.start)();
+on('kit', begin);
 line.start();

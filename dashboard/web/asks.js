@@ -3,23 +3,28 @@
 // by one, in order; what was typed waits aside until the machine stands.
 import { byId, make, text } from './dom.js';
 import { get, on } from './facts.js';
+import { guarded } from './faults.js';
 import { age, say } from './format.js';
+import * as kept from './kept.js';
 import { typingOff } from './moving.js';
 import { again as lookAtPin } from './pin.js';
 
 const KEY = 'tailgrain-ask-';
 const ANSWER_MS = 15_000;
 const KEPT_SHOWN_MS = 8_000;
+const KEPT_LINES = 2; // refusals and notes stay until they are closed
 const LONGEST_PAUSE_MS = 8_000;
 
-let waiting = []; // {id, entry, what, since, why, tries, held}
+const PLAUSIBLE_S = 7 * 86_400; // a longer wait is a clock that was set, not a page that waited
+
+let waiting = []; // {id, entry, what, since, before, stored, why, tries, held}
 let shown = [];   // {id, kind: kept|refused, words, more}
 let busy = false;
 let timer = null;
 const hearers = [];
 const touched = new Map(); // id -> moment on the clock that never steps
 
-export const onAnswer = (hear) => hearers.push(hear);
+export const onAnswer = (hear) => hearers.push(guarded('asks', hear));
 export const isWaiting = (match) => waiting.some((one) => match(one.entry));
 
 function newId() {
@@ -31,10 +36,8 @@ function newId() {
 // One item an entry, so that two open pages don't write over each other; where nothing can be kept, they live as long as
 // the page.
 function store(one) {
-  try {
-    const { id, entry, what, since } = one;
-    localStorage.setItem(KEY + id, JSON.stringify({ id, entry, what, since }));
-  } catch { /* see above */ }
+  const { id, entry, what, since, before } = one;
+  one.stored = kept.remember(KEY + id, { id, entry, what, since, before });
 }
 
 function drop(id) {
@@ -45,22 +48,54 @@ function drop(id) {
   } catch { /* see above */ }
 }
 
-function recall() {
+const fits = (key) => (one) => kept.isObject(one) && KEY + one.id === key && kept.isObject(one.entry) && typeof one.entry.entry === 'string'
+  && typeof one.what === 'string' && Number.isFinite(one.since);
+
+// What lies in the browser, of this page or another one; an item that is no entry is left out, and stays where it is.
+function stored() {
   try {
-    const kept = Object.keys(localStorage).filter((key) => key.startsWith(KEY)).map((key) => JSON.parse(localStorage.getItem(key)));
-    waiting = kept.sort((a, b) => a.since - b.since).map((one) => ({ ...one, why: '', tries: 0, held: null }));
+    return Object.keys(localStorage).filter((key) => key.startsWith(KEY)).map((key) => kept.recall(key, fits(key))).filter(Boolean);
   } catch {
-    waiting = [];
+    return [];
   }
 }
 
-// How long ago the touch was: after a reload only the wall clock knows.
-const waitedS = (one) => Math.max(0, (touched.has(one.id) ? performance.now() - touched.get(one.id) : Date.now() - one.since) / 1000);
+function recall() {
+  waiting = stored().sort((a, b) => a.since - b.since).map((one) => ({ ...one, stored: true, why: '', tries: 0, held: null }));
+}
 
-// Tell the kit. `what`: the entry in words; `replaces(entry)`: waiting entries that this one makes pointless.
-export function tell(entry, what, replaces = () => false) {
-  for (const old of waiting.filter((one) => replaces(one.entry))) drop(old.id);
-  const one = { id: newId(), entry, what, since: Date.now(), why: '', tries: 0, held: null };
+// Another page of this browser may have given an entry up, replaced it, or brought it through: then its item is gone.
+function isGone(one) {
+  try {
+    return one.stored && localStorage.getItem(KEY + one.id) === null;
+  } catch {
+    return false;
+  }
+}
+
+function heard({ key }) {
+  // Everything was cleared from outside: that gives up no entry.
+  if (key === null) waiting.forEach(store);
+  else if (key.startsWith(KEY) && waiting.some((one) => KEY + one.id === key && isGone(one))) {
+    drop(key.slice(KEY.length));
+    changed();
+  }
+}
+
+// How long ago the touch was, by the larger of two clocks: one may stand still in sleep, the other may step, and after a
+// reload only the wall clock knows. A wall clock that was set by weeks says nothing.
+function waitedS(one) {
+  const wall = (Date.now() - one.since) / 1000;
+  if (!touched.has(one.id)) return wall;
+  const steady = (performance.now() - touched.get(one.id)) / 1000;
+  return wall > PLAUSIBLE_S ? steady : Math.max(steady, wall);
+}
+
+// Tell the kit. `what`: the entry in words; `replaces(entry)`: waiting entries that this one makes pointless; `before`: what
+// is typed in it was typed at a stand, and only a tap sends it now.
+export function tell(entry, what, replaces = () => false, before = false) {
+  for (const old of [...waiting, ...stored()].filter((one) => replaces(one.entry))) drop(old.id);
+  const one = { id: newId(), entry, what, since: Date.now(), before, why: '', tries: 0, held: null };
   touched.set(one.id, performance.now());
   waiting.push(one);
   store(one);
@@ -84,7 +119,7 @@ async function ask(one) {
     const answer = await fetch('/ask', {
       method: 'POST',
       headers: { 'Content-Type': 'application/json' },
-      body: JSON.stringify({ id: one.id, entry: one.entry, waited_s: waitedS(one) }),
+      body: JSON.stringify({ id: one.id, entry: one.entry, waited_s: waitedS(one), typed_standing: one.before === true }),
       signal: AbortSignal.timeout?.(ANSWER_MS),
     });
     return await answer.json();
@@ -98,6 +133,9 @@ const isFree = (one) => !one.held || FREE[one.held]();
 const next = () => waiting.find((one) => !one.held) ?? waiting.find(isFree);
 
 async function work() {
+  const gone = waiting.filter(isGone);
+  gone.forEach((one) => drop(one.id));
+  if (gone.length) changed();
   const one = next();
   if (busy || !one) return;
   clearTimeout(timer);
@@ -131,7 +169,8 @@ function tellShown(one, answer) {
     ? say('asks.kept', { seq: answer.seq, what: one.what })
     : say('asks.refused', { what: one.what, why: answer.why });
   const more = [answer.note ? say('asks.note', { note: answer.note }) : '', ...(answer.notices ?? [])].filter(Boolean).join(' ');
-  shown = [...shown.slice(-2), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words: more ? `${words} ${more}` : words, stays: !answer.ok || more !== '' }];
+  const passing = shown.filter((other) => !other.stays);
+  shown = [...shown.filter((other) => other.stays || passing.indexOf(other) >= passing.length - KEPT_LINES), { id: one.id, kind: answer.ok ? 'kept' : 'refused', words: more ? `${words} ${more}` : words, stays: !answer.ok || more !== '' }];
   if (answer.ok && !more) setTimeout(() => close(one.id), KEPT_SHOWN_MS);
 }
 
@@ -140,31 +179,46 @@ function changed() {
   hearers.forEach((hear) => hear(null, null, null));
 }
 
-function line(kind, words, word, act) {
-  const button = word ? make('button', { type: 'button', class: 'plain', onclick: act }, word) : '';
-  return make('li', { class: 'ask', 'data-kind': kind }, make('span', {}, words), button);
+// One line an entry; what it says changes in place, so that a button under a finger or with the focus stays.
+function line({ id, kind, words, word, act }) {
+  const found = document.getElementById(`line-${id}`) ?? make('li', { id: `line-${id}`, class: 'ask' }, make('span', {}), make('button', { type: 'button', class: 'plain' }));
+  found.dataset.kind = kind;
+  text(found.querySelector('span'), words);
+  const button = found.querySelector('button');
+  button.hidden = word === '';
+  text(button, word);
+  button.onclick = act;
+  return found;
+}
+
+function lines() {
+  const answered = shown.map((one) => ({ ...one, word: one.stays ? say('asks.close') : '', act: () => close(one.id) }));
+  const stuck = waiting.some((one) => one.tries > 0);
+  return answered.concat(waiting.map((one) => {
+    const known = { what: one.what, why: one.why, age: age(waitedS(one)) };
+    const words = say(one.held ? `asks.held_${one.held}` : one.tries ? 'asks.waiting' : 'asks.sending', known);
+    return { id: one.id, kind: 'waiting', words, word: stuck ? say('asks.give_up') : '', act: () => giveUp(one.id) };
+  }));
 }
 
 function show() {
-  const lines = shown.map((one) => line(one.kind, one.words, one.stays ? say('asks.close') : '', () => close(one.id)));
-  for (const one of waiting) {
-    const known = { what: one.what, why: one.why, age: age(waitedS(one)) };
-    const words = say(one.held ? `asks.held_${one.held}` : one.tries ? 'asks.waiting' : 'asks.sending', known);
-    lines.push(line('waiting', words, one.tries ? say('asks.give_up') : '', () => giveUp(one.id)));
-  }
   const list = byId('asks');
-  // Rebuilt only when something differs: a button under a finger must not be swapped away.
-  const now = lines.map((one) => one.textContent).join('\n');
-  if (list.dataset.shown === now) return;
-  const focused = list.contains(document.activeElement);
-  list.dataset.shown = now;
-  list.replaceChildren(...lines);
-  if (focused) list.querySelector('button')?.focus();
-  text(byId('asks-spoken'), shown.length ? shown[shown.length - 1].words : '');
+  const now = lines().map(line);
+  for (const old of [...list.children]) if (!now.includes(old)) old.remove();
+  now.forEach((one, i) => list.children[i] !== one && list.insertBefore(one, list.children[i] ?? null));
+  const stuck = waiting.find((one) => one.tries > 0);
+  // Said once, not with every second of its age.
+  if (stuck && !stuck.said) {
+    stuck.said = true;
+    text(byId('asks-spoken'), say('asks.waiting_said', { what: stuck.what, why: stuck.why }));
+  } else if (!stuck) {
+    text(byId('asks-spoken'), shown.length ? shown[shown.length - 1].words : '');
+  }
 }
 
 export function start() {
   recall();
+  window.addEventListener('storage', heard);
   show();
   setInterval(show, 1000);
   // A line that is back, or a machine that stands: at once, not at the end of the pause.

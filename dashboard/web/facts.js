@@ -1,4 +1,6 @@
 // What is known now, by topic, and who wants to hear of changes.
+import { guarded } from './faults.js';
+
 const values = new Map();
 const hearers = new Map();
 
@@ -11,6 +13,7 @@ export function put(topic, value, ageS = 0) {
   if (value === null) values.delete(topic);
   else values.set(topic, { value, at: stamp(ageS) });
   const group = topic.split('/')[0];
+  // Who begins to listen in the middle of this hears it too: screens begin with the first `kit`.
   for (const hear of hearers.get(group) ?? []) hear(value, topic);
 }
 
@@ -31,5 +34,5 @@ export function ageOf(topic) {
 
 export function on(group, hear) {
   if (!hearers.has(group)) hearers.set(group, []);
-  hearers.get(group).push(hear);
+  hearers.get(group).push(guarded(group, hear));
 }

@@ -1,9 +1,12 @@
 // What entries have put in force, read anew when one is kept or a screen that needs it comes into sight.
 import { onAnswer } from './asks.js';
 import { on } from './facts.js';
+import { guarded } from './faults.js';
+import { read as ask } from './read.js';
 
 const SOON_MS = 400;    // entries are on disk before they are answered
 const AGAIN_MS = 4_000;
+const LIMIT_MS = 10_000; // one that hangs must not hold up all that follow
 
 let known = null;
 let timer = null;
@@ -14,8 +17,9 @@ const hearers = [];
 export const inForce = () => known;
 
 export function onInForce(hear) {
-  hearers.push(hear);
-  if (known) hear(known);
+  const call = guarded('in-force', hear);
+  hearers.push(call);
+  if (known) call(known);
 }
 
 export async function read() {
@@ -27,9 +31,7 @@ export async function read() {
   reading = true;
   due = false;
   try {
-    const answer = await fetch('/in-force');
-    if (!answer.ok) throw new Error(answer.statusText);
-    known = await answer.json();
+    known = await ask('in-force', {}, AbortSignal.timeout?.(LIMIT_MS));
     hearers.forEach((hear) => hear(known));
   } catch {
     timer = setTimeout(read, AGAIN_MS);

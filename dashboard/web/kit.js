@@ -5,8 +5,9 @@ import { get, on } from './facts.js';
 import { age, clock, day, fixed, has, moment, plain, say } from './format.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
+import { Rest } from './rest.js';
 import * as sound from './sound.js';
-import { HEARD, Taps, nameOf, row, show, valueOf } from './taps.js';
+import { HEARD, Taps, nameOf, notJudged, row, show, valueOf } from './taps.js';
 
 const EVERY_MS = 5_000;
 const SHAPES = { good: 'normal', notice: 'notice', caution: 'caution' };
@@ -14,6 +15,7 @@ const RANK = { caution: 0, notice: 1, good: 2 };
 const CLOCKS_APART_S = 10;
 
 const taps = new Taps();
+const rest = new Rest();
 let tapping = false;
 let health = null;
 let timer = null;
@@ -112,16 +114,20 @@ function signs(told, fresh, problem) {
   const lost = problem !== null || told.age_s === null || told.age_s > FRESH_S;
   text(byId('inputs-said'), problem ? problem.message : lost ? say('morning.no_counts') : say(tapping ? 'kit.tapping' : 'kit.inputs_how'));
   if (problem) return;
-  if (tapping && !lost) taps.take(fresh);
+  const state = lost ? 'rests' : rest.hear(told, fresh);
+  const judges = tapping && state === 'rests';
+  notJudged(byId('kit-rest'), tapping && state !== 'rests' ? say(`morning.${state}`) : '');
+  if (judges && !lost) taps.take(fresh);
+  else taps.pause();
   for (const input of told.inputs) {
     const one = row(byId('kit-inputs'), input.at, say('kit.input', { at: input.at, name: nameOf(input) }));
     const wrong = lost || ['missing', 'no counts'].includes(input.life);
     const n = taps.of(input.at);
     const before = one.dataset.taps;
-    const words = lost ? say('inputs.life_no_counts') : tapping ? say('kit.tapped', { value: valueOf(input), n }) : valueOf(input);
-    show(one, wrong ? 'caution' : tapping ? (n >= HEARD ? 'good' : 'waiting') : 'good', words);
-    mark(one, 'data-taps', tapping ? n : null);
-    if (tapping && n >= HEARD && Number(before ?? 0) < HEARD) text(byId('kit-tapped'), say('kit.tapped_spoken', { name: nameOf(input), n }));
+    const words = lost ? say('inputs.life_no_counts') : judges ? say('kit.tapped', { value: valueOf(input), n }) : valueOf(input);
+    show(one, wrong ? 'caution' : judges ? (n >= HEARD ? 'good' : 'waiting') : 'good', words);
+    mark(one, 'data-taps', judges ? n : null);
+    if (judges && n >= HEARD && Number(before ?? 0) < HEARD) text(byId('kit-tapped'), say('kit.tapped_spoken', { name: nameOf(input), n }));
   }
   for (const level of told.levels) {
     const one = row(byId('kit-levels'), level.means, say(`inputs.${level.means.replace(' ', '_')}`));

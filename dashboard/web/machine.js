@@ -4,18 +4,17 @@ import { inForce } from './inforce.js';
 import { DASH, has, say } from './format.js';
 import { isUs, shown, toSi, unit } from './units.js';
 
-// `step` in the shown unit; `first`: where a stepper begins when nothing is known; `hands`: may need reaching in.
+// `step` and the `leap` of a first value in the shown unit; `first`: a guess to begin with where nothing is known; `least`: below
+// it nothing that works stands; `hands`: may need reaching in.
 const SETTINGS = {
-  fan_rpm: { step: 20, first: 800, unit: 'rpm', shaft: 'fan' },
-  rotor_rpm: { step: 20, first: 700, unit: 'rpm', shaft: 'rotor' },
-  concave_mm: { step: 1, first: 15, unit: 'mm', hands: true },
-  top_sieve_mm: { step: 1, first: 16, unit: 'mm', hands: true },
-  bottom_sieve_mm: { step: 1, first: 10, unit: 'mm', hands: true },
-  pre_sieve_mm: { step: 1, first: 10, unit: 'mm', hands: true },
-  speed_kmh: { step: 0.2, stepUs: 0.1, first: 6, unit: 'km/h' },
+  fan_rpm: { step: 20, leap: 100, first: 800, least: 100, unit: 'rpm', shaft: 'fan' },
+  rotor_rpm: { step: 20, leap: 100, first: 700, least: 100, unit: 'rpm', shaft: 'rotor' },
+  concave_mm: { step: 1, leap: 5, first: 15, unit: 'mm', hands: true },
+  top_sieve_mm: { step: 1, leap: 5, first: 16, unit: 'mm', hands: true },
+  bottom_sieve_mm: { step: 1, leap: 5, first: 10, unit: 'mm', hands: true },
+  pre_sieve_mm: { step: 1, leap: 5, first: 10, unit: 'mm', hands: true },
+  speed_kmh: { step: 0.2, stepUs: 0.1, leap: 1, first: 6, least: 0.5, unit: 'km/h' },
 };
-const MOST = 10_000;
-
 export const isHands = (what) => Boolean(SETTINGS[what]?.hands) || what === 'mill';
 export const isStepped = (what) => what in SETTINGS;
 
@@ -59,12 +58,20 @@ export function present(what) {
   return { value: entered ?? null, entered: entered !== undefined };
 }
 
-// One step up or down from a value of the record; the result again as the record has it. Lands on whole steps.
-export function stepped(what, from, way) {
-  const { step, stepUs, first, unit: si } = SETTINGS[what];
-  const by = isUs() && stepUs ? stepUs : step;
-  const start = from === null ? first : from;
-  const now = shown(start, si);
-  const next = from === null ? now : (way > 0 ? Math.floor(now / by + 1e-6) : Math.ceil(now / by - 1e-6)) * by + way * by;
-  return Math.min(MOST, Math.max(0, Math.round(toSi(next, si) * 1000) / 1000));
+export const leastOf = (what) => SETTINGS[what]?.least ?? 0;
+export const siOf = (what) => SETTINGS[what]?.unit ?? '';
+export const leapOf = (what) => SETTINGS[what].leap;
+export const MOST = 10_000;
+
+// Where a stepper begins when nothing is known; in the record's unit.
+export const guess = (what) => SETTINGS[what].first;
+
+// One step (or leap) up or down from a value of the record; the result again as the record has it. Lands on whole steps, and
+// starts from the figure that is shown: a step always shows another one.
+export function stepped(what, from, way, leap = false) {
+  const { step, stepUs, unit: si } = SETTINGS[what];
+  const by = leap ? leapOf(what) : isUs() && stepUs ? stepUs : step;
+  const now = Number(figure(what, from));
+  const next = (way > 0 ? Math.floor(now / by + 1e-6) : Math.ceil(now / by - 1e-6)) * by + way * by;
+  return Math.min(MOST, Math.max(leastOf(what), Math.round(toSi(next, si) * 1000) / 1000));
 }

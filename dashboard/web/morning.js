@@ -4,15 +4,18 @@ import { FRESH_S, whileShown } from './counting.js';
 import { byId, make, text } from './dom.js';
 import { get, on } from './facts.js';
 import { age, amount, fixed, has, plain, say } from './format.js';
+import { nowS } from './kitclock.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
-import { HEARD, Taps, nameOf, row, show } from './taps.js';
+import { Rest } from './rest.js';
+import { HEARD, Taps, nameOf, notJudged, row, show } from './taps.js';
 import { shown, unit } from './units.js';
 
 const ZERO_S = 30;
 const BEAM_NEAR_PCT = 5;
 
 const taps = new Taps();
+const rest = new Rest();
 let facts = null;
 let heard = new Set(); // inputs that a tap has reached
 let wasReady = false;
@@ -41,7 +44,7 @@ function line(words) {
 }
 
 function ago(epochS) {
-  return epochS === null ? say('morning.never') : say('morning.ago', { age: age(Date.now() / 1000 - epochS) });
+  return epochS === null ? say('morning.never') : say('morning.ago', { age: age(nowS() - epochS) });
 }
 
 function render() {
@@ -66,20 +69,7 @@ function signs(told, fresh, fault) {
     return;
   }
   line('');
-  taps.take(fresh);
-  for (const input of told.inputs.filter((one) => one.reads === 'loss')) {
-    const n = taps.of(input.at);
-    if (n >= HEARD && !heard.has(input.at)) {
-      heard.add(input.at);
-      speak(say('kit.tapped_spoken', { name: nameOf(input), n }));
-    }
-    const state = input.life === 'missing' ? 'caution' : n >= HEARD ? 'good' : 'waiting';
-    const words = input.life === 'missing' ? say('inputs.life_missing') : say(n >= HEARD ? 'morning.heard' : n ? 'morning.few' : 'morning.waiting', { n });
-    show(row(byId('taps'), input.at, nameOf(input)), state, words);
-  }
-  const beam = told.inputs.find((one) => one.reads === 'beam');
-  byId('beam-card').hidden = !beam;
-  if (beam) beamSign(beam);
+  sensors(told, fresh);
   const on_ = told.levels.find((one) => one.means === 'threshing on');
   for (const second of fresh) {
     const quiet = second.ms > 0 && ['idle', 'turning'].includes(second.state) && (on_ === undefined || on_.on === true);
@@ -88,8 +78,31 @@ function signs(told, fresh, fault) {
   zero(on_);
 }
 
-function beamSign(beam) {
+// Steps 1 and 2, for a machine at rest. What was heard before it ran stays ticked.
+function sensors(told, fresh) {
+  const state = rest.hear(told, fresh);
+  const words = state === 'rests' ? '' : say(`morning.${state}`);
+  for (const id of ['tap-rest', 'beam-rest']) notJudged(byId(id), words);
+  if (state === 'rests') taps.take(fresh);
+  else taps.pause();
+  for (const input of told.inputs.filter((one) => one.reads === 'loss')) {
+    const n = taps.of(input.at);
+    if (n >= HEARD && !heard.has(input.at)) {
+      heard.add(input.at);
+      speak(say('kit.tapped_spoken', { name: nameOf(input), n }));
+    }
+    const missing = input.life === 'missing';
+    const key = n >= HEARD ? 'heard' : state !== 'rests' ? 'not_now' : n ? 'few' : 'waiting';
+    show(row(byId('taps'), input.at, nameOf(input)), missing ? 'caution' : n >= HEARD ? 'good' : 'waiting', missing ? say('inputs.life_missing') : say(`morning.${key}`, { n }));
+  }
+  const beam = told.inputs.find((one) => one.reads === 'beam');
+  byId('beam-card').hidden = !beam;
+  if (beam) beamSign(beam, state);
+}
+
+function beamSign(beam, state) {
   const one = row(byId('beam'), beam.at, nameOf(beam));
+  if (state !== 'rests') return show(one, 'waiting', say('morning.not_now'));
   if (beam.value === null) return show(one, 'caution', say('inputs.life_missing'));
   const clean = beam.value <= beam.empty_pct + BEAM_NEAR_PCT;
   return show(one, clean ? 'good' : 'caution', say(clean ? 'morning.beam_clean' : 'morning.beam_dirty', { pct: fixed(beam.value, 0), empty: fixed(beam.empty_pct, 0) }));

@@ -1,6 +1,7 @@
 // Which screen is shown: the address after # says it, so that back, forward, a reload and a shared link work.
 import { byId, mark, text } from './dom.js';
 import { get, on } from './facts.js';
+import { guarded } from './faults.js';
 import { say } from './format.js';
 
 const hearers = new Map();
@@ -13,8 +14,9 @@ export const current = () => shown;
 // `hear()` is called each time the screen comes into sight.
 export function onShow(name, hear) {
   if (!hearers.has(name)) hearers.set(name, []);
-  hearers.get(name).push(hear);
-  if (shown === name) hear();
+  const call = guarded(name, hear);
+  hearers.get(name).push(call);
+  if (shown === name) call();
 }
 
 function title() {

@@ -2,16 +2,16 @@
 import { byId, text } from './dom.js';
 import { on, put } from './facts.js';
 import { say } from './format.js';
+import { read } from './read.js';
 
 const AGAIN_MS = 5_000;
+const LIMIT_MS = 15_000;
 let timer = null;
 
 async function look() {
   clearTimeout(timer);
   try {
-    const answer = await fetch('/pin');
-    if (!answer.ok) throw new Error(answer.statusText);
-    put('entering', await answer.json());
+    put('entering', await read('pin', {}, AbortSignal.timeout?.(LIMIT_MS)));
   } catch {
     timer = setTimeout(look, AGAIN_MS);
   }
@@ -22,7 +22,7 @@ async function unlock(event) {
   const field = byId('pin-field');
   try {
     const answer = await fetch('/pin', {
-      method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ pin: field.value }),
+      method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ pin: field.value }), signal: AbortSignal.timeout?.(LIMIT_MS),
     });
     const { ok, why } = await answer.json();
     text(byId('pin-why'), ok ? '' : say('pin.refused', { why }));

@@ -1,36 +1,30 @@
-// The screen "Speed": what loss and cost do with speed, from deliberate steps only, and the steps to drive next.
-import * as asks from './asks.js';
+// The screen "Speed": what loss and cost do with speed, from deliberate steps only, and what an hour costs.
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
+import { STALE_S } from './fresh.js';
 import { inUnits } from './inunits.js';
+import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
 import { read, typed } from './read.js';
 import { chart } from './speedchart.js';
+import * as speedplan from './speedplan.js';
 import { shown, unit } from './units.js';
 
 const COSTS = 'tailgrain-costs';
 const ANEW_MS = 120_000;
 const AGAIN_MS = 15_000;
-const STEP_S = 90;
 
 let answer = null;
 let readAt = 0;
 let busy = false;
 let timer = null;
 let costs = recall();
-let plan = null; // {kmh, at}: the step that is driven now
-let driven = new Set();
 
 function recall() {
-  try {
-    return JSON.parse(localStorage.getItem(COSTS) ?? '{}');
-  } catch {
-    return {};
-  }
+  const found = kept.recall(COSTS, kept.isObject) ?? {};
+  return Object.fromEntries(['hourly', 'weather'].filter((name) => Number.isFinite(found[name])).map((name) => [name, found[name]]));
 }
-
-const kmh = (value) => `${fixed(shown(value, 'km/h'), 1)} ${unit('km/h')}`;
 
 async function load(anew = false) {
   clearTimeout(timer);
@@ -67,7 +61,7 @@ function render() {
   text(byId('speed-extra'), fixed(shown(answer.present_extra_per_ha, 'per ha'), 2));
   draw();
   table();
-  steps();
+  speedplan.offer(answer.plan_kmh);
   tick();
 }
 
@@ -104,59 +98,14 @@ function table() {
   byId('speed-table').replaceChildren(make('table', {}, make('thead', {}, make('tr', {}, ...head, make('th', { scope: 'col' }, say('speed.kind')))), make('tbody', {}, ...rows)));
 }
 
-// ---- the plan: each touch is an entry "speed to ...", and the clock of its minute and a half
-
-function steps() {
-  const host = byId('plan');
-  const wanted = answer.plan_kmh.join();
-  if (plan || host.dataset.built === wanted) return;
-  host.dataset.built = wanted;
-  driven = new Set();
-  host.replaceChildren(...answer.plan_kmh.map((speed) => make(
-    'li', {}, make('button', { type: 'button', class: 'wide', 'data-kmh': speed, onclick: () => hold(speed) },
-      make('span', { class: 'plan-speed' }, kmh(speed)), make('span', { class: 'plan-left' }, say('speed.hold', { s: STEP_S }))),
-  )));
-}
-
-function hold(speed) {
-  const was = plan?.kmh ?? answer.present_kmh;
-  const from = was === null ? {} : { from: Math.round(was * 10) / 10 };
-  asks.tell({ entry: 'setting', what: 'speed_kmh', ...from, to: speed }, say('speed.told', { speed: kmh(speed) }));
-  plan = { kmh: speed, at: performance.now(), wall: Date.now() };
-  tick();
-}
-
-function end() {
-  plan = null;
-  text(byId('plan-said'), say('speed.plan_over'));
-  load(true);
-  tick();
-}
-
-// A device that slept went on in time, not on its steady clock.
-const heldS = () => Math.max(performance.now() - plan.at, Date.now() - plan.wall) / 1000;
-
 function tick() {
-  const allowed = get('entering')?.allowed ?? false;
-  byId('plan-end').hidden = plan === null;
-  const left = plan ? Math.max(0, Math.ceil(STEP_S - heldS())) : 0;
-  if (plan && left === 0) driven.add(plan.kmh);
-  for (const button of byId('plan').querySelectorAll('button')) {
-    const speed = Number(button.dataset.kmh);
-    const mine = plan?.kmh === speed;
-    button.disabled = !allowed || (mine && left > 0);
-    mark(button, 'aria-pressed', String(mine));
-    text(button.querySelector('.plan-left'), mine && left > 0 ? say('speed.left', { s: left }) : say(driven.has(speed) ? 'speed.held' : 'speed.hold', { s: STEP_S }));
-  }
-  if (plan && left === 0) text(byId('plan-said'), say(driven.size < byId('plan').children.length ? 'speed.next' : 'speed.all_held'));
-  else if (plan) text(byId('plan-said'), say('speed.holding', { speed: kmh(plan.kmh) }));
   text(byId('speed-age'), answer ? say('speed.age', { age: age((performance.now() - readAt) / 1000) }) : '');
 }
 
 function guidance() {
   const told = get('guidance');
   const line = byId('speed-guidance');
-  line.hidden = !told || ageOf('live') > 5;
+  line.hidden = !told || ageOf('live') > STALE_S; // the kit is away: it is no advice any more
   if (told) text(line, inUnits(told.words));
 }
 
@@ -167,11 +116,7 @@ function reckon(event) {
     const value = typed(byId(`speed-${name}`));
     if (!Number.isNaN(value)) costs[name] = value;
   }
-  try {
-    localStorage.setItem(COSTS, JSON.stringify(costs));
-  } catch {
-    // Then they hold as long as the page.
-  }
+  kept.remember(COSTS, costs);
   load(true);
 }
 
@@ -186,18 +131,18 @@ export function start() {
   for (const name of ['hourly', 'weather']) if (costs[name] !== undefined) byId(`speed-${name}`).value = costs[name];
   byId('speed-costs').addEventListener('submit', reckon);
   byId('speed-again').addEventListener('click', () => load(true));
-  byId('plan-end').addEventListener('click', end);
+  speedplan.start(() => load(true));
   onShow('speed', () => {
     load();
     guidance();
   });
-  on('guidance', guidance);
+  for (const topic of ['guidance', 'live']) on(topic, guidance);
   on('kit', () => {
     if (answer) render();
     else if (current() === 'speed') load(); // the dashboard has come back
   });
-  on('entering', tick);
   setInterval(() => {
-    if (current() === 'speed' || plan) tick();
+    if (current() === 'speed') tick();
+    guidance();
   }, 1000);
 }

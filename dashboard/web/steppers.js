@@ -3,9 +3,12 @@
 import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
+import { field, read } from './fields.js';
 import { age, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import { nowS } from './kitclock.js';
 import * as machine from './machine.js';
+import { apply } from './moving.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
 
@@ -15,6 +18,7 @@ const MOST_REPEATS = 30; // a finger's end that gets lost must not run away
 
 let pending = null; // {what, from, entered, to}: what is being stepped now
 let held = null;
+let repeated = false;
 let built = '';
 
 const mayEnter = () => get('entering')?.allowed ?? false;
@@ -29,8 +33,9 @@ function row(what) {
     make('p', { class: 'stepper-now more' }),
     make('div', { class: 'stepper-row' },
       button(-1, '−', 'change.less_of'),
-      make('output', { class: 'stepper-value', 'aria-live': 'polite' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })),
+      make('output', { class: 'stepper-value', 'aria-live': 'off' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })),
       button(1, '+', 'change.more_of')),
+    make('p', { class: 'spoken', 'aria-live': 'polite' }),
     make('div', { class: 'pending', hidden: true }),
   );
 }
@@ -46,9 +51,9 @@ function build() {
 // The newest change of a machine setting; the lag is the kit's own.
 export const lastChange = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s').at(-1) ?? null;
 
-// A change of another setting that is still waiting for its verdict.
+// A change of another setting that is still waiting for its verdict; where something stands, told first, is none.
 function waitsFor(what) {
-  const last = lastChange();
+  const last = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && one.from !== null).at(-1);
   return last && last.what !== what && isOpen(last) ? last : null;
 }
 
@@ -66,13 +71,35 @@ export function bring(what, to) {
   byId('steppers-list').querySelector(`[data-what="${what}"] .strong`)?.focus({ preventScroll: true });
 }
 
-function step(what, way) {
+// Where nothing is known the first touch brings up a guess, marked as one: it can't be entered as it is.
+function step(what, way, leap = false) {
   if (pending?.what !== what) {
     const now = machine.present(what);
     pending = { what, from: now.value, entered: now.entered, to: now.value };
   }
-  pending.to = machine.stepped(what, pending.to, way);
+  const guessed = pending.to === null;
+  pending = { ...pending, to: guessed ? machine.guess(what) : machine.stepped(what, pending.to, way, leap), guess: guessed };
   render();
+}
+
+// A first value may be typed where typing is allowed; the field stays as it is under the fingers.
+function type(card, input) {
+  const value = read(input);
+  if (!Number.isFinite(value)) return;
+  pending = { ...pending, to: value, guess: false };
+  const box = card.querySelector('.pending');
+  box.dataset.shown = key(pending);
+  text(box.querySelector('.pending-words'), words(pending));
+  box.querySelector('[data-act="enter"]').disabled = !mayEnter();
+  text(card.querySelector('.number'), machine.figure(pending.what, value));
+}
+
+// Another device may have entered this setting meanwhile: what stands in the record is what the step starts from.
+function meet() {
+  if (!pending) return;
+  const now = machine.present(pending.what);
+  if (!now.entered || now.value === pending.from) return;
+  pending = { ...pending, from: now.value, entered: true, moved: true };
 }
 
 function leave() {
@@ -94,17 +121,41 @@ function enter(toAndFro) {
   leave();
 }
 
-function panel(one) {
+// A change, or the first that is told of a setting: where it stands.
+const isFirst = (one) => one.from === null;
+// Filling in where things stand is no change that could blur another one's verdict.
+const openFor = (one) => (isFirst(one) ? null : waitsFor(one.what));
+const key = (one) => JSON.stringify([one, openFor(one)?.seq ?? null, mayEnter()]);
+
+function words(one) {
   const known = { name: machine.nameOf(one.what), from: machine.figure(one.what, one.from), to: machine.withUnit(one.what, one.to) };
-  const first = one.from === null;
-  const open = waitsFor(one.what);
-  const off = !mayEnter();
-  const parts = [make('p', { class: 'pending-words' }, say(first ? 'change.pending_first' : 'change.pending', known))];
-  const caution = machine.isHands(one.what) ? 'change.hands' : 'change.cab';
-  parts.push(make('p', { class: 'pending-caution' }, say(caution)));
+  return say(one.guess ? 'change.pending_guess' : isFirst(one) ? 'change.pending_first' : 'change.pending', known);
+}
+
+function firstParts(one) {
+  const name = machine.nameOf(one.what);
+  const leap = machine.leapOf(one.what);
+  const button = (way) => make('button', { type: 'button', 'data-act': `leap${way}`, 'aria-label': say(way < 0 ? 'change.leap_less' : 'change.leap_more', { name, leap }), onclick: () => step(one.what, way, true) }, `${way < 0 ? '−' : '+'}${leap}`);
+  return [
+    make('div', { class: 'buttons leaps' }, button(-1), button(1)),
+    make('p', { class: 'fault', 'data-typed-why': true, hidden: true }),
+    make('fieldset', { 'data-typed': true }, make('legend', { class: 'spoken' }, say('change.type_it')),
+      field({ id: 'pending-typed', label: say('change.type_it'), si: machine.siOf(one.what), least: machine.leastOf(one.what), most: machine.MOST })),
+  ];
+}
+
+function panel(one) {
+  const first = isFirst(one);
+  const open = openFor(one);
+  const off = !mayEnter() || Boolean(one.guess);
+  const parts = [make('p', { class: 'pending-words', 'data-guess': one.guess ? 'yes' : null }, words(one))];
+  if (one.moved) parts.push(make('p', { class: 'pending-moved', role: 'status' }, say('change.moved_meanwhile', { from: machine.withUnit(one.what, one.from) })));
+  const caution = machine.isHands(one.what) ? 'change.hands' : first ? '' : 'change.cab';
+  if (caution) parts.push(make('p', { class: 'pending-caution' }, say(caution)));
+  if (first) parts.push(...firstParts(one));
   if (open) {
     const change = inWords(open.what, open.name, open.from, open.to);
-    const since = age(Date.now() / 1000 - open.at);
+    const since = age(nowS() - open.at);
     parts.push(make('p', { class: 'pending-warning', role: 'alert' }, say('change.second', { change, age: since, name: machine.nameOf(open.what, open.name) })));
   }
   const word = say(open ? 'change.anyway' : first ? 'change.enter_first' : 'change.enter');
@@ -120,24 +171,25 @@ function source(what, now) {
   if (now.value === null) return say('change.unknown');
   if (!now.entered) return say('change.measured');
   const last = (inForce()?.changes ?? []).filter((one) => one.what === what).at(-1);
-  return last ? say('change.entered_ago', { age: age(Date.now() / 1000 - last.at) }) : say('change.entered');
+  return last ? say('change.entered_ago', { age: age(nowS() - last.at) }) : say('change.entered');
 }
 
 function renderRow(card) {
   const { what } = card.dataset;
   const now = machine.present(what);
-  const mine = pending?.what === what && pending.to !== pending.from ? pending : null;
+  const mine = pending?.what === what && (isFirst(pending) || machine.figure(what, pending.to) !== machine.figure(what, pending.from)) ? pending : null;
   mark(card, 'data-pending', mine ? 'yes' : null);
   text(card.querySelector('.number'), machine.figure(what, pending?.what === what ? pending.to : now.value));
   text(card.querySelector('.unit'), machine.unitOf(what));
   text(card.querySelector('.stepper-now'), source(what, now));
   const box = card.querySelector('.pending');
   box.hidden = !mine;
-  const next = mine ? JSON.stringify([mine, waitsFor(what)?.seq ?? null, mayEnter()]) : '';
+  const next = mine ? key(mine) : '';
   if (box.dataset.shown === next) return; // a button under a finger stays
   const focused = box.contains(document.activeElement) ? document.activeElement.dataset.act : null;
   box.dataset.shown = next;
   box.replaceChildren(...(mine ? panel(mine) : []));
+  apply(box);
   if (focused) (box.querySelector(`[data-act="${focused}"]`) ?? card.querySelector('button')).focus();
 }
 
@@ -156,16 +208,25 @@ export function render() {
   renderMill();
 }
 
+// The value is spoken when the finger lifts, not with every step on the way.
 function letGo() {
   clearTimeout(held);
   held = null;
+  if (pending) speak(pending.what);
+}
+
+function speak(what) {
+  const card = byId('steppers-list').querySelector(`[data-what="${what}"]`);
+  if (card) text(card.querySelector('.spoken'), `${machine.nameOf(what)} ${machine.withUnit(what, pending.to)}`);
 }
 
 // One touch is one step; a finger that stays goes on stepping.
 function hold(what, way) {
   letGo();
+  repeated = false;
   let left = MOST_REPEATS;
   const again = () => {
+    repeated = true;
     step(what, way);
     left -= 1;
     if (left > 0) held = setTimeout(again, REPEAT_MS);
@@ -176,7 +237,15 @@ function hold(what, way) {
 export function start() {
   const list = byId('steppers-list');
   const of = (event) => event.target.closest('button[data-way]');
-  list.addEventListener('click', (event) => of(event) && step(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
+  list.addEventListener('click', (event) => {
+    if (!of(event)) return;
+    const { what } = of(event).closest('.stepper').dataset;
+    // The click that ends a hold is no further step.
+    if (!repeated) step(what, Number(of(event).dataset.way));
+    repeated = false;
+    if (pending) speak(what);
+  });
+  list.addEventListener('input', (event) => event.target.id === 'pending-typed' && type(event.target.closest('.stepper'), event.target));
   list.addEventListener('pointerdown', (event) => of(event) && hold(of(event).closest('.stepper').dataset.what, Number(of(event).dataset.way)));
   for (const end of ['pointerup', 'pointercancel', 'pointerleave']) document.addEventListener(end, letGo);
   list.addEventListener('contextmenu', (event) => of(event) && event.preventDefault());
@@ -187,6 +256,7 @@ export function start() {
   });
   onInForce(() => {
     if (pending && !mayEnter()) pending = null;
+    meet();
     render();
   });
   for (const topic of ['kit', 'entering', 'live', 'verdict']) on(topic, render);

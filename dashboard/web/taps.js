@@ -16,6 +16,11 @@ export class Taps {
     this.began = false;
   }
 
+  // The machine runs: what is counted until it rests again is no tap. What was heard before stays heard.
+  pause() {
+    this.began = false;
+  }
+
   // Counts of the seconds that ended after the test began; what lay in the first answer is older.
   take(fresh) {
     if (!this.began) {
@@ -52,6 +57,12 @@ export function row(host, key, name) {
   );
   host.append(made);
   return made;
+}
+
+// Nothing on a screen is judged while the machine runs; why stands beside it.
+export function notJudged(host, words) {
+  host.hidden = words === '';
+  text(host.lastElementChild, words);
 }
 
 const SHAPES = { good: 'normal', notice: 'notice', caution: 'caution', waiting: 'blank' };

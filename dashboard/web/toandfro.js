@@ -7,18 +7,20 @@ import { say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
 import * as machine from './machine.js';
 import { onShow } from './navigation.js';
+import { read } from './read.js';
 import { entryOf, inWords, lastChange } from './steppers.js';
 
 const KEY = 'tailgrain-to-and-fro';
 const STRETCH_S = 600;
 const STRETCHES = 4; // A B A B; the first A is the work before the change
 
-let plan = null;  // {what, name, a, b, since}: `since` the time of the change from a to b
+let plan = null;  // {what, name, a, b, id, seq}: the entry of the change from a to b, and its number once it is kept
 let worked = { of: null, seconds: 0 };
 
 function recall() {
   try {
     plan = JSON.parse(localStorage.getItem(KEY) ?? 'null');
+    if (typeof plan?.what !== 'string' || plan.seq === undefined) plan = null;
   } catch {
     plan = null;
   }
@@ -35,15 +37,15 @@ const same = (one, other) => one === other || (typeof one === 'number' && typeof
 
 // The changes of the plan so far: from a to b, back, and so on; and whether something came between.
 function course() {
-  const all = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && one.at >= plan.since - 2);
+  const all = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && plan.seq !== null && one.seq >= plan.seq);
   const mine = all.filter((one) => one.what === plan.what && (one.name ?? null) === (plan.name ?? null));
   const wanted = (i) => (i % 2 === 0 ? plan.b : plan.a);
   const astray = mine.some((one, i) => !same(one.to, wanted(i)));
   return { mine, astray, moved: all.at(-1) !== mine.at(-1) && all.length > mine.length };
 }
 
-export function startFrom(what, a, b) {
-  plan = { what, name: null, a, b, since: Date.now() / 1000 - 1 };
+export function startFrom(what, a, b, id) {
+  plan = { what, name: null, a, b, id, seq: null };
   remember();
   render();
 }
@@ -51,7 +53,7 @@ export function startFrom(what, a, b) {
 function begin() {
   const last = lastChange();
   if (!last || last.from === null || same(last.from, last.to)) return;
-  plan = { what: last.what, name: last.name, a: last.from, b: last.to, since: last.at };
+  plan = { what: last.what, name: last.name, a: last.from, b: last.to, id: null, seq: last.seq };
   remember();
   count();
 }
@@ -66,8 +68,7 @@ async function count() {
   const last = plan && course().mine.at(-1);
   if (!last) return render();
   try {
-    const answer = await fetch(`/worked?since=${last.at}`);
-    if (answer.ok) worked = { of: last.seq, seconds: (await answer.json()).seconds };
+    worked = { of: last.seq, seconds: (await read('worked', { since: last.at })).seconds };
   } catch { /* the seconds heard from now on count */ }
   return render();
 }
@@ -151,9 +152,13 @@ export function start() {
   onInForce(render);
   on('live', second);
   on('entering', render);
-  asks.onAnswer((entry, answer) => {
-    if (answer && !answer.ok && plan && entry.entry === 'setting' && inForce() && course().mine.length === 0) end();
-    render();
+  asks.onAnswer((entry, answer, id) => {
+    if (plan?.seq === null && answer && id === plan.id) {
+      if (!answer.ok) return end();
+      plan.seq = answer.seq;
+      remember();
+    }
+    return render();
   });
   onShow('change', count);
 }

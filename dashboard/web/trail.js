@@ -4,6 +4,7 @@ import { byId, make, mark, shape, text } from './dom.js';
 import { get, on } from './facts.js';
 import { amount, clock, has, say } from './format.js';
 import { inUnits } from './inunits.js';
+import { read } from './read.js';
 import { Ribbon } from './ribbon.js';
 import { Series, summary } from './series.js';
 import { onTheme } from './theme.js';
@@ -25,18 +26,11 @@ let loading = 0;
 
 const inPulses = () => get('live')?.calibration.state === 'none';
 
-async function read(what) {
-  const answer = await fetch(`/${what}?minutes=${minutes}`);
-  const body = await answer.json();
-  if (!answer.ok) throw new Error(body.why);
-  return body;
-}
-
 async function loadHistory() {
   clearTimeout(historyTimer);
   const number = ++loading;
   try {
-    const history = await read('ribbon');
+    const history = await read('ribbon', { minutes });
     if (number !== loading) return;
     series.load(history);
     fault('');
@@ -51,7 +45,7 @@ async function loadHistory() {
 
 async function loadMarks() {
   try {
-    const found = await read('marks');
+    const found = await read('marks', { minutes });
     marks = found.marks;
   } catch {
     return; // the history's own fault line says it

@@ -6,6 +6,7 @@ import { get, on } from './facts.js';
 import { choice, chosen, field, read, readAll } from './fields.js';
 import { clock, plain, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import * as kept from './kept.js';
 import { apply } from './moving.js';
 import { shown, toSi, unit } from './units.js';
 
@@ -13,25 +14,36 @@ const KEY = 'tailgrain-tray';
 const MOST_TRAYS = 12;
 const MARKS = 4;
 const GROUPS = { laid: 'tray-laid', catches: 'tray-catches', mill: 'tray-mill', by: 'tray-by' };
-const START = { n: 4, heads: false, laid: 'released', catches: 'both', mill: 'none', by: 'grains', when: null, values: {} };
+const START = { unit: null, n: 4, heads: false, laid: 'released', catches: 'both', mill: 'none', by: 'grains', when: null, values: {} };
 const GROUND_NEEDED = { released: [], ahead: ['before_harvest', 'front'], ground: ['front'] };
+
+const MEASURED = /^tray-(length|width|residue|\d+-x|\w+-area)$/;
 
 let draft = structuredClone(START);
 const choose = {};
 
+const allowed = {
+  n: (n) => Number.isInteger(n) && n >= 1 && n <= MOST_TRAYS,
+  heads: (heads) => typeof heads === 'boolean',
+  values: (values) => kept.isObject(values) && Object.values(values).every((one) => typeof one === 'string'),
+  when: (when_) => typeof when_ === 'string',
+  unit: (unit_) => typeof unit_ === 'string',
+};
+const isButton = (key, value) => [...byId(GROUPS[key]).querySelectorAll('button')].some((one) => one.dataset.value === value);
+
+// Each part of the draft by itself: a wrong one costs only itself.
 function recall() {
-  try {
-    draft = { ...structuredClone(START), ...JSON.parse(localStorage.getItem(KEY) ?? '{}') };
-  } catch {
-    draft = structuredClone(START);
-  }
+  const found = kept.recall(KEY, kept.isObject) ?? {};
+  const fits = ([key, value]) => allowed[key]?.(value) ?? (key in GROUPS && isButton(key, value));
+  draft = { ...structuredClone(START), ...Object.fromEntries(Object.entries(found).filter(fits)) };
+  // Numbers typed in feet are no metres: lengths and areas of other units are dropped, counts stay.
+  if (draft.unit !== unit('m')) draft.values = Object.fromEntries(Object.entries(draft.values).filter(([id]) => !MEASURED.test(id)));
 }
 
 function remember() {
   for (const input of byId('tray-form').querySelectorAll('input')) draft.values[input.id] = input.value;
-  try {
-    localStorage.setItem(KEY, JSON.stringify(draft));
-  } catch { /* then it lives as long as the page */ }
+  draft.unit = unit('m');
+  kept.remember(KEY, draft);
 }
 
 const fill = (root) => {

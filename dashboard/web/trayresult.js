@@ -5,6 +5,7 @@ import { get, on } from './facts.js';
 import { clock, fixed, has, say } from './format.js';
 import { inUnits } from './inunits.js';
 import { onShow } from './navigation.js';
+import { read } from './read.js';
 import { suggest } from './trayform.js';
 
 const SOON_MS = [500, 3_000, 7_000]; // a test takes effect up to 5 s after its mark
@@ -71,10 +72,8 @@ function render() {
 
 async function load() {
   try {
-    const answer = await fetch('/tests');
-    if (!answer.ok) return;
     const before = known.tests.at(-1)?.seq ?? null;
-    known = await answer.json();
+    known = await read('tests');
     if ((known.tests.at(-1)?.seq ?? null) !== before) waits = false;
     suggest(known.tests.at(-1)?.entry);
     render();

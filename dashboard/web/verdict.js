@@ -4,8 +4,10 @@ import { get, on } from './facts.js';
 import { DASH, age, amount, fixed, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
 import { inUnits } from './inunits.js';
+import { nowS } from './kitclock.js';
 import * as machine from './machine.js';
 import { onShow } from './navigation.js';
+import { read } from './read.js';
 import { shown, unit } from './units.js';
 
 const LINES = 14;
@@ -26,7 +28,7 @@ function latestOf(n) {
 
 // Whether a change still waits for its verdict.
 export function isOpen(change) {
-  if (Date.now() / 1000 - change.at > LOOKED_AT_S) return false;
+  if (nowS() - change.at > LOOKED_AT_S) return false;
   const found = latestOf(change.n);
   if (!found || found.verdict === 'not enough data') return true;
   return found.verdict === 'no detectable change' && found.after.minutes < SETTLED_MIN;
@@ -96,7 +98,7 @@ export function render() {
   byId('verdict-some').hidden = last === null;
   if (!last) return;
   const found = latestOf(last.n);
-  const values = { name: machine.nameOf(last.what, last.name), from: machine.figure(last.what, last.from), to: machine.withUnit(last.what, last.to), age: age(Date.now() / 1000 - last.at) };
+  const values = { name: machine.nameOf(last.what, last.name), from: machine.figure(last.what, last.from), to: machine.withUnit(last.what, last.to), age: age(nowS() - last.at) };
   text(byId('verdict-of'), say(last.from === null ? 'change.verdict_of_first' : 'change.verdict_of', values));
   const word = found?.verdict ?? 'not enough data';
   mark(byId('verdict'), 'data-kind', word);
@@ -112,9 +114,7 @@ export function render() {
 
 async function load() {
   try {
-    const answer = await fetch('/verdicts');
-    if (!answer.ok) return;
-    course = await answer.json();
+    course = await read('verdicts');
     render();
   } catch { /* the stale line says what is broken */ }
 }

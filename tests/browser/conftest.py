@@ -150,6 +150,23 @@ def idling(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         yield made
 
 
+@pytest.fixture(scope="module")
+def resting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A kit whose wires say that the machine rests while its plates hear taps: the threshing level is wired the other way
+    round, the fan turns as slowly as by hand. The tests' machine has no knuckles of its own. One plate is dead."""
+    folder = tmp_path_factory.mktemp("resting")
+    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = chains.load("paddock")
+        still = replace(scenario.drive, idle_s=3600.0, threshing_on_s=0.0)
+        deaf = replace(scenario.faults, blind=(Blind("cleaning", "right", 0.0),))
+        made.also['means = "threshing on"\n'] = 'means = "threshing on"\ninverted = true\n'
+        made.also["pulses_per_rev = 1\n"] = "pulses_per_rev = 60\n"
+        made.play(scenario.with_(minutes=None, drive=still, faults=deaf, operator=()), IDLE_MINUTES)
+        made.dashboard()
+        made.caught_up(30)
+        yield made
+
+
 STEPS = (6.0, 8.5, 6.0, 8.5, 6.0, 8.5)
 
 

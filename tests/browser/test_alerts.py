@@ -131,3 +131,19 @@ def test_the_alerts_of_many_rules_differ_by_shape_and_word(worked: Any, open_pag
     assert len(set(seen.values())) == 3
     words = page.locator("#alerts").inner_text()
     assert all(f"{word}, new since" in words for word in ("Danger", "Caution", "Notice"))
+
+
+def test_an_equal_alert_is_spoken_again(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    said = page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
+        const {put} = await import(at); const line = document.getElementById('alerts-spoken'); const said = [];
+        const alert = (since) => ({rule: 'no-data', object: null, state: 'raised', severity: 'danger', since, text: 'A trial.',
+          cause: '', action: 'Nothing.', value: null, limit: null});
+        for (const since of ['2026-07-01T10:00:00.000Z', '2026-07-01T11:00:00.000Z']) {
+          put('alert/zz', alert(since)); said.push(line.textContent);
+          put('alert/zz', null); said.push(line.textContent);
+        }
+        return said; }"""
+    )
+    assert said == ["Danger: A trial.", "", "Danger: A trial.", ""]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from dashboard.assets import Assets, word
 
@@ -189,3 +190,46 @@ def test_us_units_are_shown_and_taken_and_the_record_stays_si(american: Any, ope
     speed.locator("button.strong").click()
     chains.until(lambda: bool(american.entries("setting")), 25.0)
     assert american.entries("setting")[-1]["to"] / 1.609344 == pytest.approx(3.8, abs=1e-3)
+
+
+def test_nothing_is_filled_in_before_its_unit_is_known(american: Any, open_page: Opener) -> None:
+    """A metre is 3.28 ft: the trays of the last test must not stand there in metres under "ft", nor a draft of metres."""
+    tray = {"length_m": 1.0, "width_m": 0.5, "x_m": 0.0, "grains": 90}
+    assert american.tell({"entry": "tray", "at": time.time() - 60, "trays": [tray], "residue_width_m": 6.0})["ok"]
+    chains.until(lambda: bool(american.rows("SELECT seq FROM record WHERE kind = 'calibration'")), 25.0)
+    page = open_page(f"{american.url}/#now")
+    page.evaluate(
+        """() => localStorage.setItem('tailgrain-tray',
+        JSON.stringify({unit: 'm', n: 1, values: {'tray-length': '2', 'tray-0-x': '1', 'tray-0-grain': '95'}}))"""
+    )
+    held: list[Route] = []
+    page.route("**/events", lambda route: held.append(route))
+    page.goto(f"{american.url}/?#tray")
+    chains.until(lambda: page.evaluate("document.readyState") == "complete" and bool(held), 25.0)
+    # What the page has asked for is answered before this is.
+    page.evaluate("async () => { for (const path of ['/tests', '/in-force']) await (await fetch(path)).text(); }")
+    for route in held:
+        route.continue_()
+    page.unroute("**/events")
+    expect(page.locator("#tray-length")).to_have_value("3.28", timeout=SLOW)
+    expect(page.locator("#tray-residue")).to_have_value("19.69")
+    expect(page.locator("#tray-0-x")).to_have_value("0")
+    expect(page.locator("#tray-0-grain")).to_have_value("95")  # a count has no unit
+
+
+def test_a_kit_whose_units_changed_loads_the_page_anew(american: Any, open_page: Opener) -> None:
+    page = open_page(f"{american.url}/#tray")
+    expect(page.locator("#tray-sizes label").first).to_have_text("Along travel (ft)")
+    page.locator("#tray-length").fill("4")
+    american.programs["dashboard"].stop()
+    text = american.config.read_text()
+    american.config.write_text(text.replace('show = "us"', 'show = "metric"'))
+    try:
+        american.dashboard()
+        expect(page.locator("#tray-sizes label").first).to_have_text("Along travel (m)", timeout=SLOW)
+        expect(page.locator("#tray-length")).not_to_have_value("4")
+    finally:
+        american.programs["dashboard"].stop()
+        american.config.write_text(text)
+        american.dashboard()
+    page.complaints.clear()  # type: ignore[attr-defined] # a browser reports each refused connection

@@ -106,3 +106,38 @@ def test_a_touch_survives_a_restarted_dashboard_and_is_kept_once(fresh: Any, ope
     assert [entry["part"] for entry in kit.entries("width_used")[before:]] == [0.75]
     not_stale(page)
     page.complaints.clear()  # type: ignore[attr-defined] # a browser reports each refused connection
+
+
+HIDE = """(hidden) => {
+  Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+  document.dispatchEvent(new Event('visibilitychange'));
+}"""
+
+
+def test_what_ended_while_a_page_slept_is_gone_when_it_wakes(fresh: Any, open_page: Opener) -> None:
+    kit, _ = fresh
+    page = open_page(kit.url + "#change")
+    not_stale(page)
+    kit.say("advice", {"kind": "step", "words": "Open the top sieve by 1 mm.", "step": None, "worth_ha": None, "unit": "kg/ha"})
+    expect(page.locator("#advice-words")).to_have_text("Open the top sieve by 1 mm.")
+    page.evaluate(HIDE, True)
+    kit.say("advice", None)
+    seen = open_page(kit.url + "#change")  # the dashboard has heard it
+    not_stale(seen)
+    expect(seen.locator("#advice-none")).to_be_visible()
+    page.evaluate(HIDE, False)
+    expect(page.locator("#advice-none")).to_be_visible()
+
+
+def test_a_restarted_dashboard_takes_back_what_ended_meanwhile(fresh: Any, open_page: Opener) -> None:
+    kit, _ = fresh
+    page = open_page(kit.url + "#change")
+    not_stale(page)
+    kit.say("advice", {"kind": "hold", "words": "Leave it.", "step": None, "worth_ha": None, "unit": "kg/ha"})
+    expect(page.locator("#advice-words")).to_have_text("Leave it.")
+    kit.programs["dashboard"].stop()
+    kit.say("advice", None)
+    kit.dashboard()
+    expect(page.locator("#advice-none")).to_be_visible()
+    not_stale(page)
+    page.complaints.clear()  # type: ignore[attr-defined] # a browser reports each refused connection

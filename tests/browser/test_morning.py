@@ -20,7 +20,8 @@ def test_each_step_has_its_caution_before_it(idling: Any, open_page: Opener) -> 
     words = page.locator("#screen-morning").inner_text()
     assert words.index("First, for safety") < words.index("Tap each loss sensor")
     for caution, step in [
-        ("the returns elevator stands still", "Returns beam"),
+        ("electric sieve adjusters locked out; the kit on its own supply.\n", "Ten light taps"),
+        ("the returns elevator stands still; the kit on its own supply", "Returns beam"),
         ("Everybody clear, guards shut", "Enter the zero"),
         ("adjusters locked out, before a hand goes in", "To the sieves"),
     ]:
@@ -28,10 +29,9 @@ def test_each_step_has_its_caution_before_it(idling: Any, open_page: Opener) -> 
     assert "operator's manual" in words
 
 
-def test_a_tapped_sensor_is_alive_and_a_dead_one_waits(idling: Any, open_page: Opener) -> None:
-    page = open_page(idling.url + "#morning")
+def test_a_tapped_sensor_is_alive_and_a_dead_one_waits(resting: Any, open_page: Opener) -> None:
+    page = open_page(resting.url + "#morning")
     alive = page.locator("#taps [data-input='0']")
-    # The machine's own shaking taps the sensors of this kit; input 3 is dead.
     expect(alive).to_have_attribute("data-state", "good", timeout=30_000)
     expect(alive).to_contain_text("Separator, left")
     expect(alive).to_contain_text(re.compile(r"alive: \d+ pulses"))
@@ -39,18 +39,19 @@ def test_a_tapped_sensor_is_alive_and_a_dead_one_waits(idling: Any, open_page: O
     expect(dead).to_contain_text("Cleaning, right")
     expect(dead).to_contain_text("waiting for taps")
     assert dead.get_attribute("data-state") == "waiting"
+    expect(page.locator("#tap-rest")).to_be_hidden()
     page.get_by_role("button", name="Begin anew").click()
     expect(alive).to_have_attribute("data-state", "waiting")
 
 
-def test_the_pulses_shown_are_those_of_the_record(idling: Any, open_page: Opener) -> None:
-    page = open_page(idling.url + "#kit")
+def test_the_pulses_shown_are_those_of_the_record(resting: Any, open_page: Opener) -> None:
+    page = open_page(resting.url + "#kit")
     page.get_by_role("button", name="Tap test").click()
     row = page.locator("#kit-inputs [data-input='6']")  # the fan's shaft turns all the time
     expect(row).to_have_attribute("data-taps", re.compile(r"^[1-9]\d*$"), timeout=15_000)
     counts = [
         sum(part[3][6] for part in msgspec.json.decode(found["parts"]))
-        for found in idling.rows("SELECT parts FROM counts ORDER BY run DESC, number DESC LIMIT 40")
+        for found in resting.rows("SELECT parts FROM counts ORDER BY run DESC, number DESC LIMIT 40")
     ]
     shown = int(row.get_attribute("data-taps") or 0)
     # Whole seconds since the touch: some sum of the newest seconds, give or take what came in meanwhile.
@@ -58,17 +59,31 @@ def test_the_pulses_shown_are_those_of_the_record(idling: Any, open_page: Opener
     assert shown in sums
 
 
-def test_a_clean_beam_is_told_from_a_dusty_one(idling: Any, open_page: Opener) -> None:
-    page = open_page(idling.url + "#morning")
+def test_a_clean_beam_is_told_from_a_dusty_one(resting: Any, open_page: Opener) -> None:
+    page = open_page(resting.url + "#morning")
     expect(page.locator("#beam li")).to_contain_text(re.compile(r"clean: blocked \d+ % \(empty is 22 %\)"))
     expect(page.locator("#beam li")).to_have_attribute("data-state", "good")
 
 
-def test_a_beam_full_of_returns_is_not_called_clean(worked: Any, open_page: Opener) -> None:
-    page = open_page(worked.url + "#morning")
-    expect(page.locator("#beam li")).to_contain_text("wipe both windows")
-    expect(page.locator("#beam li")).to_have_attribute("data-state", "caution")
-    expect(page.locator("#zero")).to_be_disabled()  # at work there is nothing to zero
+@pytest.mark.parametrize("kit", ["idling", "worked"])
+def test_nothing_is_judged_while_the_machine_runs(kit: str, request: pytest.FixtureRequest, open_page: Opener) -> None:
+    """Threshing on at a stand shakes the plates, and at work grain hits them and the beam is full: neither is a sign."""
+    made = request.getfixturevalue(kit)
+    page = open_page(made.url + "#morning")
+    for place in ("#tap-rest", "#beam-rest"):
+        expect(page.locator(place)).to_contain_text("Only at rest: engine off, key out")
+    for seconds in range(4):  # that many answers later there is still no tick, and nothing to wipe
+        second = page.locator("#figure").get_attribute("data-second")
+        page.locator(f"#figure:not([data-second='{second}'])").wait_for(state="attached")
+        signs = "#taps li[data-state='good'], #beam li[data-state='good'], #beam [data-state='caution']"
+        assert page.locator(signs).count() == 0, seconds
+    expect(page.locator("#beam li")).to_contain_text("not judged while the machine runs")
+    expect(page.locator("#morning-spoken")).to_have_text("")
+    page.goto(made.url + "#kit")
+    page.get_by_role("button", name="Tap test").click()
+    expect(page.locator("#kit-rest")).to_contain_text("Only at rest")
+    expect(page.locator("#kit-inputs li").first).not_to_contain_text("since the test began")
+    expect(page.locator("#kit-inputs li[data-taps]")).to_have_count(0)
 
 
 # Half a minute of threshing with no crop has to pass before the page's eyes.

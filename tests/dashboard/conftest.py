@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import importlib.util
 import shutil
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -105,6 +106,40 @@ def bare(tmp_path: Path) -> Iterator[Any]:
         kit.configure(chains.load("paddock"), "/dev/null")
         yield kit
     shutil.rmtree(tmp_path / "kit")
+
+
+LIMITED = """import json, resource, sys
+from pathlib import Path
+from dashboard.limits import Limits
+from dashboard.server import serve
+config, files, limits = sys.argv[1:]
+if files != "0":
+    resource.setrlimit(resource.RLIMIT_NOFILE, (int(files), int(files)))
+sys.exit(serve(Path(config), limits=Limits(**json.loads(limits))))
+"""
+
+
+class Limited(chains.Program):  # type: ignore[misc, name-defined]
+    """`tailgrain dashboard` with other limits; `files`: how many the process may open."""
+
+    def __init__(self, kit: Any, files: int, limits: dict[str, float]) -> None:
+        self.log = kit.folder / "dashboard.log"
+        command = [sys.executable, "-c", LIMITED, str(kit.config), str(files), msgspec.json.encode(limits).decode()]
+        with self.log.open("ab") as out:
+            self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=out)
+
+
+@pytest.fixture
+def limited(eventually: Callable[..., Any]) -> Callable[..., Any]:
+    """`limited(kit, body_s=0.2)`: its dashboard, started with other limits, as a program of the kit."""
+
+    def start(kit: Any, files: int = 0, **limits: float) -> Any:
+        program = kit.programs["dashboard"] = Limited(kit, files, limits)
+        eventually(lambda: program.process.poll() is not None or kit.answers(), 20.0, "the page")
+        assert program.process.poll() is None, program.said()
+        return program
+
+    return start
 
 
 @pytest.fixture

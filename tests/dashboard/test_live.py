@@ -100,9 +100,25 @@ def test_after_a_break_a_page_hears_only_what_it_missed(server: Any) -> None:
             seen = first.last_id
         say("presence", {"online": False})
         with closing(Listening(server.port, last_id=seen)) as again:
+            assert again.next()["topic"] == "topics"
             assert again.next()["topic"] == "presence"
         with closing(Listening(server.port, last_id="another-boot-9")) as other:
-            assert {other.next()["topic"] for _ in range(4)} >= {"kit", "broker", "live", "presence"}
+            assert {other.next()["topic"] for _ in range(5)} >= {"kit", "broker", "live", "presence"}
+
+
+def test_a_line_begins_with_the_topics_that_hold_something(server: Any) -> None:
+    with speaking(server) as say:
+        with closing(Listening(server.port)) as page:
+            assert page.next()["topic"] == "topics"
+            say("advice", {"kind": "wait"})
+            page.until("advice")
+            say("advice", b"")
+            page.until("advice", lambda value: value is None)
+        with closing(Listening(server.port)) as woken:
+            first = woken.next()
+            assert first["topic"] == "topics"
+            assert {"kit", "broker"} <= set(first["value"]) and "advice" not in first["value"]
+            assert woken.last_id == ""  # no number of its own: what was missed is counted from the last value
 
 
 def test_a_kept_message_found_at_start_is_as_old_as_its_second(server: Any) -> None:
@@ -139,7 +155,7 @@ def test_a_silent_line_says_that_it_lives_and_pings() -> None:
         return heard
 
     heard = asyncio.run(listen())
-    assert heard.startswith(b"retry: 2000\n\n")
+    assert heard.startswith(b'retry: 2000\n\ndata: {"topic":"topics","age_s":0,"value":[]}\n\n')
     assert b": ping\n\n" in heard
     assert b'"topic":"line"' in heard
 

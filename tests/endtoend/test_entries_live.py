@@ -22,6 +22,7 @@ from edge import settings
 from edge.keep.store import FILE_NAME
 from edge.replay import replay
 from tests.conftest import Broker, wait_until
+from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 from tests.tell.test_broker_road import Board
 
 EPOCH = 1_790_000_000
@@ -39,27 +40,7 @@ yield_t_ha = 2.5
 price_per_t = 240
 trash_discount = 3.0
 cracked_discount = 1.5
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "centre"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10.0
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+""" + LOSS_CENTRE + GROUND + LEVELS
 
 
 class Kit:

@@ -17,6 +17,7 @@ from edge.judge.alerts import Judge
 from edge.judge.rules import LOOKS, RANK, RULES
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import bench_alerts
+from tests.tables import LEVELS
 
 T0 = 1_790_000_000
 DOWN_AND_ON, STANDING_OFF = 0b11, 0b00
@@ -60,13 +61,7 @@ pulses_per_m = 10
 at = 6
 reads = "shaft"
 shaft = "fan"
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+""" + LEVELS
 COUNTS = [10, 10, 10, 10, 300, 20, 14]
 
 

@@ -21,6 +21,7 @@ from edge.keep.records import check_database, proof_line
 from edge.keep.store import FILE_NAME, Store
 from edge.reckon.totals import Totals
 from tests.feed.wire import count_line
+from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 
 NOON = 1_789_999_200
 """A whole minute."""
@@ -35,27 +36,7 @@ name = "wheat"
 tgw_g = 40.0
 yield_t_ha = 5.0
 price_per_t = 200.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "centre"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10.0
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-[mqtt]
+""" + LOSS_CENTRE + GROUND + LEVELS + """[mqtt]
 host = "broker.example"
 """
 

@@ -22,6 +22,7 @@ from edge.keep.schema import open_writer
 from edge.keep.store import FILE_NAME, Store, canonical
 from tests.conftest import wait_until
 from tests.feed.wire import count_line
+from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 
 START = 1_790_000_000
 SETTINGS = """
@@ -31,30 +32,10 @@ cut_width_m = 9.0
 [crop]
 name = "wheat"
 tgw_g = 40.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "centre"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10.0
-[[input]]
+""" + LOSS_CENTRE + GROUND + """[[input]]
 at = 3
 reads = "beam"
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+""" + LEVELS
 
 
 @pytest.fixture
@@ -101,6 +82,7 @@ def test_an_entry_is_on_disk_for_a_process_that_is_killed_right_after_it(path):
     program = f"""
 import os, signal, pathlib
 from edge.keep.store import Store
+from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 store = Store(pathlib.Path({str(path)!r}))
 store.begin_run(1, {{}}, "test", "0")
 print(store.entry(2, {{"entry": "note", "note": "kept"}}, "id"), flush=True)

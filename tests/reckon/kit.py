@@ -9,6 +9,7 @@ from edge.feed.assembler import Event, Part, Second
 from edge.feed.nmea import Fix
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
+from tests.tables import LEVELS
 
 T0 = 1_790_000_000
 
@@ -58,13 +59,7 @@ at = 6
 reads = "shaft"
 shaft = "fan"
 pulses_per_rev = 2
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+""" + LEVELS
 
 
 def second(number: int, counts: list[int], levels: int = 3, ms: int = 1000, **more: Any) -> Second:

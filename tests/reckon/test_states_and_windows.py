@@ -10,6 +10,7 @@ import pytest
 from edge import entries, settings
 from edge.engine import Engine, Nowhere
 from tests.feed.wire import START_MS, count_line
+from tests.tables import LOSS_CENTRE
 
 START = START_MS // 1000
 FRONT, THRESHING = 1, 2
@@ -22,17 +23,7 @@ lag_s = 10
 [crop]
 name = "wheat"
 tgw_g = 40.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "centre"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
+""" + LOSS_CENTRE + """[[input]]
 at = 2
 reads = "ground"
 pulses_per_m = 100.0
