@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse
 
 from dashboard import pin
@@ -43,6 +43,8 @@ TYPED_KEYS = frozenset(
 )
 """These make any entry a typed one."""
 
+TAPPED_WITH_TYPED = frozenset({"job_start", "job_finish"})
+
 UNTIMED = frozenset({"ack", "shelve"})
 LATE_S = 2.0
 LONGEST_WAIT_S = 7 * 86_400.0
@@ -60,7 +62,7 @@ class Entering:
     def __init__(self, settings: Settings, hub: Hub, limits: Limits = LIMITS) -> None:
         self._settings, self._hub, self._limits = settings, hub, limits
         self._keys = pin.Keys(settings)
-        self._tries = Tries(limits.pin_together, limits.pin_turn_s)
+        self._tries = Tries(limits.pin_together, limits.pin_turn_s, limits.pin_turns)
         self._room = asyncio.Semaphore(AT_ONCE)
         self._trying = asyncio.Lock()
 
@@ -72,7 +74,7 @@ class Entering:
 
     async def unlock(self, request: Request) -> JSONResponse:
         """Open a session with the PIN. One check at a time; `tries` says how often one may try."""
-        question = await _question(request)
+        question = await _question(request, self._limits.body_s)
         if isinstance(question, JSONResponse):
             return question
         given = question.get("pin") if isinstance(question, dict) else None
@@ -102,14 +104,14 @@ class Entering:
             if why == "pin":  # a session that ended must not cost an entry
                 return refused("the PIN is needed first", 403, again=True, waits_for="pin")
             return refused(f"entering is off: {why}", 403)
-        question = await _question(request)
+        question = await _question(request, self._limits.body_s)
         if isinstance(question, JSONResponse):
             return question
         try:
             ask_id, entry, doubt = checked(question)
         except EntryError as fault:
             return refused(str(fault), 400)
-        if needs_typing(entry) and (why := self._why_no_typing()):
+        if needs_typing(entry) and not typed_before(question, entry) and (why := self._why_no_typing()):
             return refused(why, 409, again=True, waits_for="standing")
         if self._room.locked():
             return refused("too many entries wait for the kit; try again", 503, again=True)
@@ -161,21 +163,35 @@ def needs_typing(entry: dict[str, Any]) -> bool:
     return entry["entry"] not in TAPPED or not TYPED_KEYS.isdisjoint(entry)
 
 
+def typed_before(question: dict[str, Any], entry: dict[str, Any]) -> bool:
+    """Whether a tap only sends what was typed at a stand. Where a job starts and ends is where the tap comes: its names must
+    neither hold it up nor get lost. The page keeps the fields shut while the machine drives."""
+    return entry["entry"] in TAPPED_WITH_TYPED and question.get("typed_standing") is True
+
+
 def refused(why: str, status: int, again: bool = False, waits_for: str = "") -> JSONResponse:
     """An answer that says why nothing was kept; `waits_for`: what must come before it is sent again, `pin` or `standing`."""
     more = {waits_for: True} if waits_for else {}
     return JSONResponse({"ok": False, "why": why, "again": again, **more}, status_code=status)
 
 
-async def _question(request: Request) -> Any:
+async def _question(request: Request, limit_s: float) -> Any:
     """The JSON value of the body, or the answer that refuses it."""
     if request.headers.get("content-type", "").split(";")[0].strip() != "application/json":
         return refused("Content-Type: allowed: application/json", 415)
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > LARGEST_QUESTION:
-            return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+    try:
+        async with asyncio.timeout(limit_s):
+            async for part in request.stream():
+                body += part
+                if len(body) > LARGEST_QUESTION:
+                    return refused(f"the question is too long; allowed: up to {LARGEST_QUESTION} bytes", 413)
+    except TimeoutError:
+        late = refused(f"the question did not come whole within {limit_s:g} s", 408, again=True)
+        late.headers["connection"] = "close"
+        return late
+    except ClientDisconnect:
+        return refused("the question broke off", 400)  # nobody hears it
     try:
         return msgspec.json.decode(body)
     except (msgspec.DecodeError, RecursionError) as fault:

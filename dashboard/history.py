@@ -13,6 +13,8 @@ from typing import Any
 import msgspec
 
 from dashboard.asked import Question
+from dashboard.entered import read
+from edge import entries
 from edge.errors import StoreError
 from edge.keep import readonly
 
@@ -63,7 +65,8 @@ def ribbon(path: Path, minutes: int) -> dict[str, Any]:
 
     `step_s`: width of a bin; `until`: the newest second; `filled`: seconds in the newest bin. kg/ha, and pulses/s of all
     loss points together in steady work. A bin's figures are means over its seconds that have them; its upper end is null
-    when one of them was unknown. Raises StoreError.
+    when one of them was unknown. Where seconds are missing for longer than a bin, one bin of nulls stands: nobody knows what
+    was lost then. Raises StoreError.
     """
     step_s = math.ceil(minutes * 60 / MOST_BINS)
     with opened(path) as connection:
@@ -72,8 +75,13 @@ def ribbon(path: Path, minutes: int) -> dict[str, Any]:
     # A stepped clock may give one time twice: the later row of the record stands.
     seconds = {int(row[0]): row[1:] for row in rows}
     bins: dict[int, list[tuple[float | None, ...]]] = {}
+    last_end = 0
     for t, figures in seconds.items():
-        bins.setdefault(-(-t // step_s) * step_s, []).append(figures)
+        end = -(-t // step_s) * step_s
+        if bins and end - last_end > step_s:
+            bins[last_end + step_s] = []
+        bins.setdefault(end, []).append(figures)
+        last_end = end
     answer: dict[str, Any] = {
         "minutes": minutes,
         "step_s": step_s,
@@ -108,19 +116,18 @@ def _mean(values: list[Any]) -> float | None:
 
 
 def marks(path: Path, minutes: int) -> dict[str, Any]:
-    """What happened in the ribbon's minutes, oldest first, and what entries have put in force.
+    """What happened in the ribbon's minutes, oldest first.
 
     Each mark: `kind` `setting`, `tray` or `alert`, `at` (epoch s) and its words' parts. Raises StoreError.
     """
     found: list[dict[str, Any]] = []
-    width_used: float | None = None
     with opened(path) as connection:
         last = connection.execute(_LAST).fetchone()
         since_ms = 0 if last is None else (last[0] - minutes * 60) * 1000
         for seq, _, at_ms, body in _newer(connection, "entry", since_ms):
-            entry = msgspec.json.decode(body)
-            if entry.get("entry") == "setting":
-                found.append({"kind": "setting", "seq": seq, "at": _at(entry, at_ms), **_setting(entry)})
+            one = read(seq, at_ms, body)
+            if one is not None and isinstance(one.entry, entries.Setting):
+                found.append({"kind": "setting", "seq": seq, "at": one.at_s, **_setting(one.entry)})
         for seq, _, _, body in _newer(connection, "calibration", since_ms):
             test = msgspec.json.decode(body)
             plain = {"number": test["number"], "used": test["used"], "why": test["why"]}
@@ -130,9 +137,8 @@ def marks(path: Path, minutes: int) -> dict[str, Any]:
             if alert["state"] == "raised":
                 plain = {"severity": alert["severity"], "text": alert["text"]}
                 found.append({"kind": "alert", "seq": seq, "at": at_ms / 1000, **plain})
-        width_used = _width_used(connection)
     newest = sorted(found, key=lambda mark: mark["at"])[-MOST_MARKS:]
-    return {"marks": newest, "width_used": width_used}
+    return {"marks": newest}
 
 
 def _newer(connection: sqlite3.Connection, kind: str, since_ms: int) -> Iterator[tuple[int, str, int, str]]:
@@ -147,19 +153,5 @@ def _newer(connection: sqlite3.Connection, kind: str, since_ms: int) -> Iterator
                 return
 
 
-def _at(entry: dict[str, Any], at_ms: int) -> float:
-    given = entry.get("at")
-    return float(given) if isinstance(given, int | float) else at_ms / 1000
-
-
-def _setting(entry: dict[str, Any]) -> dict[str, Any]:
-    return {"what": entry.get("name", entry["what"]), "from": entry.get("from"), "to": entry["to"]}
-
-
-def _width_used(connection: sqlite3.Connection) -> float | None:
-    """The part width last entered; None: never, the settings file holds."""
-    found = connection.execute(
-        "SELECT json_extract(body, '$.part') FROM record WHERE kind = 'entry' "
-        "AND json_extract(body, '$.entry') = 'width_used' ORDER BY seq DESC LIMIT 1"
-    ).fetchone()
-    return None if found is None else float(found[0])
+def _setting(entry: entries.Setting) -> dict[str, Any]:
+    return {"what": entries.given(entry.name, entry.what), "from": entries.given(entry.from_), "to": entry.to}

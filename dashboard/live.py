@@ -20,7 +20,6 @@ from starlette.types import Receive, Scope, Send
 RETRY_MS = 2000
 PING_S = 15.0
 LINE_S = 5.0
-MOST_CLIENTS = 64
 MOST_TOPICS = 300
 LARGEST_PAYLOAD = 64_000
 

@@ -9,15 +9,11 @@ from typing import Any
 import msgspec
 
 from dashboard.asked import Question
+from dashboard.entered import entered
 from dashboard.history import opened
-from edge import entries
 from edge.reckon.crops import plain_name
 from edge.reckon.inforce import InForce
 
-_NEWEST = """SELECT at_ms, body FROM record WHERE kind = 'entry' AND json_extract(body, '$.entry') = ?
-    ORDER BY seq DESC LIMIT 1"""
-_SET = """SELECT at_ms, body FROM record WHERE kind = 'entry' AND json_extract(body, '$.entry') IN ('setting', 'crop')
-    ORDER BY seq"""
 _GOOD = "SELECT body FROM record WHERE kind = 'good set' ORDER BY seq"
 _MINUTES = "SELECT body FROM record WHERE kind = 'minute' AND at_ms >= ? ORDER BY seq DESC LIMIT ?"
 _VERDICT = "SELECT body FROM record WHERE kind = 'verdict' ORDER BY seq DESC LIMIT 1"
@@ -37,10 +33,10 @@ def facts(question: Question) -> dict[str, Any]:
         tray = connection.execute(
             "SELECT at_ms FROM record WHERE kind = 'calibration' AND json_extract(body, '$.used') ORDER BY seq DESC LIMIT 1"
         ).fetchone()
-        for at_ms, body in connection.execute(_SET):
+        for _, at_s, entry in entered(connection, only=("setting", "crop")):
             was = now.crop_number, _changes(now)
-            now.learn(entries.from_plain(msgspec.json.decode(body)), at_ms / 1000)
-            since_ms = since_ms if was == (now.crop_number, _changes(now)) else at_ms
+            now.learn(entry, at_s)
+            since_ms = since_ms if was == (now.crop_number, _changes(now)) else round(1000 * at_s)
         pages = [msgspec.json.decode(body) for (body,) in connection.execute(_GOOD)]
         present = _present(connection, now, since_ms)
     mine = plain_name(now.crop) if now.crop else ""
@@ -75,8 +71,4 @@ def _present(connection: sqlite3.Connection, now: InForce, since_ms: int) -> dic
 
 
 def _at(connection: sqlite3.Connection, kind: str) -> float | None:
-    found = connection.execute(_NEWEST, (kind,)).fetchone()
-    if found is None:
-        return None
-    at = msgspec.json.decode(found[1]).get("at")
-    return float(found[0]) / 1000 if at is None else entries.epoch_s(at)
+    return next((one.at_s for one in entered(connection, only=(kind,), newest_first=True)), None)

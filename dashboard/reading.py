@@ -5,12 +5,10 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
-import msgspec
-
 from dashboard.asked import Question
+from dashboard.entered import entered
 from dashboard.history import opened
 from edge import entries
-from edge.errors import EntryError
 from edge.reckon import crops
 from edge.reckon.inforce import InForce
 from edge.settings import Settings
@@ -20,10 +18,6 @@ NOT_OURS = ("ack", "shelve", "note", "gauge", "tray", "sample", "returns_look", 
 
 MOST_CHANGES = 60
 MOST_MARKS = 12
-_ENTRIES = (
-    "SELECT seq, at_ms, body FROM record WHERE kind = 'entry' AND json_extract(body, '$.entry') "
-    f"NOT IN ({', '.join('?' * len(NOT_OURS))}) ORDER BY seq"
-)
 
 
 def in_force(question: Question) -> dict[str, Any]:
@@ -63,12 +57,7 @@ def replayed(connection: sqlite3.Connection, settings: Settings) -> tuple[InForc
     now = InForce.from_settings(settings)
     seqs: dict[int, int] = {}
     marks: dict[int, int] = {}
-    for seq, at_ms, body in connection.execute(_ENTRIES, NOT_OURS):
-        try:
-            entry = entries.from_plain(msgspec.json.decode(body))
-        except (EntryError, msgspec.DecodeError):
-            continue  # kept by another version; what it put in force isn't known here
-        at_s = at_ms / 1000 if entry.at is msgspec.UNSET else entries.epoch_s(entry.at)
+    for seq, at_s, entry in entered(connection, without=NOT_OURS):
         if isinstance(entry, entries.TrayMark):
             marks[now.add_mark(at_s)] = seq
         now.learn(entry, at_s)

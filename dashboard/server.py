@@ -33,11 +33,12 @@ from starlette.types import ASGIApp
 from dashboard import counts, health, history, jobs, judged, morning, pin, reading, sieving
 from dashboard.asked import Question, Reading
 from dashboard.assets import Asset, Assets, pack
+from dashboard.doors import Seated, Seats, protocol
 from dashboard.entering import TYPING_LIMIT_KMH, Entering
 from dashboard.guard import Guard, is_loopback, own_names
-from dashboard.limits import LIMITS, Limits
+from dashboard.limits import LIMITS, Limits, fitting
 from dashboard.listener import Listener
-from dashboard.live import MOST_CLIENTS, Hub, Stream
+from dashboard.live import Hub, Stream
 from dashboard.packs import Packs
 from dashboard.speeding import Speeds
 from edge import settings as settings_module
@@ -79,6 +80,7 @@ class Dashboard:
         self._packs = Packs(self._store, settings.machine.kit)
         self._speeds = Speeds(self._store, config)
         self.hub = Hub()
+        self._seats = Seats(limits)
         self._entering = Entering(settings, self.hub, limits)
 
     def about(self) -> dict[str, Any]:
@@ -131,9 +133,7 @@ class Dashboard:
         return _sent(request, found, "public, max-age=31536000, immutable")
 
     async def _events(self, request: Request) -> Any:
-        if len(self.hub.clients) >= MOST_CLIENTS:
-            return PlainTextResponse(f"{MOST_CLIENTS} pages are open; close one\n", status_code=503)
-        return Stream(self.hub, request.headers.get("last-event-id", ""))
+        return Seated(self._seats, Stream(self.hub, request.headers.get("last-event-id", "")))
 
     def _reading(self, read: Reading) -> Callable[[Request], Awaitable[Response]]:
         """What answers one path out of the database. Wrong questions are answered 400, an unreadable database 503."""
@@ -192,18 +192,19 @@ def serve(config: Path, set_pin: bool = False, limits: Limits = LIMITS) -> int:
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
     dashboard = Dashboard(settings, config, limits)
     listening = _bind(settings.dashboard.host, settings.dashboard.port)
-    asyncio.run(_serve(settings, dashboard, listening))
+    asyncio.run(_serve(settings, dashboard, listening, fitting(limits)))
     LOG.info("ended cleanly")
     return 0
 
 
-async def _serve(settings: Settings, dashboard: Dashboard, listening: socket.socket) -> None:
+async def _serve(settings: Settings, dashboard: Dashboard, listening: socket.socket, limits: Limits) -> None:
     loop = asyncio.get_running_loop()
     hub = dashboard.hub
     server = _Server(
         uvicorn.Config(
-            dashboard.app(), log_config=None, log_level="warning", access_log=False, lifespan="off", ws="none",
-            server_header=False, proxy_headers=False, timeout_graceful_shutdown=END_LIMIT_S, timeout_keep_alive=30,
+            dashboard.app(), http=protocol(limits), ws="none", log_config=None, log_level="warning", access_log=False,
+            lifespan="off", server_header=False, proxy_headers=False, timeout_graceful_shutdown=END_LIMIT_S,
+            timeout_keep_alive=30,
         ),
         hub,
     )  # fmt: skip

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import msgspec
-
 from dashboard.asked import Question
+from dashboard.entered import entered
 from dashboard.history import opened
 from edge import entries
 from edge.errors import EntryError, WrongInput
@@ -23,8 +22,7 @@ SIEVES = ("pre", "top", "bottom")
 SHOWN_CHECKS = 6
 WIDEST_MM = 200.0
 
-_ENTRIES = """SELECT seq, at_ms, body FROM record WHERE kind = 'entry'
-    AND json_extract(body, '$.entry') IN ('gauge', 'setting', 'crop', 'load', 'job_finish') ORDER BY seq"""
+KINDS = ("gauge", "setting", "crop", "load", "job_finish")
 
 
 class _Known(NamedTuple):
@@ -40,11 +38,8 @@ def _learned(question: Question) -> _Known:
     settings = question.settings
     known = _Known(InForce.from_settings(settings), Sieves(settings), {one: [] for one in SIEVES}, {})
     with opened(question.store) as connection:
-        rows = connection.execute(_ENTRIES).fetchall()
-    for _, at_ms, body in rows:
-        entry = entries.from_plain(msgspec.json.decode(body))
-        at = entries.given(entry.at)
-        at_s = at_ms / 1000 if at is None else entries.epoch_s(at)
+        found = list(entered(connection, only=KINDS))
+    for _, at_s, entry in found:
         known.now.learn(entry, at_s)
         if isinstance(entry, entries.Gauge):
             known.sieves.learn_gauge(entry, known.now)

@@ -17,7 +17,7 @@ from edge.feed.assembler import Assembler, Second
 from edge.judge.adviser import Adviser
 from edge.judge.alerts import Change, Judge
 from edge.judge.course import Course
-from edge.judge.guidance import guidance
+from edge.judge.guidance import Guide
 from edge.judge.watch import Watch
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
@@ -133,7 +133,7 @@ class Engine:
         self.watch = Watch(self.reckoner)
         self.adviser = Adviser(settings)
         self._advises, self._verdict_told = advises, False
-        self._guided: dict[str, Any] = {}
+        self._guide, self._guided = Guide(), dict[str, Any]()
         self._exponent: float | None = None
         self.alerts: list[Change] = []
         self.on_figures: list[Callable[[Figures], None]] = []
@@ -177,6 +177,7 @@ class Engine:
         extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms)
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
+        self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
         if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
             self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
@@ -220,6 +221,7 @@ class Engine:
         is in force."""
         now_ms = max(now_ms, 1000 * earlier.newest_t)  # a board without a clock of its own begins in the past
         self.watch.take_up(earlier.course)
+        self._exponent = self.watch.exponent()
         for change in self.judge.restore_alerts(earlier.alerts, now_ms):
             self._teller.alert(change)
         due = self.watch.due()
@@ -266,7 +268,7 @@ class Engine:
         self._teller.live(figures)
         self._changed(changes)
         if self._advises:
-            self._guide(figures)
+            self._tell_guidance(figures)
         for hear in self.on_figures:
             hear(figures)
         if second.t % 60 == 0:
@@ -299,9 +301,9 @@ class Engine:
         self._minute_lines = lines
         self._keeper.record("minute", t * 1000, body, tell="minute")
 
-    def _guide(self, figures: Figures) -> None:
+    def _tell_guidance(self, figures: Figures) -> None:
         self.adviser.step(figures)
-        words = guidance(figures, self._exponent)
+        words = self._guide.step(figures, self._exponent)
         if words != self._guided:
             self._guided = words
             self._teller.state("guidance", words)
@@ -321,6 +323,7 @@ class Engine:
             self._tell_verdict(None)
         gauge_h = self.judge.hours[1]
         advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)
+        self.judge.await_verdict(self.adviser.awaits_verdict)
         if page is not None:
             self._keeper.record("good set", at_ms, page.to_plain())
         if advice is not None:

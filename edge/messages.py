@@ -64,6 +64,8 @@ def live(figures: Figures) -> dict[str, Any]:
         "position": {"lat": figures.lat, "lon": figures.lon},
         "flags": figures.flags,
         "limit_kg_ha": figures.limit_kg_ha,
+        "limit_basis": figures.limit_basis,
+        "limit_pct": figures.limit_pct,
         "width_used": figures.width_used,
         "lag": None if figures.lag is None else lag(figures.lag),
         "value": {**_value(figures.value, "h"), "sample_age_s": figures.sample_age_s},

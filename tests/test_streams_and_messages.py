@@ -297,9 +297,11 @@ def test_of_two_limits_the_tighter_is_compared_with(tmp_path):
     drive = Drive(tmp_path).run(60).tray().run(10)
     drive.enter(entry="limit", loss_kg_ha=60, loss_pct=1.0)  # 1 % of 5 t/ha in the tank: 50.5 kg/ha
     assert drive.run(1).figures[-1].limit_kg_ha == pytest.approx(5000 / 99)
+    assert (drive.live[-1]["limit_basis"], drive.live[-1]["limit_pct"]) == ("pct", 1.0)
     loose = drive.live[-1]["loss"]["over_limit_p"]
     drive.enter(entry="limit", loss_kg_ha=20)
     assert drive.run(1).figures[-1].limit_kg_ha == 20
+    assert (drive.live[-1]["limit_basis"], drive.live[-1]["limit_pct"]) == ("kg_ha", pytest.approx(100 * 20 / 5020))
     assert drive.live[-1]["loss"]["over_limit_p"] > loose
 
 

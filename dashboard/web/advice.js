@@ -6,7 +6,7 @@ import { inForce, onInForce } from './inforce.js';
 import { inUnits } from './inunits.js';
 import * as machine from './machine.js';
 import { bring } from './steppers.js';
-import { isUs, shown, unit } from './units.js';
+import { shown, unit } from './units.js';
 
 const REASONS = ['seen', 'why', 'watch', 'stop', 'basis'];
 
@@ -16,7 +16,7 @@ function worth(advice) {
   const money = advice.unit.startsWith('money');
   const si = money ? 'per ha' : 'kg/ha';
   const value = shown(advice.worth_ha, si);
-  return say('change.worth', { amount: value < 1 ? small(value) : fixed(value, value < 10 ? 1 : 0), unit: money ? `${say('change.worth_money')} ${isUs() ? 'per ac' : 'per ha'}` : unit(si) });
+  return say('change.worth', { amount: value < 1 ? small(value) : fixed(value, value < 10 ? 1 : 0), unit: money ? `${say('change.worth_money')} ${unit('per ha')}` : unit(si) });
 }
 
 const canTake = (step) => step && machine.isStepped(step.what) && step.to !== null && Number.isFinite(step.to);

@@ -19,9 +19,15 @@ const PRESENT = {
   'returns-over-limit': { si: '%', of: (live) => live.returns.pct },
 };
 
+// The unit of the other rules' figures; those that only count have none.
+const FIGURES = {
+  'side-imbalance': { si: '%', times: 100 }, 'shaft-low': { si: 'rpm' }, 'input-stuck': { si: 'km/h' }, 'tray-overdue': { si: 'h' }, 'gauge-overdue': { si: 'h' },
+};
+
 let all = false;
 let aside = null; // the alert whose times to put it aside are open
 const spoken = new Set();
+let saying = []; // those whose words stand in the spoken line
 
 function open() {
   return below('alert/')
@@ -72,8 +78,8 @@ function buttons(name, alert) {
 function figures(alert) {
   const { value, limit, rule } = alert;
   if (value === null || limit === null) return '';
-  const si = PRESENT[rule]?.si ?? '';
-  const parts = [say('alerts.value', { value: amount(shown(value, si)), limit: plain(round(shown(limit, si))), unit: unit(si) }), ' '];
+  const { si = '', times = 1 } = PRESENT[rule] ?? FIGURES[rule] ?? {};
+  const parts = [say(si ? 'alerts.value' : 'alerts.value_bare', { value: amount(times * shown(value, si)), limit: plain(round(times * shown(limit, si))), unit: unit(si) }), ' '];
   if (PRESENT[rule]) parts.push(make('span', { class: 'alert-now', 'data-rule': rule }, present(rule)));
   return make('p', { class: 'alert-figures' }, ...parts);
 }
@@ -121,6 +127,9 @@ function speak(alerts) {
   const fresh = alerts.filter((one) => one[1].state === 'raised' && !one[1].suppressed && !spoken.has(key(one)));
   for (const one of fresh) spoken.add(key(one));
   if (spoken.size > 500) spoken.clear();
+  // What is over leaves the spoken line: the same words later are a change then, and are spoken again.
+  if (!alerts.some((one) => saying.includes(key(one)))) text(byId('alerts-spoken'), '');
+  if (fresh.length) saying = fresh.map(key);
   if (fresh.length) text(byId('alerts-spoken'), fresh.map(([, { severity, text: words }]) => say('alerts.say', { severity: say(`alerts.${severity}`), text: words })).join(' '));
   const calling = alerts.find(([, alert]) => alert.state === 'raised' && !alert.suppressed);
   sound.call(calling ? calling[1].severity : null, calling ? key(calling) : '');

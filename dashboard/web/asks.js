@@ -17,7 +17,7 @@ const LONGEST_PAUSE_MS = 8_000;
 
 const PLAUSIBLE_S = 7 * 86_400; // a longer wait is a clock that was set, not a page that waited
 
-let waiting = []; // {id, entry, what, since, stored, why, tries, held}
+let waiting = []; // {id, entry, what, since, before, stored, why, tries, held}
 let shown = [];   // {id, kind: kept|refused, words, more}
 let busy = false;
 let timer = null;
@@ -36,8 +36,8 @@ function newId() {
 // One item an entry, so that two open pages don't write over each other; where nothing can be kept, they live as long as
 // the page.
 function store(one) {
-  const { id, entry, what, since } = one;
-  one.stored = kept.remember(KEY + id, { id, entry, what, since });
+  const { id, entry, what, since, before } = one;
+  one.stored = kept.remember(KEY + id, { id, entry, what, since, before });
 }
 
 function drop(id) {
@@ -91,10 +91,11 @@ function waitedS(one) {
   return wall > PLAUSIBLE_S ? steady : Math.max(steady, wall);
 }
 
-// Tell the kit. `what`: the entry in words; `replaces(entry)`: waiting entries that this one makes pointless.
-export function tell(entry, what, replaces = () => false) {
+// Tell the kit. `what`: the entry in words; `replaces(entry)`: waiting entries that this one makes pointless; `before`: what
+// is typed in it was typed at a stand, and only a tap sends it now.
+export function tell(entry, what, replaces = () => false, before = false) {
   for (const old of [...waiting, ...stored()].filter((one) => replaces(one.entry))) drop(old.id);
-  const one = { id: newId(), entry, what, since: Date.now(), why: '', tries: 0, held: null };
+  const one = { id: newId(), entry, what, since: Date.now(), before, why: '', tries: 0, held: null };
   touched.set(one.id, performance.now());
   waiting.push(one);
   store(one);
@@ -118,7 +119,7 @@ async function ask(one) {
     const answer = await fetch('/ask', {
       method: 'POST',
       headers: { 'Content-Type': 'application/json' },
-      body: JSON.stringify({ id: one.id, entry: one.entry, waited_s: waitedS(one) }),
+      body: JSON.stringify({ id: one.id, entry: one.entry, waited_s: waitedS(one), typed_standing: one.before === true }),
       signal: AbortSignal.timeout?.(ANSWER_MS),
     });
     return await answer.json();

@@ -3,11 +3,13 @@ import words from './words.js';
 
 export const DASH = '–';
 
-// A text by its dotted name, its {places} filled.
+// A text by its dotted name, its {places} filled; {n|one|several} is the word that goes with the number n.
 export function say(name, values = {}) {
   const text = name.split('.').reduce((at, part) => (at === undefined ? at : at[part]), words);
   if (typeof text !== 'string') return name;
-  return text.replace(/\{(\w+)\}/g, (place, key) => (key in values ? String(values[key]) : place));
+  return text
+    .replace(/\{(\w+)\|([^|}]*)\|([^|}]*)\}/g, (_, key, one, several) => (Number(values[key]) === 1 ? one : several))
+    .replace(/\{(\w+)\}/g, (place, key) => (key in values ? String(values[key]) : place));
 }
 
 export function has(name) {

@@ -20,7 +20,7 @@ const FORMS = {
     check: (values) => (Object.keys(values).length ? null : 'job.nothing'),
   },
   load: {
-    fields: { t: { si: 't', least: 0.001, most: 1000 }, volume_m3: { least: 0.001, most: 1000 }, bulk_kg_m3: { si: 'kg/m3', least: 1, most: 2000 } },
+    fields: { t: { si: 't', least: 0.001, most: 1000 }, volume_m3: { si: 'm3', least: 0.001, most: 1000 }, bulk_kg_m3: { si: 'kg/m3', least: 1, most: 2000 } },
     check: ({ t, volume_m3: volume, bulk_kg_m3: bulk }) => ((t !== undefined) !== (volume !== undefined && bulk !== undefined) && (t === undefined || (volume === undefined && bulk === undefined)) ? null : 'job.load_either'),
   },
   residue: { fields: { residue_width_m: { si: 'm', least: 0.1, most: 100, required: true } } },

@@ -2,7 +2,7 @@
 import * as asks from './asks.js';
 import { byId, make, mark, text } from './dom.js';
 import { get, on } from './facts.js';
-import { field, readAll } from './fields.js';
+import { field, read as valueOf, readAll } from './fields.js';
 import { fixed, moment, plain, say, small } from './format.js';
 import { apply, typingOff } from './moving.js';
 import { current, onShow } from './navigation.js';
@@ -10,6 +10,9 @@ import { read } from './read.js';
 import { shown, unit } from './units.js';
 
 const WHO = ['client', 'paddock', 'machine', 'operator'];
+const START = Object.fromEntries(WHO.map((key) => [key, `job-${key}`]));
+const STAYS = ['machine', 'operator']; // the same on the next job
+const FINISH = { harvested_t: 'job-harvested', area_ha: 'job-area' };
 const POSITIONS = ['coarse', 'exact', 'none'];
 const EVERY_MS = 30_000;
 const SURE_MS = 6_000;
@@ -25,16 +28,27 @@ const open = () => known.jobs.find((one) => one.n === known.open) ?? null;
 const when = (at) => moment(at * 1000);
 const who = (job) => WHO.map((key) => job[key]).filter(Boolean).join(', ') || say('job.nobody');
 
-// Only what may be typed now is read: a job can be started and finished by a tap alone.
-function typed(ids) {
-  return typingOff() === '' ? readAll(ids) : {};
+// A job starts and finishes by a tap, also while driving; what was typed at a stand goes along. What is wrong can then not be
+// mended: it stays where it is, and the rest goes without it.
+function send(entry, ids, what) {
+  const driving = typingOff() !== '';
+  const values = driving ? rightOnes(ids) : readAll(ids);
+  if (!values) return false;
+  const left = Object.entries(ids).filter(([key, id]) => !(key in values) && byId(id).value.trim() !== '').map(([, id]) => byId(id).labels[0].textContent);
+  byId('job-left-out').hidden = left.length === 0;
+  text(byId('job-left-out'), left.length ? say('job.left_out', { fields: left.join(', ') }) : '');
+  asks.tell({ entry, ...values }, what(values), () => false, driving);
+  for (const [key, id] of Object.entries(ids)) if (key in values && !STAYS.includes(key)) byId(id).value = '';
+  return true;
+}
+
+function rightOnes(ids) {
+  const all = Object.entries(ids).map(([key, id]) => [key, valueOf(byId(id))]);
+  return Object.fromEntries(all.filter(([, value]) => value !== undefined && value !== null));
 }
 
 function begin() {
-  const values = typed(Object.fromEntries(WHO.map((key) => [key, `job-${key}`])));
-  if (!values) return;
-  asks.tell({ entry: 'job_start', ...values }, say('job.told_start', { who: who(values) }));
-  for (const key of WHO) if (key === 'client' || key === 'paddock') byId(`job-${key}`).value = '';
+  if (!send('job_start', START, (values) => say('job.told_start', { who: who(values) }))) return;
   another = false;
   render();
 }
@@ -47,11 +61,8 @@ function finish() {
     text(button, say('job.finish_sure'));
     return;
   }
-  const values = typed({ harvested_t: 'job-harvested', area_ha: 'job-area' });
   unsure();
-  if (!values) return;
-  asks.tell({ entry: 'job_finish', ...values }, say('job.told_finish', { n: known.open }));
-  for (const id of ['job-harvested', 'job-area']) byId(id).value = '';
+  send('job_finish', FINISH, () => say('job.told_finish', { n: known.open }));
 }
 
 function unsure() {
@@ -63,7 +74,7 @@ function unsure() {
 function facts(job) {
   const rows = [[say('job.since'), when(job.periods.at(-1)[0])]];
   if (cut?.job === job.n) {
-    rows.push([say('job.area_cut'), `${small(shown(cut.area_ha, 'ha'))} ${unit('ha')}`], [say('job.worked'), `${fixed(cut.worked_s / 3600, 1)} h`]);
+    rows.push([say('job.area_cut'), `${small(shown(cut.area_ha, 'ha'))} ${unit('ha')}`], [say('job.worked'), `${fixed(cut.worked_s / 3600, 1)} ${unit('h')}`]);
     if (cut.loss_kg_ha !== null) rows.push([say('job.mean_loss'), `${small(shown(cut.loss_kg_ha, 'kg/ha'))} ${unit('kg/ha')}`]);
   }
   return rows.map(([name, value]) => make('div', {}, make('dt', {}, name), make('dd', {}, value)));

@@ -5,7 +5,7 @@ import { get, on } from './facts.js';
 import { choice, chosen } from './fields.js';
 import { DASH, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
-import { isUs, shown, toSi, unit } from './units.js';
+import { inBushels, isUs, shown, toSi, unit } from './units.js';
 
 const LIMITS = {
   loss_kg_ha: { si: 'kg/ha', step: 5, stepUs: 0.1, stepLb: 5, first: 60 },
@@ -21,7 +21,7 @@ const pending = {}; // limit -> value being stepped to, in SI; null: no limit
 
 const mayEnter = () => get('entering')?.allowed ?? false;
 const unitOf = (key) => LIMITS[key].unit ?? unit(LIMITS[key].si);
-const stepOf = ({ si, step, stepUs, stepLb }) => (isUs() && si ? (unit(si) === 'lb/ac' ? stepLb : stepUs) : step);
+const stepOf = ({ si, step, stepUs, stepLb }) => (isUs() && si ? (inBushels(si) ? stepUs : stepLb) : step);
 
 function figure(key, value) {
   if (value === null || value === undefined) return DASH;
@@ -33,7 +33,7 @@ function stepTo(key, way) {
   const { si, first } = LIMITS[key];
   const by = stepOf(LIMITS[key]);
   const now = key in pending ? pending[key] : inForce()?.limits[key] ?? null;
-  const from = now === null ? null : si ? shown(now, si) : now;
+  const from = now === null ? null : Number(figure(key, now)); // from what is shown: a step that shows the same is none
   const next = from === null ? (si ? shown(first, si) : first) : (way > 0 ? Math.floor(from / by + 1e-6) + 1 : Math.ceil(from / by - 1e-6) - 1) * by;
   const most = key === 'loss_kg_ha' ? 10_000 : 100;
   pending[key] = Math.min(most, Math.max(0, Math.round((si ? toSi(next, si) : next) * 1000) / 1000));

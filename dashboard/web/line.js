@@ -1,5 +1,6 @@
 // The line from the dashboard: server-sent events, one line a page, watched, and opened anew when it is dead.
 import { put } from './facts.js';
+import * as sound from './sound.js';
 
 const SILENT_MS = 12_000; // the server speaks at least every 5 s
 const AGAIN_MS = 2_000;
@@ -51,8 +52,19 @@ function open() {
   source.addEventListener('message', take);
 }
 
+// A browser has six lines to one server; a hidden page gives its own back, unless it is to sound. Without a line it is
+// silent: it can't know what still calls.
+const rests = () => document.hidden && sound.state() !== 'on';
+
+function turn() {
+  if (rests()) {
+    close();
+    sound.call(null);
+  } else if (!document.hidden || !isOpen()) open(); // a waking one does not wait, and trusts no line that slept
+}
+
 function watch() {
-  if (document.hidden) return;
+  if (rests()) return;
   const now = performance.now();
   const dead = source === null || source.readyState === EventSource.CLOSED || now - heard > SILENT_MS;
   if (dead && now - opened > AGAIN_MS) open();
@@ -61,7 +73,7 @@ function watch() {
 export function start() {
   open();
   setInterval(watch, 500);
-  // A browser has six lines to one server; a hidden page gives its own back, and a waking one does not wait.
-  document.addEventListener('visibilitychange', () => (document.hidden ? close() : open()));
+  document.addEventListener('visibilitychange', turn);
+  sound.onChange(() => document.hidden && turn());
   window.addEventListener('pagehide', close);
 }

@@ -32,7 +32,7 @@ export function nameOf(what, name = null) {
   return has(`machine.${what}`) ? say(`machine.${what}`) : what;
 }
 
-export const unitOf = (what) => (SETTINGS[what] ? unit(SETTINGS[what].unit) : what === 'lag_s' ? 's' : '');
+export const unitOf = (what) => (SETTINGS[what] ? unit(SETTINGS[what].unit) : what === 'lag_s' ? unit('s') : '');
 
 const digits = (what) => (what === 'speed_kmh' ? 1 : Number.isInteger(SETTINGS[what]?.step ?? 0.1) ? 0 : 1);
 

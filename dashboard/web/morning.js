@@ -3,8 +3,9 @@ import * as asks from './asks.js';
 import { FRESH_S, whileShown } from './counting.js';
 import { byId, make, text } from './dom.js';
 import { get, on } from './facts.js';
-import { age, amount, fixed, has, plain, say } from './format.js';
+import { age, amount, fixed, say } from './format.js';
 import { nowS } from './kitclock.js';
+import * as machine from './machine.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
 import { Rest } from './rest.js';
@@ -127,14 +128,12 @@ function enterZero() {
 
 // ---- last good settings, offered
 
-const nameOfSetting = (what) => (has(`what.${what}`) ? say(`what.${what}`) : what);
-
 function page(good) {
   const names = Object.keys(good.settings);
   const rows = names.map((what) => {
     const now = facts.settings[what];
-    const words = now === undefined ? say('morning.good_line', { what: nameOfSetting(what), to: plain(good.settings[what]) })
-      : say(now === good.settings[what] ? 'morning.good_same' : 'morning.good_line_now', { what: nameOfSetting(what), to: plain(good.settings[what]), now: plain(now) });
+    const words = now === undefined ? say('morning.good_line', { what: machine.nameOf(what), to: machine.withUnit(what, good.settings[what]) })
+      : say(now === good.settings[what] ? 'morning.good_same' : 'morning.good_line_now', { what: machine.nameOf(what), to: machine.withUnit(what, good.settings[what]), now: machine.figure(what, now) });
     return make('li', {}, words);
   });
   const other = names.filter((what) => facts.settings[what] !== good.settings[what]);
@@ -153,7 +152,7 @@ function page(good) {
 function offer(good, names) {
   for (const what of names) {
     const was = facts.settings[what] === undefined ? {} : { from: facts.settings[what] };
-    asks.tell({ entry: 'setting', what, ...was, to: good.settings[what] }, say('morning.told_good', { what: nameOfSetting(what), to: plain(good.settings[what]) }));
+    asks.tell({ entry: 'setting', what, ...was, to: good.settings[what] }, say('morning.told_good', { what: machine.nameOf(what), to: machine.withUnit(what, good.settings[what]) }));
   }
   entering();
 }

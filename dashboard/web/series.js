@@ -61,6 +61,11 @@ export class Series {
     if (this.t.at(-1) === end) {
       for (const name of NAMES) this.#merge(name, second[name]);
     } else {
+      // Nobody knows what was lost in a gap: no line may cross it.
+      if (this.t.length && end - this.t.at(-1) > this.step) {
+        this.t.push(this.t.at(-1) + this.step);
+        for (const name of NAMES) this[name].push(null);
+      }
       this.t.push(end);
       for (const name of NAMES) {
         this[name].push(second[name]);

@@ -2,6 +2,7 @@
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
 import { age, amount, fixed, say } from './format.js';
+import { STALE_S } from './fresh.js';
 import { inUnits } from './inunits.js';
 import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
@@ -104,7 +105,7 @@ function tick() {
 function guidance() {
   const told = get('guidance');
   const line = byId('speed-guidance');
-  line.hidden = !told || ageOf('live') > 5;
+  line.hidden = !told || ageOf('live') > STALE_S; // the kit is away: it is no advice any more
   if (told) text(line, inUnits(told.words));
 }
 
@@ -135,12 +136,13 @@ export function start() {
     load();
     guidance();
   });
-  on('guidance', guidance);
+  for (const topic of ['guidance', 'live']) on(topic, guidance);
   on('kit', () => {
     if (answer) render();
     else if (current() === 'speed') load(); // the dashboard has come back
   });
   setInterval(() => {
     if (current() === 'speed') tick();
+    guidance();
   }, 1000);
 }

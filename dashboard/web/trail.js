@@ -2,8 +2,9 @@
 import { onAnswer } from './asks.js';
 import { byId, make, mark, shape, text } from './dom.js';
 import { get, on } from './facts.js';
-import { amount, clock, has, say } from './format.js';
+import { amount, clock, say } from './format.js';
 import { inUnits } from './inunits.js';
+import * as machine from './machine.js';
 import { read } from './read.js';
 import { Ribbon } from './ribbon.js';
 import { Series, summary } from './series.js';
@@ -67,8 +68,8 @@ function fault(words) {
 function inWords(one) {
   if (one.kind === 'alert') return `${say(`alerts.${one.severity}`)}: ${inUnits(one.text.split(':')[0])}`;
   if (one.kind === 'tray') return say(one.used ? 'ribbon.tray_used' : 'ribbon.tray_unused', { n: one.number, why: inUnits(one.why) });
-  const what = has(`what.${one.what}`) ? say(`what.${one.what}`) : one.what;
-  return say(one.from === null ? 'ribbon.setting_to' : 'ribbon.setting', { what, from: one.from, to: one.to });
+  const known = { what: machine.nameOf(one.what), from: machine.figure(one.what, one.from), to: machine.withUnit(one.what, one.to) };
+  return say(one.from === null ? 'ribbon.setting_to' : 'ribbon.setting', known);
 }
 
 function list() {

@@ -1,38 +1,48 @@
 // What a screen shows and takes, by `[units] show`; everything else is SI. The factors are exact: foot 0.3048 m, pound
 // 0.45359237 kg, acre 43,560 square feet; grain in bushels where the mass of a bushel is known.
 import { get, on } from './facts.js';
-import { amount, small } from './format.js';
+import { amount, has, say, small } from './format.js';
 
 const LB = 0.45359237;
 const FT = 0.3048;
 const ACRE = (43_560 * FT * FT) / 10_000;
 const MILE = 1.609344;
+const BUSHEL_M3 = 0.0352390701; // by volume
 
 let us = false;
 let bushelKg = null;
 
-const HA = { unit: 'ac', by: () => 1 / ACRE };
-const KINDS = {
-  'km/h': { unit: 'mph', by: () => 1 / MILE },
-  m: { unit: 'ft', by: () => 1 / FT },
-  m2: { unit: 'ft²', by: () => 1 / (FT * FT) },
-  ha: HA,
-  'ha/h': { unit: 'ac/h', by: () => 1 / ACRE },
-  kg: { unit: 'lb', by: () => 1 / LB },
-  'kg/m3': { unit: 'lb/bu', by: () => 0.0352390701 / LB },
-  'kg/ha': { unit: 'lb/ac', by: () => ACRE / LB, bushel: 'bu/ac', inBushels: () => ACRE / bushelKg },
-  't/ha': { unit: 'lb/ac', by: () => (1000 * ACRE) / LB, bushel: 'bu/ac', inBushels: () => (1000 * ACRE) / bushelKg },
-  't/h': { unit: 'lb/h', by: () => 1000 / LB, bushel: 'bu/h', inBushels: () => 1000 / bushelKg },
-  t: { unit: 'lb', by: () => 1000 / LB, bushel: 'bu', inBushels: () => 1000 / bushelKg },
-  'per t': { unit: 'per lb', by: () => LB / 1000, bushel: 'per bu', inBushels: () => bushelKg / 1000 },
-  'per ha': { unit: 'per ac', by: () => ACRE },
+// How many of the shown unit one of the record's is; `bushels`: the same where grain is shown in bushels.
+const FACTORS = {
+  'km/h': () => 1 / MILE,
+  m: () => 1 / FT,
+  m2: () => 1 / (FT * FT),
+  m3: () => 1 / BUSHEL_M3,
+  ha: () => 1 / ACRE,
+  'ha/h': () => 1 / ACRE,
+  kg: () => 1 / LB,
+  'kg/m3': () => BUSHEL_M3 / LB,
+  'kg/ha': () => ACRE / LB,
+  't/ha': () => (1000 * ACRE) / LB,
+  't/h': () => 1000 / LB,
+  t: () => 1000 / LB,
+  'per t': () => LB / 1000,
+  'per ha': () => ACRE,
+};
+const BUSHELS = {
+  'kg/ha': () => ACRE / bushelKg,
+  't/ha': () => (1000 * ACRE) / bushelKg,
+  't/h': () => 1000 / bushelKg,
+  t: () => 1000 / bushelKg,
+  'per t': () => bushelKg / 1000,
 };
 
+export const inBushels = (si) => us && bushelKg !== null && si in BUSHELS;
+
 function kind(si) {
-  const found = us ? KINDS[si] : undefined;
-  if (!found) return { unit: si === 'm2' ? 'm²' : si === 'kg/m3' ? 'kg/m³' : si, factor: 1 };
-  if (found.bushel && bushelKg) return { unit: found.bushel, factor: found.inBushels() };
-  return { unit: found.unit, factor: found.by() };
+  if (inBushels(si)) return { unit: say(`units.bushel.${si}`), factor: BUSHELS[si]() };
+  if (us && si in FACTORS) return { unit: say(`units.us.${si}`), factor: FACTORS[si]() };
+  return { unit: has(`units.si.${si}`) ? say(`units.si.${si}`) : si, factor: 1 };
 }
 
 // `si`: the unit of the record (km/h, m, ha, kg/ha, t/ha, t/h, t, per t ...); one without a counterpart stays as it is.

@@ -161,18 +161,15 @@ def _wait(last: Tried, situation: Situation) -> Advice | None:
         left, why = BEFORE_MIN - situation.minutes, "the next step needs steady work before it, to be compared with"
     if not why:
         return None
+    slower = "slowing down is fine." if last.what != "speed_kmh" else "hold the speed too, unless the loss asks for less."
     seen = f"{situation.minutes:.0f} min of steady work since {name} went to {shown(last.to, last.what)}: {why}."
     return Advice(
-        rule="one-at-a-time",
-        kind="wait",
-        seen=seen,
+        rule="one-at-a-time", kind="wait", seen=seen,
         data={"verdict": last.verdict, "minutes": situation.minutes, "minutes_more": last.minutes_more},
         why="Two changes at once are evidence for neither.",
-        words=f"Change nothing yet; work on steadily for about {max(left, 1.0):.0f} min.",
-        watch="the verdict",
-        stop="when the verdict is in",
-        basis=_BASIS_ORDER,
-    )
+        words=f"Leave the settings as they are for about {max(left, 1.0):.0f} min; {slower}",
+        watch="the verdict", stop="when the verdict is in", basis=_BASIS_ORDER,
+    )  # fmt: skip
 
 
 # ---------------------------------------------------------------------- the rules

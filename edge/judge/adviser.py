@@ -65,7 +65,7 @@ def _mean(rows: Iterable[_Row], name: str) -> float | None:
 
 
 class Adviser:
-    """Advice of one kit, and its settings book."""
+    """Advice of one kit, and its settings book. `awaits_verdict`: the newest change is not judged, so none is called for."""
 
     def __init__(self, settings: Settings) -> None:
         self.book = SettingsBook()
@@ -84,6 +84,7 @@ class Adviser:
         self._shafts: dict[str, float] = {}
         self._calibration = "none"
         self._limit_kg_ha: float | None = None
+        self.awaits_verdict = False
         self._told: dict[str, Any] | None = None
         self._told_time = ""
         self._told_events: Any = None
@@ -137,9 +138,11 @@ class Adviser:
             case entries.Crop():
                 if now.crop_number != self._crop_number:
                     self._begin(now, forget=True)
+                    self.awaits_verdict = False
                     self._crop_number, self._crop_from = now.crop_number, len(now.changes)
             case entries.Setting() if entry.what != "lag_s":
                 self._begin(now, forget=False)
+                self.awaits_verdict = True
                 if isinstance(was := now.changes[-1].was, float):
                     self.book.told(now.crop, entry.what, was)
             case _:
@@ -192,6 +195,8 @@ class Adviser:
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
         page = self.book.consider(situation, worth(situation), float(t)) or self.book.take_amended(now.crop)
         advice = advise(situation)
+        if advice is not None or situation.last is None:  # before any work under a new setting nothing is told, and it waits
+            self.awaits_verdict = advice is not None and advice.kind == "wait"
         events = (situation.tried, dict(situation.look), dict(situation.sample), situation.crop, situation.first_load)
         plain = None if advice is None else advice.to_plain()
         if plain is None or (self._told is not None and _same(plain, self._told)):

@@ -15,7 +15,7 @@ from typing import Any, Literal
 from edge import entries
 from edge.errors import EntryError
 from edge.feed.assembler import Second
-from edge.judge.conditions import DANGER_TIMES, EVENT_RULES, ON, Condition, Conditions, Key
+from edge.judge.conditions import DANGER_TIMES, EVENT_RULES, ON, Condition, Conditions, Key, retold
 from edge.judge.flood import SHOWN, Flood
 from edge.judge.rules import RANK, RULES, Rule
 from edge.reckon.figures import Figures
@@ -113,6 +113,10 @@ class Judge:
     def hours(self) -> tuple[float, float]:
         """Hours of work since the last used tray test and the last gauge check."""
         return self._conditions.since_tray_s / 3600, self._conditions.since_gauge_s / 3600
+
+    def await_verdict(self, waits: bool) -> None:
+        """Whether the newest change of a setting still waits for its verdict, so that no alert calls for another one."""
+        self._conditions.awaits_verdict = waits
 
     def restore_hours(self, tray_h: float, gauge_h: float) -> None:
         """Hours of work of earlier runs since the last used tray test and the last gauge check."""
@@ -258,7 +262,7 @@ class Judge:
             life.pending = True
         if life.active:
             if condition is not None:
-                changes = self._reweigh(condition, life, now_ms, passed, clear_s)
+                changes = self._reweigh(condition, life, now_ms, passed, clear_s) or self._refresh(rule, condition, life, now_ms)
             elif life.off_s >= max(clear_s, 1):
                 changes = self._end(life, now_ms)
         elif not settled and (life.pending or (on and life.on_s >= max(raise_s, 1))):
@@ -316,6 +320,16 @@ class Judge:
             return []
         life.last_raise, life.eased_s = self._clock, 0
         return self._rewrite(life, now_ms, condition, severity=condition.severity)
+
+    def _refresh(self, rule: Rule, condition: Condition, life: _Life, now_ms: int) -> list[Change]:
+        """The limit was changed, or what to do: the alert is told again as it stands, at most once a minute."""
+        change = life.change
+        if change is None or change.state == "shelved" or self._clock - life.last_raise < BETWEEN_RAISES_S:
+            return []
+        if (action := retold(rule, condition, change.limit, change.action)) is None:
+            return []
+        life.last_raise = self._clock
+        return self._rewrite(life, now_ms, condition, action=action)
 
     def _rewrite(self, life: _Life, now_ms: int, condition: Condition, **changed: Any) -> list[Change]:
         assert life.change is not None

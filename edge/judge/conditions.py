@@ -12,14 +12,14 @@ from typing import Literal, NamedTuple
 from edge import entries
 from edge.entries import given
 from edge.feed.assembler import Second
-from edge.judge.rules import LOOKS
+from edge.judge.rules import LEAVE_SETTINGS, LOOKS, Rule
 from edge.reckon.figures import Figures
 from edge.settings import BeamInput, GroundInput, LossInput, Settings
 
 Key = tuple[str, str]
 
 DANGER_TIMES = 2.0
-RETURNS_DEADBAND = 0.95
+RETURNS_DEADBAND, LIMIT_MOVES = 0.95, 0.01
 SIDE_TIMES, SIDE_CLEARS_TIMES = 2.0, 1.6
 LEAST_SIDE_PER_S = 1.0
 LOOK_LASTS_S = 1800
@@ -58,6 +58,16 @@ _LOSS: Key = ("loss-over-limit", "")
 _RETURNS: Key = ("returns-over-limit", "")
 
 
+def retold(rule: Rule, condition: Condition, limit: float | None, action: str) -> str | None:
+    """What to do, for a standing alert whose limit an entry moved by 1 % or more, or whose action is another one by now;
+    None when there is nothing to tell anew."""
+    if rule.name not in (_LOSS[0], _RETURNS[0]) or condition.limit is None:
+        return None
+    to_do = condition.action or rule.action if rule.name == _LOSS[0] else action  # a look at the returns tells its own
+    moved = limit is None or abs(condition.limit - limit) > LIMIT_MOVES * limit
+    return to_do if moved or to_do != action else None
+
+
 class _Shaft:
     """A shaft's own working speed, learned at work and only while it isn't low."""
 
@@ -86,6 +96,7 @@ class Conditions:
         self._low = alerts.shaft_low_pct / 100
         self.returns_limit = settings.limits.returns_pct
         self.mill = "none"
+        self.awaits_verdict = False
         self.since_tray_s = self.since_gauge_s = 0
         self._tests: int | None = None
         self._look: tuple[int, entries.ReturnsLook] | None = None
@@ -178,7 +189,8 @@ class Conditions:
         if loss.kg_ha is None or limit is None:
             return BETWEEN
         severity = "danger" if loss.kg_ha >= DANGER_TIMES * limit else "caution"
-        return Condition(loss.over_limit_p >= self._raise_p, loss.kg_ha, limit, severity)
+        action = LEAVE_SETTINGS if self.awaits_verdict else ""
+        return Condition(loss.over_limit_p >= self._raise_p, loss.kg_ha, limit, severity, action=action)
 
     def _at_work(self, figures: Figures, second: Second, seen: dict[Key, Condition]) -> None:
         self.since_tray_s += 1

@@ -14,6 +14,10 @@ RANK: dict[str, int] = {"danger": 0, "caution": 1, "notice": 2}
 SAFE_STOP = "Stop on level ground, engine off, key out, everything at rest"
 
 
+LEAVE_SETTINGS = "Ease off a little now. Leave the settings until the newest change has its verdict."
+"""What to do about `loss-over-limit` while a change waits for its verdict: another change would spoil both."""
+
+
 class Rule(NamedTuple):
     """One rule. `raise_s`, `clear_s`: hold times in s. `in_work`: neither raised nor counted while turning or filling."""
 

@@ -64,8 +64,10 @@ def _how_sure(facts: Facts, pen: Pen) -> tuple[str, str]:
     if facts.loss.value is None:
         return UNKNOWN, f"<p>Calibration: {pen.figure('calibration', facts.calibration[0])}.</p>"
     budget = facts.budget
-    words = "<p>The mean over the job lies in this range with 90 % confidence.</p>"
-    words += f"<p>Calibration {pen.figure('calibration', facts.calibration[0])}: {escape(facts.calibration[1])}."
+    given = " as long as the tray tests still held after the change named below" if facts.untested is not None else ""
+    words = f"<p>The mean over the job lies in this range with 90 % confidence{given}.</p>"
+    checked = ", not checked since the change" if facts.untested is not None else ""
+    words += f"<p>Calibration {pen.figure('calibration', facts.calibration[0])}{checked}: {escape(facts.calibration[1])}."
     if budget:
         words += f" Largest doubt: {escape(str(budget[0]['term']))}; narrowed by {escape(str(budget[0]['remedy']))}."
     return pen.range("loss", facts.loss, "kg/ha"), f"{words}</p>{untested(facts, pen)}"
@@ -78,7 +80,7 @@ def untested(facts: Facts, pen: Pen) -> str:
     name, share = facts.untested
     return (
         f"<p>All tray tests were made before the {escape(name[:1].lower() + name[1:])} was changed: none checked the "
-        f"{pen.figure('untested', percent(share))} of the area cut after it, and the range does not allow for that.</p>"
+        f"{pen.figure('untested', percent(share))} of the area cut after it, so the true loss may lie outside this range.</p>"
     )
 
 
@@ -144,12 +146,13 @@ def work(facts: Facts, pen: Pen) -> str:
         ("Area stated at the finish", pen.number("area.stated", facts.stated_area_ha, "ha") if facts.stated_area_ha else "none"),
         ("Harvested", f"{pen.number('harvested', facts.harvested_t, 't')} ({escape(facts.harvest_basis)})"),
         ("Steady work", pen.figure("time.working", lasting(facts.seconds["working"]))),
-        ("Filling, turning on the headland", pen.figure("time.turning", lasting(turned))),
-        ("Standing, no data", pen.figure("time.idle", lasting(facts.seconds["idle"] + facts.seconds["no data"]))),
+        ("Filling (cutting too) and turning", pen.figure("time.turning", lasting(turned))),
+        ("Standing", pen.figure("time.idle", lasting(facts.seconds["idle"]))),
+        ("Without data", pen.figure("time.none", lasting(facts.seconds["no data"]))),
         ("Distance cut", pen.number("distance.cut", facts.cut_m / 1000, "km")),
         ("Mean width cut", pen.number("width", _width(facts), "m")),
         ("Distance with turns", pen.number("distance", facts.distance_m / 1000, "km")),
-        ("Mean speed at work", pen.number("kmh", facts.kmh, "km/h")),
+        ("Mean speed in steady work", pen.number("kmh", facts.kmh, "km/h")),
     ]
     again = "".join(f"<p>Reopened {facts.zone.stamp(at)}: {escape(str(why))}</p>\n" for at, why in job["reopened"])
     return f'<div class="two">{pairs(rows)}{pairs(grain)}</div>\n{again}'
@@ -203,7 +206,11 @@ def interim(facts: Facts) -> str:
     """That a job still goes on; nothing for a finished one."""
     if facts.job["finished"]:
         return ""
-    return f"<p><strong>Interim:</strong> the job was not finished; all figures reach to {facts.zone.stamp(facts.end_s)}.</p>\n"
+    made, end = facts.zone.stamp(facts.document.made_ms / 1000), facts.zone.stamp(facts.end_s)
+    return (
+        f"<p><strong>Interim:</strong> the job was still open when this pack was made ({made}). The figures cover what was cut "
+        f"up to {end}; anything cut later is not in them.</p>\n"
+    )
 
 
 def headline(facts: Facts) -> str:

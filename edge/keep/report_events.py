@@ -14,6 +14,13 @@ from edge.keep.report_material import OPENING, Material, Told
 from edge.reckon.calibration import Test
 from edge.reckon.gauge import check
 
+MOST_ALERTS = 60
+"""Alerts that are printed one by one. Of the others it is not looked up what was done: every setting against every alert
+would make some megabytes of records cost gigabytes."""
+
+MOST_DONE = 20
+"""Things done about one alert that are kept; the others are counted."""
+
 AFTERWARDS_S = 600.0
 """A setting changed while an alert stood, or this long after its raise, is named beside it."""
 
@@ -70,7 +77,7 @@ class GaugeLine:
 
 @dataclass(slots=True)
 class Alert:
-    """One alert from its raise to its end."""
+    """One alert from its raise to its end. `done`: what was done about it, the first `MOST_DONE`; `more`: how many besides."""
 
     name: str
     severity: str
@@ -78,11 +85,20 @@ class Alert:
     raised_s: float
     ended_s: float | None = None
     done: list[tuple[float, str]] = field(default_factory=list)
+    more: int = 0
+
+    def was_met(self, at_s: float, what: str) -> None:
+        """Something was done about it."""
+        if len(self.done) < MOST_DONE:
+            self.done.append((at_s, what))
+        else:
+            self.more += 1
 
 
 def changes(material: Material) -> list[Change]:
     """Every setting entry of the job, numbered as the kit counts them, with the last verdict given while it was the newest."""
     found: list[Change] = []
+    judged: dict[int, Change] = {}
     known: dict[str, Any] = {}
     count = 0
     for one in material.told:
@@ -91,10 +107,10 @@ def changes(material: Material) -> list[Change]:
         elif one.kind == "entry" and one.body.get("entry") == "setting":
             count += 1
             found.append(_change(one, count, known))
-        elif one.kind == "verdict":
-            judged = next((change for change in found if change.n == one.body.get("setting") and not change.of_kit), None)
-            if judged is not None:
-                judged.verdict = one.body
+            if not found[-1].of_kit:
+                judged.setdefault(count, found[-1])
+        elif one.kind == "verdict" and one.body.get("setting") in judged:
+            judged[one.body["setting"]].verdict = one.body
     return found
 
 
@@ -173,14 +189,14 @@ def alerts(material: Material) -> list[Alert]:
             if body.get("ended_ms") is not None and alert.ended_s is None:
                 alert.ended_s = body["ended_ms"] / 1000 + (one.at_s - body["at_ms"] / 1000)
             if body["state"] in ("acknowledged", "shelved"):
-                alert.done.append((one.at_s, str(body["state"])))
+                alert.was_met(one.at_s, str(body["state"]))
             if body["state"] == "cleared" or (body["state"] == "raised" and body.get("ended_ms") is not None):
                 live.pop(name)
         elif one.kind == "entry" and body.get("entry") == "setting" and body.get("what") != "lag_s":
             key = f"other: {body.get('name')}" if body["what"] == "other" else body["what"]
             words = f"{name_of(key, str(body.get('name', '')))} set to {shown(body['to'], body['what'])}"
-            for alert in found:
+            for alert in found[:MOST_ALERTS]:
                 until_s = inf if alert.ended_s is None else max(alert.raised_s + AFTERWARDS_S, alert.ended_s)
                 if alert.name.startswith(FOLLOWED) and alert.raised_s <= one.moment_s <= until_s:
-                    alert.done.append((one.moment_s, words))
+                    alert.was_met(one.moment_s, words)
     return found

@@ -7,7 +7,7 @@ kit held; the counts are worked out anew by `report_sums`.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from math import inf
 from typing import Any, NamedTuple
@@ -61,7 +61,7 @@ class Material:
     counted: list[Counted]
     totals: Totals
     dispersion: list[float]
-    factors: dict[int, Factors] = field(default_factory=dict)
+    factors: Mapping[int, Factors] = field(default_factory=dict)
     withheld: int = 0
 
     @property
@@ -286,7 +286,7 @@ def _dispersion(told: list[Told], names: tuple[str, ...]) -> list[float]:
 def _fit(material: Material) -> None:
     """Fit the factors of each crop anew to its tray tests."""
     material.reckoner.tests.refit(material.vibration_hz, material.dispersion)
-    material.factors = dict(material.reckoner.tests.fits)
+    material.factors = material.reckoner.tests.fits
 
 
 def per_second_loss(material: Material, part: Counted) -> tuple[Floats, Floats]:

@@ -9,13 +9,13 @@ import numpy as np
 
 from edge.keep.report_answers import from_to, untested
 from edge.keep.report_classes import class_of, classes, has_track, values_of
+from edge.keep.report_events import MOST_ALERTS
 from edge.keep.report_facts import Facts
 from edge.keep.report_verdicts import verdict_line
 from edge.keep.report_words import UNKNOWN, Pen, lasting, percent, shown, spanned, table
 
 CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
 LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
-MOST_ALERTS = 60
 NEARLY_ALL = 0.9995
 NONE = "none"
 OF_OTHERS = "other jobs', the kit's advice, or telling a place; their digests keep the chain whole"
@@ -72,7 +72,7 @@ def _of_steps(facts: Facts) -> str:
     steps = facts.steps.kg_ha[~np.isnan(facts.steps.kg_ha)]
     if facts.limit_kg_ha is None or not len(steps) or facts.over_share or float(steps.max()) <= facts.limit_kg_ha:
         return ""
-    return " Single steps touch the limit; over half a minute none was over it."
+    return " Some single steps were over the limit; averaged over half a minute none was."
 
 
 def ground(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
@@ -136,7 +136,8 @@ def settings(facts: Facts, pen: Pen) -> str:
     rows = []
     for one in facts.changes:
         words = "a setting of the kit, not of the machine" if one.of_kit else verdict_line(one, pen)
-        said = f"<br>{escape(str(one.verdict['words']))}" if one.verdict and one.verdict.get("words") else ""
+        told = str(one.verdict.get("words") or "") if one.verdict else ""
+        said = f"<br>As told to the operator: {escape(told)}" if told else ""
         note = f"<br>Note: {escape(one.note)}" if one.note else ""
         when = escape(facts.zone.clock(one.at_s))
         rows.append([str(one.n), when, escape(one.name), escape(from_to(one)) + note, words + said])
@@ -168,7 +169,16 @@ def trays(facts: Facts, pen: Pen) -> str:
         factor = pen.number(f"{key}.factor", one.factor) if one.factor is not None else "none"
         rows.append([str(one.number), when, escape(what), caught, pen.number(f"{key}.kg_ha", one.kg_ha), seen, factor, used])
     head = ["No", "Time", "How", "Kernels per m²", "Loss there, kg/ha", "Pulses per m²", "Factor, mg per pulse", "Used?"]
-    return said + table("Tray tests", head, rows, (0, 3, 4, 5, 6))
+    return said + table("Tray tests", head, rows, (0, 3, 4, 5, 6)) + _over_at(facts)
+
+
+def _over_at(facts: Facts) -> str:
+    """Tray tests that caught more than the limit, beside an area of which little or nothing was over it."""
+    over = [str(one.number) for one in facts.tests if one.kg_ha and facts.limit_kg_ha and one.kg_ha > facts.limit_kg_ha]
+    if not over:
+        return ""
+    numbers = f"{'Tests' if len(over) > 1 else 'Test'} {', '.join(over)}"
+    return f"<p>{numbers} caught more than the limit: a tray sees one spot, so it can lie far above or below a mean.</p>\n"
 
 
 def sieves(facts: Facts, pen: Pen) -> str:
@@ -226,6 +236,7 @@ def alerts(facts: Facts, pen: Pen) -> str:
     for at, one in enumerate(facts.alerts[:MOST_ALERTS]):
         lasted = "still on at the end" if one.ended_s is None else lasting(max(one.ended_s - one.raised_s, 0.0))
         done = "; ".join(f"{facts.zone.clock(when)} {what}" for when, what in one.done) or "nothing entered"
+        done += f"; and {one.more} more" if one.more else ""
         when = escape(facts.zone.clock(one.raised_s))
         rows.append([when, one.severity, escape(one.text), pen.figure(f"alert.{at}", lasted), escape(done)])
     more = len(facts.alerts) - MOST_ALERTS

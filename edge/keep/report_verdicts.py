@@ -38,7 +38,14 @@ def verdict_line(change: Change, pen: Pen) -> str:
     word = SHORT.get(found["verdict"], found["verdict"])
     sign = f'<span aria-hidden="true">{SIGNS.get(found["verdict"], "")}</span> '
     effect = f": {pen.figure(f'change.{change.n}', effect_words(found))}" if found.get("ratio") is not None else ""
-    return f"{sign}<b>{escape(change.name)}: {escape(word)}</b>{effect}{_both_sides(found, change.n, pen)}."
+    return f"{sign}<b>{escape(change.name)}: {escape(word)}</b>{effect}{_both_sides(found, change.n, pen)}.{_if(found)}"
+
+
+def _if(found: dict[str, Any]) -> str:
+    """What a figure in kilograms rests on where only pulses were compared."""
+    if found.get("basis") == "grain" or found["before"].get("kg_ha") is None or found["after"].get("kg_ha") is None:
+        return ""
+    return " The kilograms hold if the sensors still meet the same share of the lost grain: trays on both sides would tell."
 
 
 def _both_sides(found: dict[str, Any], n: int, pen: Pen) -> str:

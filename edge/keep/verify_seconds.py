@@ -15,7 +15,7 @@ from edge.keep import minutes
 from edge.keep.chain import Record
 from edge.keep.pack_data import Document, Seconds, body_of
 from edge.keep.report_material import Material
-from edge.keep.report_sums import Counted
+from edge.keep.report_sums import Counted, Whole
 from edge.reckon.workstate import STATES
 
 PLACES = ("lat", "lon")
@@ -80,7 +80,7 @@ def positions(document: Document, records: list[Record]) -> Bound | None:
     """
     if document.position == "none":
         return None
-    rows = {one.run: one for one in document.seconds}
+    rows = {one.run: _track_lines(one) for one in document.seconds}
     tracks = {
         (one.run, body.get("seconds_from"), body.get("seconds_to")): (one.seq, body)
         for one in records if one.kind == minutes.TRACK for body in (body_of(one),)
@@ -92,7 +92,9 @@ def positions(document: Document, records: list[Record]) -> Bound | None:
         if not isinstance(fixed, int) or not isinstance(first, int) or not isinstance(last, int) or "work_sha256" not in body:
             continue
         told = True
-        lines = _track_lines(rows.get(record.run), first, last)
+        numbers, track_lines = rows.get(record.run, _NO_TRACK)
+        begin, end = (int(at) for at in np.searchsorted(numbers, [first, last + 1]))
+        lines = track_lines[begin:end]
         if len(lines) != fixed:
             return Bound(total, record.seq, f"{fixed} of its seconds had a position, the pack holds {len(lines)}")
         if document.position != "exact" or not fixed:
@@ -104,14 +106,16 @@ def positions(document: Document, records: list[Record]) -> Bound | None:
     return Bound(total) if told else None
 
 
-def _track_lines(seconds: Seconds | None, first: int, last: int) -> list[bytes]:
-    """`minutes.track_line` of each second from `first` to `last` that has a position."""
-    if seconds is None or "lat" not in seconds.columns or "lon" not in seconds.columns:
-        return []
-    numbers = np.array(seconds.columns["number"], dtype=np.int64)
-    begin, end = (int(one) for one in np.searchsorted(numbers, [first, last + 1]))
-    spots = zip(seconds.columns["number"][begin:end], *(seconds.columns[name][begin:end] for name in PLACES), strict=True)
-    return [minutes.track_line(*spot) for spot in spots if spot[1] is not None and spot[2] is not None]
+def _track_lines(seconds: Seconds) -> tuple[Whole, list[bytes]]:
+    """Numbers of the seconds that have a position, and `minutes.track_line` of each."""
+    if any(name not in seconds.columns for name in PLACES):
+        return _NO_TRACK
+    spots = zip(seconds.columns["number"], *(seconds.columns[name] for name in PLACES), strict=True)
+    known = [spot for spot in spots if spot[1] is not None and spot[2] is not None]
+    return np.array([spot[0] for spot in known], dtype=np.int64), [minutes.track_line(*spot) for spot in known]
+
+
+_NO_TRACK: tuple[Whole, list[bytes]] = (np.zeros(0, np.int64), [])
 
 
 class _Texts:

@@ -7,13 +7,14 @@ the speed stayed within 15 % of its mean, and no setting changed since at - lag 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 from typing import Literal, NamedTuple
 
 from edge.entries import Tray, epoch_s, given
 from edge.reckon.budget import LIGHT_GRAIN_U, quantile
 from edge.reckon.factor import ENOUGH, ROUGH_U, Factors, Fit, Measured, factors
+from edge.reckon.fits import Later
 from edge.reckon.inforce import InForce
 from edge.reckon.loss import HALF_BLIND_U, MILL_U
 from edge.reckon.trays import TrayResult
@@ -127,31 +128,45 @@ class Test:
         return not self.why
 
 
-@dataclass(slots=True)
 class Calibration:
-    """All tests and the factors they give. `points`: names of the loss points in order."""
+    """All tests and the factors they give. `points`: names of the loss points in order; `tests` only ever grows."""
 
-    points: tuple[str, ...]
-    tests: list[Test] = field(default_factory=list)
-    factors: Factors = field(default_factory=lambda: Factors(reason="no tray test yet"))
-    factors_crop: int = -1
+    def __init__(self, points: tuple[str, ...], tests: Iterable[Test] = ()) -> None:
+        self.points, self.tests = points, list(tests)
+        self.inforce = Later.of(Factors(reason="no tray test yet"))
+        self.factors_crop = -1
 
-    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Factors | None:
+    @property
+    def factors(self) -> Factors:
+        """The factors in force."""
+        return self.inforce.factors
+
+    @factors.setter
+    def factors(self, found: Factors) -> None:
+        self.inforce = Later.of(found)
+
+    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Later | None:
         """Take one judged test; returns its crop's factors fitted anew, None when it is not used."""
+        if test.used:
+            self._measured(test, vibration_hz, dispersion)  # what can't be reckoned with is refused here, not in a figure
         self.tests.append(test)
         return self.refit(test.crop, vibration_hz, dispersion) if test.used else None
 
-    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Factors:
-        """The factors by the used tests of one crop (at least one). They come into force unless a later crop's are."""
-        chosen = [test for test in self.tests if test.used and test.crop == crop]
-        found = replace(
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Later:
+        """The factors by the used tests so far of one crop (at least one). They come into force unless a later crop's are."""
+        known, hz, scatter = len(self.tests), tuple(vibration_hz), tuple(dispersion)
+        found = Later(lambda: self._fitted(crop, known, hz, scatter))
+        if crop >= self.factors_crop:
+            self.inforce, self.factors_crop = found, crop
+        return found
+
+    def _fitted(self, crop: int, known: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Factors:
+        chosen = [test for test in self.tests[:known] if test.used and test.crop == crop]
+        return replace(
             factors([self._measured(test, vibration_hz, dispersion) for test in chosen], self.points),
             bypassed=any(test.entry.mill == "bypassed" for test in chosen),
             counted=any(test.result.counted for test in chosen),
         )
-        if crop >= self.factors_crop:
-            self.factors, self.factors_crop = found, crop
-        return found
 
     def _measured(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Measured:
         seen, metres = test.seen, test.seen.metres

@@ -33,6 +33,9 @@ TREND_T = 3.0
 LEAST_TREND = 0.01
 """A trend of less than this from test to test is not worth a word."""
 
+MOST_ALONE = 40
+"""Tests up to which the others are fitted without each one in turn; with more, one step from the fit of all says the same."""
+
 MOST_U = 10.0
 LEAST_MG_PER_PULSE = 1e-9
 """Less is no grain: a millionth of the lightest kernel."""
@@ -142,8 +145,9 @@ def fit(ks: Sequence[float], us: Sequence[float], numbers: Sequence[int] = ()) -
     scatter = sum(w * (k - centre) ** 2 for w, k in zip(weights, ks, strict=True)) / (n - 1)
     variance = max(scatter / total, 1 / sum(1 / v for v in within))
     names = list(numbers) if numbers else list(range(1, n + 1))
-    left_out = tuple((name, _mean_without(ks, within, i)) for i, name in enumerate(names))
-    outlying = tuple(name for i, name in enumerate(names) if n > ENOUGH and _is_outlying(ks, within, i))
+    others = [_without(ks, within, i) for i in range(n)] if n <= MOST_ALONE else _near(ks, within, tau2, centre)
+    left_out = tuple((name, one.mean) for name, one in zip(names, others, strict=True))
+    outlying = tuple(names[i] for i, one in enumerate(others) if n > ENOUGH and one.has_outlying(ks[i], within[i]))
     return Fit(centre, sqrt(variance) / centre, n - 1, n, sqrt(tau2) / centre, left_out, outlying)
 
 
@@ -165,19 +169,46 @@ def _between(ks: Sequence[float], within: Sequence[float]) -> float:
     return (low + high) / 2
 
 
-def _mean_without(ks: Sequence[float], within: Sequence[float], index: int) -> float:
+class _Others(NamedTuple):
+    """All tests but one: their weighted mean, plain mean, and variance between them."""
+
+    mean: float
+    plain: float
+    tau2: float
+
+    def has_outlying(self, k: float, within: float) -> bool:
+        """Whether the one left out, with its own variance, lies far from them."""
+        spread = sqrt(max(self.tau2, (0.1 * self.plain) ** 2))
+        return abs(k - self.mean) > OUTLYING_Z * sqrt(spread**2 + within)
+
+
+def _without(ks: Sequence[float], within: Sequence[float], index: int) -> _Others:
     others = [k for i, k in enumerate(ks) if i != index]
     variances = [v for i, v in enumerate(within) if i != index]
     tau2 = _between(others, variances)
     weights = [1 / (v + tau2) for v in variances]
-    return sum(w * k for w, k in zip(weights, others, strict=True)) / sum(weights)
+    mean = sum(w * k for w, k in zip(weights, others, strict=True)) / sum(weights)
+    return _Others(mean, sum(others) / len(others), tau2)
 
 
-def _is_outlying(ks: Sequence[float], within: Sequence[float], index: int) -> bool:
-    others = [k for i, k in enumerate(ks) if i != index]
-    variances = [v for i, v in enumerate(within) if i != index]
-    spread = sqrt(max(_between(others, variances), (0.1 * sum(others) / len(others)) ** 2))
-    return abs(ks[index] - _mean_without(ks, within, index)) > OUTLYING_Z * sqrt(spread**2 + within[index])
+def _near(ks: Sequence[float], within: Sequence[float], tau2: float, centre: float) -> list[_Others]:
+    """The same for each test in turn, of many: from the sums of all, less its own.
+
+    The variance between follows by one Newton step on 1 / (weighted scatter), which is exact for tests of like precision.
+    """
+    n = len(ks)
+    off, weights = [k - centre for k in ks], [1 / (v + tau2) for v in within]
+    of_weight, of_square = ([sum(w**p * x**j for w, x in zip(weights, off, strict=True)) for j in (0, 1, 2)] for p in (1, 2))
+    total, found = sum(ks), []
+    for k, x, w in zip(ks, off, weights, strict=True):
+        weight, first, second = (whole - w * x**j for j, whole in enumerate(of_weight))
+        square, cross, scatter2 = (whole - w * w * x**j for j, whole in enumerate(of_square))
+        mean = first / weight
+        scatter = max(second - mean * first, 0.0)
+        slope = scatter2 - 2 * mean * cross + mean * mean * square
+        step = scatter * (scatter / (n - 2) - 1) / slope if slope > 0 else 0.0
+        found.append(_Others(centre + mean, (total - k) / (n - 1), max(tau2 + step, 0.0)))
+    return found
 
 
 def factors(tests: Sequence[Measured], points: Sequence[str]) -> Factors:

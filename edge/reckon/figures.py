@@ -49,7 +49,8 @@ class Figures:
     """One second. `number` counts closed seconds of the run; `t` is the second's end in epoch seconds.
 
     `area_m2` cut in the second; `width_used`: part of the cut width in crop. `value`: money an hour, its quality by the
-    newest tank sample, which is `sample_age_s` old.
+    newest tank sample, which is `sample_age_s` old. `limit_basis`: which of two limits is the tighter, `kg_ha` or `pct`;
+    `limit_pct`: the same limit in percent of the grain.
     """
 
     number: int
@@ -76,3 +77,5 @@ class Figures:
     width_used: float = 1.0
     value: Value = UNKNOWN
     sample_age_s: float | None = None
+    limit_basis: str | None = None
+    limit_pct: float | None = None

@@ -149,7 +149,7 @@ class InForce:
         if mark is not None and self.marks.get(mark) == at_s:
             then = self.mark_moments[mark]
         else:
-            then = [one for one in self.moments if one.from_s <= at_s or one.from_s > stamp_s][-1]
+            then = next(one for one in reversed(self.moments) if one.from_s <= at_s or one.from_s > stamp_s)
         later = (one.residue_width_m for one in self.moments if one.residue_width_m is not None)
         width = then.residue_width_m if then.residue_width_m is not None else next(later, None)
         tgw_g = self.tgw_g if then.crop_number == self.crop_number else self.ended_tgw[then.crop_number]

@@ -9,9 +9,11 @@ import msgspec
 from edge import entries
 from edge.entries import given
 from edge.errors import EntryError
+from edge.reckon import crops
 from edge.reckon.calibration import Test, moment_s
 from edge.reckon.inforce import weighed_yield
 from edge.reckon.kit import Kit
+from edge.reckon.plausible import doubt
 from edge.reckon.trays import measure, residue_width
 
 AREA_HA = 10_000.0
@@ -48,6 +50,12 @@ class Learning(Kit):
 
     def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:
         """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
+        extra = self._learn(entry, stamp_ms)
+        rows = crops.table(self.settings.crop_data) if isinstance(entry, entries.Crop) else {}
+        check = doubt(entry, self.now.crop, rows, self.settings.machine.cut_width_m)
+        return {**extra, "note": "; ".join(one for one in (extra.get("note"), check) if one)} if check else extra
+
+    def _learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:
         at = given(entry.at)
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
         match entry:

@@ -175,9 +175,25 @@ def percent_of_grain(kg_ha: float, yield_t_ha: float) -> float | None:
     return 100.0 * kg_ha / whole if whole > 0 else None
 
 
+class LimitBasis(NamedTuple):
+    """The tighter limit's unit as it was set, `kg_ha` or `pct`, and the limit in percent of the grain; None is unknown."""
+
+    basis: str | None
+    pct: float | None
+
+
 def tighter_limit(loss_kg_ha: float | None, loss_pct: float | None, yield_t_ha: float | None) -> float | None:
     """The tighter of two limits, in kg/ha; a percent limit needs a yield."""
     limits = [] if loss_kg_ha is None else [loss_kg_ha]
     if loss_pct is not None and yield_t_ha:
         limits.append(yield_t_ha * 1000 * loss_pct / (100 - loss_pct) if loss_pct < 100 else inf)
     return min(limits, default=None)
+
+
+def limit_basis(kg_ha: float | None, loss_kg_ha: float | None, loss_pct: float | None, yield_t_ha: float | None) -> LimitBasis:
+    """Which of two limits the tighter one `kg_ha` is, and the same in percent of the grain (None without a yield)."""
+    if kg_ha is None:
+        return LimitBasis(None, None)
+    if loss_kg_ha is not None and loss_kg_ha <= kg_ha:
+        return LimitBasis("kg_ha", percent_of_grain(kg_ha, yield_t_ha) if yield_t_ha else None)
+    return LimitBasis("pct", loss_pct)

@@ -9,6 +9,7 @@ from edge.reckon.loss import (
     Interval,
     MachineLoss,
     PointLevel,
+    limit_basis,
     machine_loss,
     over_limit_p,
     percent_of_grain,
@@ -56,7 +57,9 @@ class Picture(Kit):
         rate = None if speed_kmh is None else speed_kmh * width / 10
         status = self.calibration_figure(second.t)
         found = self._loss(state)
-        limit = tighter_limit(self.now.loss_kg_ha, self.now.loss_pct, self.now.yield_t_ha)
+        limits = self.now.loss_kg_ha, self.now.loss_pct, self.now.yield_t_ha
+        limit = tighter_limit(*limits)
+        basis = limit_basis(limit, *limits)
         lat, lon = self.receiver.place(second.t)
         # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
         cut_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
@@ -88,6 +91,8 @@ class Picture(Kit):
             saturated_inputs=tuple(s.at for point in self.points for s in point.sensors if s.saturated),
             value=UNKNOWN if loss is None else self._value(loss, cut_rate),
             sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
+            limit_basis=basis.basis,
+            limit_pct=basis.pct,
         )
 
     def _loss_figure(self, total: Interval | None, rate_ha_h: float | None, limit: float | None) -> LossFigure:

@@ -5,19 +5,30 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
 from edge import entries
 from edge.entries import given
 from edge.reckon import calibration as cal
-from edge.reckon.factor import Factors
+from edge.reckon.fits import Fits
 from edge.reckon.inforce import InForce
 from edge.reckon.trays import TrayResult, measure, residue_width
 
 HISTORY_S = 6 * 3600
 """Seconds kept for tray tests entered late without a mark."""
+
+
+class _Pending(NamedTuple):
+    """A test that waits for its time; `n` counts them."""
+
+    n: int
+    due_s: float
+    entry: entries.Tray
+    at_s: float
+    result: TrayResult
+    crop: int
 
 
 class TrayTests:
@@ -28,10 +39,11 @@ class TrayTests:
     """
 
     def __init__(self, calibration: cal.Calibration) -> None:
-        self.fits: dict[int, Factors] = {}
+        self.fits = Fits()
         self._calibration = calibration
         self._rows: deque[cal.Row] = deque(maxlen=HISTORY_S)
-        self._pending: list[tuple[float, entries.Tray, float, TrayResult, int]] = []
+        self._pending: dict[float, list[_Pending]] = {}
+        self._count = 0
         self._windows: dict[int, cal.Window] = {}
         self._open_marks: list[tuple[int, float]] = []
 
@@ -55,11 +67,12 @@ class TrayTests:
         result = measure(entry, ground.tgw_g, residue_width(entry, ground.residue_width_m, cut_width_m))
         is_kept = mark in self._windows and now.marks.get(mark) == at_s  # closed already, whatever the clock did since
         due_s = stamp_ms / 1000 if is_kept else max(stamp_ms / 1000, at_s + cal.HALF_WINDOW_S)
-        self._pending.append((due_s, entry, at_s, result, ground.crop_number))
+        self._count += 1
+        self._pending.setdefault(at_s, []).append(_Pending(self._count, due_s, entry, at_s, result, ground.crop_number))
 
     def crop_ends(self, crop: int) -> None:
         """Another crop follows; what this one was calibrated with stays its own."""
-        self.fits[crop] = self._calibration.factors
+        self.fits.put(crop, self._calibration.inforce)
 
     @property
     def waits(self) -> bool:
@@ -72,19 +85,20 @@ class TrayTests:
             if at_s + cal.HALF_WINDOW_S <= now_s:
                 self._windows[number] = cal.window(self._rows, at_s)
                 self._open_marks.remove((number, at_s))
-        for pending in list(self._pending):
-            if pending[0] <= now_s:
-                self._pending.remove(pending)
-                self._judge(pending, now, vibration_hz, dispersion)
+        for pending in sorted(one for many in self._pending.values() for one in many if one.due_s <= now_s):
+            self._pending[pending.at_s].remove(pending)
+            if not self._pending[pending.at_s]:
+                del self._pending[pending.at_s]
+            self._judge(pending, now, vibration_hz, dispersion)
 
     def _judge(
         self,
-        pending: tuple[float, entries.Tray, float, TrayResult, int],
+        pending: _Pending,
         now: InForce,
         vibration_hz: Sequence[float],
         dispersion: Sequence[float],
     ) -> None:
-        _, entry, at_s, result, crop = pending
+        _, _, entry, at_s, result, crop = pending
         mark = given(entry.mark, 0)
         # A recording keeps the number of its own day: only the time says whether it is the same mark.
         kept = self._windows.get(mark) if now.marks.get(mark) == at_s else None
@@ -97,16 +111,12 @@ class TrayTests:
     def _add(self, test: cal.Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
         found = self._calibration.add(test, vibration_hz, dispersion)
         if found is not None:
-            self.fits[test.crop] = found
+            self.fits.put(test.crop, found)
 
     def refit(self, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
         """Another background holds: the factors of every crop follow from its windows anew."""
-        for crop in sorted({test.crop for test in self._calibration.tests if test.used}):
-            before, found = self.fits.get(crop), self._calibration.refit(crop, vibration_hz, dispersion)
-            # A crop that ended without a test goes by the factors of the one before, and follows them.
-            for other in [other for other, fits in self.fits.items() if fits is before]:
-                self.fits[other] = found
-            self.fits[crop] = found
+        crops = sorted({test.crop for test in self._calibration.tests if test.used})
+        self.fits.replace({crop: self._calibration.refit(crop, vibration_hz, dispersion) for crop in crops})
 
     # ------------------------------------------------------------------ for the record
 
@@ -128,7 +138,7 @@ class TrayTests:
         assert isinstance(entry, entries.Tray)
         result = {key: math.inf if value is None and key == "dof" else value for key, value in body["result"].items()}
         seen, crop = msgspec.convert(body["window"], cal.Window), int(body["crop"])
-        self._pending = [pending for pending in self._pending if pending[2] != float(body["at_s"])]
+        self._pending.pop(float(body["at_s"]), None)
         test = cal.Test(
             int(body["number"]), float(body["at_s"]), str(body["why"]), entry, seen, msgspec.convert(result, TrayResult), crop
         )

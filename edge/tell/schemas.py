@@ -108,6 +108,11 @@ def _live() -> Schema:
         "why": {**TEXT, "description": "why the state is what it is"},
     }
     tree["limit_kg_ha"] = number("kg/ha")
+    tree["limit_basis"] = {
+        "type": ["string", "null"], "enum": ["kg_ha", "pct", None],
+        "description": "which of two limits is the tighter and counts, by the unit it was set in; null without a limit",
+    }  # fmt: skip
+    tree["limit_pct"] = number("%, of the grain: the limit that counts; null without a yield")
     tree["value"] = _value("h", sample_age_s=number("s"))
     tree["width_used"] = {"type": "number", "minimum": 0, "maximum": 1, "description": "part of the cut width in crop"}
     counted = dict.fromkeys(("passes", "steps"), COUNT)
@@ -115,7 +120,8 @@ def _live() -> Schema:
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]
-    schema["required"].remove("value")
+    for name in ("value", "limit_basis", "limit_pct"):  # added later
+        schema["required"].remove(name)
     for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
         schema["properties"][name]["required"] = []
     return {"description": "Figures of one second. Machine loss only; null is unknown; loss is null outside the crop.", **schema}
@@ -262,7 +268,7 @@ def _answer() -> Schema:
         "ok": {"const": True},
         "seq": SEQ,
         "mark": {**COUNT, "description": "number of a tray mark"},
-        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it"},
+        "note": {**TEXT, "description": "what was kept and not used, and why; what else came of it; what to check"},
         "job": {"type": "integer", "minimum": 1, "description": "number of the job that was started, finished or reopened"},
         "gauge": thing(gauge),
         "gap_mm": number("mm"),

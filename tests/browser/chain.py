@@ -23,6 +23,7 @@ import msgspec
 from edge import settings as settings_module
 from edge.keep import readonly
 from edge.tell.ask import ask
+from edge.tell.client import new_client
 from sim_feed.emit import Feed, PtyFeed, TcpFeed
 from sim_feed.scenario import Scenario, Simulation, load
 
@@ -158,6 +159,16 @@ class Chain:
         """An entry by the command line's road."""
         settings = settings_module.load(self.config)
         return ask(settings.mqtt, settings.machine.kit, entry)
+
+    def say(self, topic: str, value: Any) -> None:
+        """A kept message as the kit would send it; None takes it back."""
+        client = new_client(settings_module.load(self.config).mqtt, "test-kit")
+        client.connect("127.0.0.1", self.broker_port)
+        client.loop_start()
+        raw = b"" if value is None else msgspec.json.encode(value)
+        client.publish(f"tailgrain/kit1/{topic}", raw, qos=1, retain=True).wait_for_publish(5)
+        client.disconnect()
+        client.loop_stop()
 
     def rows(self, sql: str, *values: Any) -> list[Any]:
         """A question to the database, read only."""

@@ -131,3 +131,59 @@ def test_the_alerts_of_many_rules_differ_by_shape_and_word(worked: Any, open_pag
     assert len(set(seen.values())) == 3
     words = page.locator("#alerts").inner_text()
     assert all(f"{word}, new since" in words for word in ("Danger", "Caution", "Notice"))
+
+
+def test_an_equal_alert_is_spoken_again(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    said = page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
+        const {put} = await import(at); const line = document.getElementById('alerts-spoken'); const said = [];
+        const alert = (since) => ({rule: 'no-data', object: null, state: 'raised', severity: 'danger', since, text: 'A trial.',
+          cause: '', action: 'Nothing.', value: null, limit: null});
+        for (const since of ['2026-07-01T10:00:00.000Z', '2026-07-01T11:00:00.000Z']) {
+          put('alert/zz', alert(since)); said.push(line.textContent);
+          put('alert/zz', null); said.push(line.textContent);
+        }
+        return said; }"""
+    )
+    assert said == ["Danger: A trial.", "", "Danger: A trial.", ""]
+
+
+FIGURES = [
+    ("side-imbalance", 0.81, 0.72, "At raising 81 %, limit 72 %."),
+    ("shaft-low", 705.2, 774.0, "At raising 705 rpm, limit 774 rpm."),
+    ("tray-overdue", 4.25, 4.0, "At raising 4.3 h, limit 4 h."),
+    ("gauge-overdue", 51.0, 50.0, "At raising 51 h, limit 50 h."),
+    ("input-stuck", 41.0, 40.0, "At raising 41 km/h, limit 40 km/h."),
+    ("flood", 5.0, 3.0, "At raising 5.0, limit 3."),
+]
+
+
+def test_each_figure_has_its_unit(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    said = page.evaluate(
+        """async (figures) => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
+        const {put} = await import(at);
+        return figures.map(([rule, value, limit]) => {
+          put('alert/zz', {rule, object: null, state: 'raised', severity: 'danger', since: '9999-07-01T10:00:00.000Z',
+            text: 'A trial.', cause: '', action: 'Nothing.', value, limit});
+          const words = document.querySelector('[data-alert="zz"] .alert-figures').textContent.trim();
+          put('alert/zz', null);
+          return words; }); }""",
+        [list(one[:3]) for one in FIGURES],
+    )
+    assert said == [one[3] for one in FIGURES]
+
+
+def test_one_is_no_plural(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    said = page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'format.js');
+        const {say} = await import(at);
+        const restarts = (n) => say('kit.serial_restarts', {restarts: n, minutes: 5});
+        return [1, 2].map((n) => [say('tray.told', {n}), restarts(n), say('morning.heard', {n})]); }"""
+    )
+    assert said == [
+        ["Tray test with 1 tray", "The counter restarted 1 time in 5 min.", "alive: 1 pulse"],
+        ["Tray test with 2 trays", "The counter restarted 2 times in 5 min.", "alive: 2 pulses"],
+    ]

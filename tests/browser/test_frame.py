@@ -167,17 +167,22 @@ def test_us_units_are_shown_and_taken_and_the_record_stays_si(american: Any, ope
     chains.until(lambda: bool(american.entries("residue")), 25.0)
     assert american.entries("residue")[-1]["residue_width_m"] == pytest.approx(6.096, abs=1e-6)
     page.locator("#job-form-load summary").click()
-    expect(page.locator("#job-form-load label").first).to_have_text("Weight (bu)")
-    page.locator("#job-load-t").fill("300")
+    assert page.locator("#job-form-load label").all_inner_texts() == ["Weight (bu)", "Volume (bu)", "Bulk density (lb/bu)"]
+    page.locator("#job-load-volume_m3").fill("100")
+    page.locator("#job-load-bulk_kg_m3").fill("60")
     page.get_by_role("button", name="Enter the load").click()
     chains.until(lambda: bool(american.entries("load")), 25.0)
+    # A bushel by volume is 35.2390701 L: a hundred of 60 lb are 6,000 lb.
+    by_volume = american.entries("load")[-1]
+    assert by_volume["volume_m3"] * by_volume["bulk_kg_m3"] == pytest.approx(6_000 * 0.45359237, rel=1e-5)
+    page.locator("#job-load-t").fill("300")
+    page.get_by_role("button", name="Enter the load").click()
+    chains.until(lambda: len(american.entries("load")) == 2, 25.0)
     assert american.entries("load")[-1]["t"] == pytest.approx(300 * 60 * 0.45359237 / 1000, rel=1e-6)
     loss = page.locator(".stepper[data-limit='loss_kg_ha']")
     expect(loss.locator(".unit")).to_have_text("bu/ac")
     expect(loss.locator(".number")).to_have_text("0.9")  # 60 kg/ha
-    loss.get_by_role("button", name=re.compile(": more$")).click()
-    expect(loss.locator(".number")).to_have_text("0.9")
-    loss.get_by_role("button", name=re.compile(": more$")).click()
+    loss.get_by_role("button", name=re.compile(": more$")).click()  # 0.892 bu/ac: one step is one more as it is shown
     loss.get_by_role("button", name="Enter 1.0 bu/ac").click()
     chains.until(lambda: bool(american.entries("limit")), 25.0)
     wanted = 1.0 * 60 * 0.45359237 / 0.40468564224
@@ -190,6 +195,16 @@ def test_us_units_are_shown_and_taken_and_the_record_stays_si(american: Any, ope
     speed.locator("button.strong").click()
     chains.until(lambda: bool(american.entries("setting")), 25.0)
     assert american.entries("setting")[-1]["to"] / 1.609344 == pytest.approx(3.8, abs=1e-3)
+    page.locator("#nav a[data-screen='now']").click()
+    expect(page.locator("#marks li[data-kind='setting']").first).to_contain_text("Ground speed to 3.8 mph", timeout=SLOW)
+    # Each step shows another figure, wherever the measured speed lies.
+    steps = page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'machine.js');
+        const one = await import(at);
+        const told = (speed) => one.figure('speed_kmh', speed);
+        return [7.0, 7.08, 7.16].map((kmh) => [told(kmh), told(one.stepped('speed_kmh', kmh, 1))]); }"""
+    )
+    assert steps == [["4.3", "4.4"], ["4.4", "4.5"], ["4.4", "4.5"]]
 
 
 def test_nothing_is_filled_in_before_its_unit_is_known(american: Any, open_page: Opener) -> None:

@@ -149,9 +149,38 @@ def test_while_driving_a_job_starts_by_a_tap_and_nothing_is_typed(worked: Any, o
     expect(page.locator("#job-harvested")).to_be_disabled()
     page.get_by_role("button", name="Start another").click()
     expect(page.locator("#job-start-warn")).to_be_visible()
+    page.locator("#job-machine").evaluate("(one) => { one.value = ''; }")
     page.get_by_role("button", name="Start a job").click()
     expect(page.locator("#job-state")).to_contain_text("Job 2: no names given", timeout=SLOW)
     assert worked.entries("job_start")[-1] == {"entry": "job_start"}
+
+
+def test_what_was_typed_at_a_stand_goes_along_with_a_tap_while_driving(worked: Any, open_page: Opener) -> None:
+    """The fields are shut while the machine drives: what stands there was typed before."""
+    page = job(open_page, worked)
+    expect(page.locator("#job-client")).to_be_disabled()
+
+    def typed_before(name: str, value: str) -> None:
+        page.locator(f"#job-{name}").evaluate("(one, value) => { one.value = value; }", value)
+
+    page.get_by_role("button", name="Start another").click()
+    typed_before("client", "A late client")
+    typed_before("machine", "The old one")
+    started = len(worked.entries("job_start"))
+    page.get_by_role("button", name="Start a job").click()
+    expect(page.locator("#job-state")).to_contain_text("A late client", timeout=SLOW)
+    assert worked.entries("job_start")[started:] == [{"entry": "job_start", "client": "A late client", "machine": "The old one"}]
+    expect(page.locator("#job-client")).to_have_value("")
+    typed_before("harvested", "much")
+    typed_before("area", "2.5")
+    page.get_by_role("button", name="Finish the job").click()
+    page.get_by_role("button", name="Touch again to finish").click()
+    expect(page.locator("#job-left-out")).to_contain_text("Grain harvested (t)")
+    expect(page.locator("#job-state")).to_contain_text("No job is open", timeout=SLOW)
+    assert worked.entries("job_finish")[-1] == {"entry": "job_finish", "area_ha": 2.5}
+    expect(page.locator("#job-harvested")).to_have_value("much")  # what was not sent is not lost
+    expect(page.locator("#job-area")).to_have_value("")
+    typed_before("harvested", "")
 
 
 def test_proof_lines_of_a_job_are_those_of_the_record(worked: Any, open_page: Opener) -> None:

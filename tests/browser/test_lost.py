@@ -9,9 +9,6 @@ from typing import Any
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from edge import settings as settings_module
-from edge.tell.client import new_client
-
 Opener = Callable[..., Page]
 
 
@@ -117,25 +114,14 @@ HIDE = """(hidden) => {
 }"""
 
 
-def told(kit: Any, topic: str, raw: bytes) -> None:
-    """A kept message of the kit; an empty one takes it back."""
-    client = new_client(settings_module.load(kit.config).mqtt, "test-kit")
-    client.connect("127.0.0.1", kit.broker_port)
-    client.loop_start()
-    client.publish(f"tailgrain/kit1/{topic}", raw, qos=1, retain=True).wait_for_publish(5)
-    client.disconnect()
-    client.loop_stop()
-
-
 def test_what_ended_while_a_page_slept_is_gone_when_it_wakes(fresh: Any, open_page: Opener) -> None:
     kit, _ = fresh
     page = open_page(kit.url + "#change")
     not_stale(page)
-    advice = b'{"kind":"step","words":"Open the top sieve by 1 mm.","step":null,"worth_ha":null,"unit":"kg/ha"}'
-    told(kit, "advice", advice)
+    kit.say("advice", {"kind": "step", "words": "Open the top sieve by 1 mm.", "step": None, "worth_ha": None, "unit": "kg/ha"})
     expect(page.locator("#advice-words")).to_have_text("Open the top sieve by 1 mm.")
     page.evaluate(HIDE, True)
-    told(kit, "advice", b"")
+    kit.say("advice", None)
     seen = open_page(kit.url + "#change")  # the dashboard has heard it
     not_stale(seen)
     expect(seen.locator("#advice-none")).to_be_visible()
@@ -147,10 +133,10 @@ def test_a_restarted_dashboard_takes_back_what_ended_meanwhile(fresh: Any, open_
     kit, _ = fresh
     page = open_page(kit.url + "#change")
     not_stale(page)
-    told(kit, "advice", b'{"kind":"hold","words":"Leave it.","step":null,"worth_ha":null,"unit":"kg/ha"}')
+    kit.say("advice", {"kind": "hold", "words": "Leave it.", "step": None, "worth_ha": None, "unit": "kg/ha"})
     expect(page.locator("#advice-words")).to_have_text("Leave it.")
     kit.programs["dashboard"].stop()
-    told(kit, "advice", b"")
+    kit.say("advice", None)
     kit.dashboard()
     expect(page.locator("#advice-none")).to_be_visible()
     not_stale(page)

@@ -75,7 +75,8 @@ def test_nothing_is_judged_while_the_machine_runs(kit: str, request: pytest.Fixt
     for seconds in range(4):  # that many answers later there is still no tick, and nothing to wipe
         second = page.locator("#figure").get_attribute("data-second")
         page.locator(f"#figure:not([data-second='{second}'])").wait_for(state="attached")
-        assert page.locator("#taps li[data-state='good'], #beam li[data-state='good'], #beam [data-state='caution']").count() == 0, seconds
+        signs = "#taps li[data-state='good'], #beam li[data-state='good'], #beam [data-state='caution']"
+        assert page.locator(signs).count() == 0, seconds
     expect(page.locator("#beam li")).to_contain_text("not judged while the machine runs")
     expect(page.locator("#morning-spoken")).to_have_text("")
     page.goto(made.url + "#kit")
@@ -108,12 +109,12 @@ def test_good_settings_are_offered_and_entered(worked: Any, open_page: Opener) -
     page = open_page(worked.url + "#morning")
     good = page.locator("#good section").first
     expect(good).to_contain_text("wheat")
-    expect(good).to_contain_text("Fan (rpm): ")
+    expect(good).to_contain_text(re.compile(r"Fan: [\d.]+ rpm"))
     expect(good).to_contain_text("machine loss")
     kept = worked.rows("SELECT body FROM record WHERE kind = 'good set' ORDER BY seq DESC LIMIT 1")[0]["body"]
     fan = msgspec.json.decode(kept)["settings"]["fan_rpm"]
     worked.tell({"entry": "setting", "what": "fan_rpm", "to": fan - 40})
-    expect(good).to_contain_text(f"Fan (rpm): {fan:g} (now {fan - 40:g})")
+    expect(good).to_contain_text(f"Fan: {fan:g} rpm (now {fan - 40:g})")
     good.get_by_role("button", name="I have set them").click()
     expect(good).to_contain_text("These are in force.")
     kept = worked.entries("setting")[-1]

@@ -87,7 +87,7 @@ def test_the_ribbon_says_in_words_what_the_database_holds(worked: Any, open_page
     assert mean == pytest.approx(known["mean"], rel=0.03)
     assert known["low"] - 0.6 <= low <= mean <= high <= known["high"] + 0.6
     expect(page.locator("#marks li[data-kind='setting']")).to_have_count(1)
-    expect(page.locator("#marks li[data-kind='setting']")).to_contain_text("Fan (rpm) 980 to 860")
+    expect(page.locator("#marks li[data-kind='setting']")).to_contain_text("Fan 980 to 860 rpm")
     trays = page.locator("#marks li[data-kind='tray']")
     expect(trays).to_have_count(3)
     expect(trays.nth(2)).to_contain_text("Tray test 1, used")  # newest first
@@ -340,7 +340,7 @@ def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
 @pytest.mark.timeout(100)
 def test_guidance_verdict_and_advice_stand_on_now(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
-    expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed"))
+    expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed|Under the limit"))
     expect(page.locator("#guidance-words")).not_to_contain_text("(now")
     # A verdict and advice are told once a minute while a change is open.
     expect(page.locator("#guide-verdict-words")).not_to_be_empty(timeout=70_000)

@@ -86,3 +86,37 @@ def test_a_danger_calls_until_it_is_acknowledged_on_every_screen(worked: Any, op
         assert page.evaluate(sounded) == last
     finally:
         worked.tell({"entry": "limit", "loss_kg_ha": 60})
+
+
+HIDE = """(hidden) => {
+  Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+  document.dispatchEvent(new Event('visibilitychange'));
+}"""
+HAS_LINE = """async () => {
+  const at = document.querySelector('script[type=module]').src.replace('app.js', 'line.js');
+  return (await import(at)).isOpen();
+}"""
+
+
+def test_a_page_behind_another_sounds_or_gives_its_line_back(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#kit")
+    assert page.evaluate(HAS_LINE)
+    page.evaluate(HIDE, True)  # nobody has touched it: it can't sound, so it holds no line
+    assert not page.evaluate(HAS_LINE)
+    page.evaluate(HIDE, False)
+    page.locator("#kit-title").click()
+    expect(page.locator("#sound")).to_have_attribute("data-state", "on")
+    expect(page.locator("#sound-said")).to_contain_text("goes on while another page is in front")
+    page.wait_for_function(f"async () => await ({HAS_LINE})()")
+    page.evaluate(HIDE, True)
+    assert page.evaluate(HAS_LINE)
+    alert = {"rule": "no-data", "object": None, "state": "raised", "severity": "danger", "since": "2026-07-01T10:00:00.000Z"}
+    more = {"text": "A trial.", "cause": "", "action": "Nothing.", "value": None, "limit": None}
+    worked.say("alert/trial", alert | more)
+    try:
+        page.wait_for_function("() => document.documentElement.dataset.sounded?.startsWith('danger ')")
+    finally:
+        worked.say("alert/trial", None)
+    page.locator("#sound").click()
+    expect(page.locator("#sound")).to_have_attribute("data-state", "muted")
+    assert not page.evaluate(HAS_LINE)

@@ -75,7 +75,9 @@ def test_without_steps_no_best_speed_is_named_and_the_plan_is_offered(worked: An
 DRIVE = """async ([speed, seconds]) => {
   const facts = await import(document.querySelector('script[type=module]').src.replace('app.js', 'facts.js'));
   const told = facts.get('live');
-  for (let i = 1; i <= seconds; i += 1) facts.put('live', { ...told, state: 'working', speed_kmh: speed, t: `${told.t} ${speed} ${i}` });
+  for (let i = 1; i <= seconds; i += 1) {
+    facts.put('live', { ...told, state: 'working', speed_kmh: speed, t: `${told.t} ${speed} ${i}` });
+  }
   return document.getElementById('plan-said').textContent;
 }"""
 """Seconds as the kit would tell them, to the page alone: the tests' machine keeps to its own speed."""
@@ -114,6 +116,22 @@ def test_a_step_is_entered_and_counted_only_while_it_is_driven(worked: Any, open
     page.locator("#plan-end").click()
     expect(page.locator("#plan-end")).to_be_hidden()
     assert len(worked.entries("setting")) == kept + 1
+
+
+def test_guidance_goes_when_the_kit_is_away(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url + "#speed")
+    page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'facts.js');
+        (await import(at)).put('guidance', {kmh: 6, words: 'Ease off to about 6 km/h.'}); }"""
+    )
+    line = page.locator("#speed-guidance")
+    expect(line).to_be_visible()
+    # No second comes any more.
+    page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'line.js');
+        Object.defineProperty(document, 'hidden', {value: true}); document.dispatchEvent(new Event('visibilitychange')); }"""
+    )
+    expect(line).to_be_hidden()
 
 
 def test_it_holds_to_the_standards(stepped: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from dashboard.entering import TAPPED, UNDATED, checked, needs_typing
+from dashboard.entering import TAPPED, UNDATED, checked, needs_typing, typed_before
 from dashboard.live import Hub
 from edge import entries
 from edge.errors import EntryError
@@ -64,6 +64,15 @@ def test_a_clock_that_was_set_costs_no_entry_and_is_said(waited: float) -> None:
     timed = {"entry": "tray_mark", "at": 5.0}
     assert checked({"id": "a", "entry": timed, "waited_s": waited}) == ("a", timed, "")
     assert checked({"id": "a", "entry": {"entry": "tray_mark"}, "waited_s": -0.4})[2] == ""  # a clock that is steered
+
+
+@pytest.mark.parametrize(
+    ("kind", "claim", "passes"),
+    [("job_start", True, True), ("job_finish", True, True), ("job_start", "yes", False), ("note", True, False)],
+)
+def test_only_the_ends_of_a_job_take_along_what_was_typed_at_a_stand(kind: str, claim: Any, passes: bool) -> None:
+    assert typed_before({"id": "a", "typed_standing": claim}, {"entry": kind}) is passes
+    assert typed_before({"id": "a"}, {"entry": kind}) is False
 
 
 def test_the_hub_tells_the_latest_and_its_age() -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import sync_playwright
 
 from dashboard import history
 from edge.errors import StoreError
@@ -63,7 +64,6 @@ def test_marks_are_the_setting_changes_the_tray_tests_and_the_alerts(server: Any
     assert [mark["at"] for mark in found["marks"]] == sorted(mark["at"] for mark in found["marks"])
     tray = next(mark for mark in found["marks"] if mark["kind"] == "tray")
     assert (tray["number"], tray["used"]) == (1, True)
-    assert found["width_used"] is None
     assert server.ask("GET", "/marks?minutes=10").status == 200
 
 
@@ -87,7 +87,7 @@ def add(path: Path, *rows: tuple[int, int, int, float | None]) -> None:
 def test_an_empty_database_gives_an_empty_ribbon(database: Path) -> None:
     found = history.ribbon(database, 10)
     assert (found["t"], found["until"], found["filled"]) == ([], None, 0)
-    assert history.marks(database, 10) == {"marks": [], "width_used": None}
+    assert history.marks(database, 10) == {"marks": []}
 
 
 def test_the_newest_second_is_that_of_the_newest_run_though_the_clock_went_back(database: Path) -> None:
@@ -100,6 +100,55 @@ def test_the_newest_second_is_that_of_the_newest_run_though_the_clock_went_back(
 def test_of_two_seconds_of_one_time_the_later_row_stands(database: Path) -> None:
     add(database, (1, 1, 1_000, 7.0), (1, 2, 1_001, 7.0), (1, 3, 1_000, 9.0), (1, 4, 1_001, 9.0))
     assert history.ribbon(database, 10)["kg_ha"] == [9.0, 9.0]
+
+
+def test_no_line_crosses_an_outage(database: Path) -> None:
+    """One bin of nulls on the ribbon where seconds are missing for longer than a bin, in every span."""
+    add(database, *((1, n, 10_000 + n, 5.0) for n in range(1, 41)), *((2, n, 10_300 + n, 7.0) for n in range(1, 41)))
+    for minutes, step_s in ((10, 1), (30, 2), (120, 8)):
+        found = history.ribbon(database, minutes)
+        assert found["t"] == sorted(set(found["t"])) and found["filled"] > 0
+        holes = [at for at, value in zip(found["t"], found["kg_ha"], strict=True) if value is None]
+        assert holes == [10_040 + step_s]
+        assert all(found[name][found["t"].index(holes[0])] is None for name in ("low", "high", "limit_kg_ha", "pulses_per_s"))
+        assert all(value in (5.0, 7.0, None) for value in found["kg_ha"])
+
+
+def test_a_single_missing_bin_is_a_hole_and_a_missing_second_in_a_bin_is_none(database: Path) -> None:
+    add(database, (1, 1, 1_001, 1.0), (1, 2, 1_003, 3.0), (1, 3, 1_004, 3.0))
+    assert history.ribbon(database, 10)["kg_ha"] == [1.0, None, 3.0, 3.0]
+    assert history.ribbon(database, 30)["kg_ha"] == [1.0, 3.0]
+
+
+SERIES = """async ([base, history, seconds]) => {
+  const { Series } = await import(`${base}/series.js`);
+  const series = new Series();
+  series.load(history);
+  for (const [t, kg_ha] of seconds) {
+    const loss = { kg_ha, low: kg_ha, high: kg_ha };
+    series.take({ t: new Date(t * 1000).toISOString(), loss, state: 'working', pulses_per_s: { separator: 9 } });
+  }
+  return [series.t, series.kg_ha, series.pulses_per_s];
+}"""
+
+
+def test_live_seconds_after_an_outage_leave_a_hole_too(server: Any, need: Callable[[str], str]) -> None:
+    """The page's own module in a browser, put on top of a history that ended a while ago."""
+    history_of = {"minutes": 30, "step_s": 2, "until": 1_000, "filled": 2, "t": [998, 1_000]}
+    names = ("kg_ha", "low", "high", "limit_kg_ha", "pulses_per_s")
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=need("chromium"), args=["--no-sandbox"])
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{server.port}/")
+        base = page.evaluate("() => new URL(document.querySelector('script[type=module]').src).pathname.replace('/app.js', '')")
+        asked = [base, history_of | {name: [5.0, 5.0] for name in names}]
+        held = page.evaluate(SERIES, [*asked, [[1_001, 6], [1_002, 8], [1_061, 7], [1_062, 9]]])
+        empty = page.evaluate(SERIES, [base, history_of | {name: [] for name in ("t", *names)}, [[1_061, 7]]])
+        browser.close()
+    assert held[0] == [998, 1_000, 1_002, 1_004, 1_062]
+    assert held[1] == [5, 5, 7, None, 8]
+    assert held[2] == [5, 5, 9, None, 9]
+    assert empty[0] == [1_062]  # nothing before it, nothing missing
 
 
 def test_no_database_and_no_database_of_ours_are_one_line(tmp_path: Path) -> None:

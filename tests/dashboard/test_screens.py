@@ -16,7 +16,7 @@ from urllib.parse import quote
 import msgspec
 import pytest
 
-from dashboard import counts, health, morning, sieving, speeding
+from dashboard import counts, health, history, morning, reading, sieving, speeding
 from dashboard.asked import Question
 from edge import settings as settings_module
 from edge.errors import EntryError, StoreError, WrongInput
@@ -304,6 +304,52 @@ def test_the_morning_tells_what_the_present_settings_give(kept: Kept) -> None:
     assert morning.facts(kept.ask())["present"]["minutes"] == 2.0, "the kit's own lag changes nothing on the machine"
     kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 900}, 600.0)
     assert morning.facts(kept.ask())["present"] == {"loss_kg_ha": None, "minutes": 0.0, "verdict": None}
+
+
+# ---------------------------------------------------------------------- entries that another version kept
+
+
+STRANGE = (
+    {"entry": "setting", "what": "deck_plate_mm", "to": 3.0, "by_hand": True},
+    {"entry": "crop", "name": 7},
+    {"entry": "gauge", "sieve": "fourth", "readout_mm": 1, "measured_mm": 1},
+    {"entry": "idle_run", "seconds": 20, "at": "this morning"},
+    {"entry": 5},
+)
+"""Of every screen's kinds, but none that this version knows."""
+
+
+def test_no_screen_fails_over_an_entry_of_another_version(kept: Kept) -> None:
+    kept.second(2000, [])
+    kept.record("entry", {"entry": "idle_run", "seconds": 20, "at": "1970-01-01T00:20:00Z"}, 1900.0)
+    gauged(kept, sieve="top", readout_mm=14, measured_mm=15)
+    # Two that waited in a page: what counts is the touch, told in epoch s or as RFC 3339 allows it.
+    kept.record("entry", {"entry": "setting", "what": "top_sieve_mm", "to": 13, "at": "1970-01-01t00:30:00z"}, 1950.0)
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "from": 800, "to": 850, "at": 1810.5}, 1950.0)
+    for body in STRANGE:
+        kept.record("entry", body, 1990.0)
+    kept._db.execute("INSERT INTO record (run, at_ms, kind, body) VALUES (1, 1990000, 'entry', '{\"entry\": \"setting')")
+    told = morning.facts(kept.ask())
+    assert told["last"]["zero"] == 1200.0
+    assert told["settings"] == {"top_sieve_mm": 13.0, "fan_rpm": 850.0}
+    top = sieving.known(kept.ask())["sieves"][0]
+    assert (top["set_to"], top["set_at"], top["gap_mm"]) == (13.0, 1800.0, pytest.approx(14.0))
+    changes = reading.in_force(kept.ask())["changes"]
+    assert [(one["what"], one["at"]) for one in changes] == [("top_sieve_mm", 1800.0), ("fan_rpm", 1810.5)]
+    marks = history.marks(kept.path, 30)["marks"]
+    assert [(one["what"], one["from"], one["to"], one["at"]) for one in marks] == [
+        ("top_sieve_mm", None, 13.0, 1800.0),
+        ("fan_rpm", 800.0, 850.0, 1810.5),
+    ]
+
+
+def test_what_the_present_settings_give_counts_from_the_touch(kept: Kept) -> None:
+    """A change told 20 minutes late: the minutes since the touch are its own."""
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 850, "at": 1000.0}, 2200.0)
+    for at_s in (900.0, 1200.0, 1300.0):
+        kept.record("minute", {"loss": {"kg_ha": at_s / 10}, "area_ha": 1.0, "seconds": {"working": 60}}, at_s)
+    present = morning.facts(kept.ask())["present"]
+    assert (present["loss_kg_ha"], present["minutes"]) == (125.0, 2.0)
 
 
 # ---------------------------------------------------------------------- the page itself

@@ -57,7 +57,7 @@ def test_a_job_that_goes_on_says_so_at_the_top(kept: Kept, pack: bytes, tmp_path
         into.commit()
     raw = evidence.pack_of(earlier, 2, "exact", kept.key, EPOCH * 1000)
     head = Reader(raw).words.split("How much was lost?")[0]
-    assert "Interim: the job was not finished" in head
+    assert "Interim: the job was still open when this pack was made" in head
     assert verify.check(raw).fault is None
 
 

@@ -180,6 +180,35 @@ def test_one_change_at_a_time_waits_for_its_verdict():
     assert "about 5 min" in advice.words
 
 
+def test_waiting_means_the_settings_and_not_the_speed():
+    """Over the limit the alert and the guidance ask for less speed, and a verdict takes speed out."""
+    words = told(**CLEANING, minutes=10.0, tried=(Tried("fan_rpm", 900.0, 860.0, minutes=10.0, minutes_more=8.0),)).words
+    assert words == "Leave the settings as they are for about 8 min; slowing down is fine."
+    speed = told(**CLEANING, minutes=10.0, tried=(Tried("speed_kmh", 7.0, 8.0, minutes=10.0, minutes_more=8.0),)).words
+    assert speed == "Leave the settings as they are for about 8 min; hold the speed too, unless the loss asks for less."
+
+
+def test_a_change_awaits_its_verdict_until_advice_waits_no_longer():
+    live = Live()
+    live.work(12)
+    live.minute()
+    assert not live.adviser.awaits_verdict
+    live.tell(entry="setting", what="fan_rpm", **{"from": 900, "to": 860})
+    assert live.adviser.awaits_verdict, "at once"
+    live.minute()
+    assert live.adviser.awaits_verdict, "before any work under it, too"
+    live.work(3)
+    live.minute()
+    assert live.adviser.awaits_verdict
+    live.adviser.verdict(1, {"verdict": "better", "ratio": 0.7, "after": {"minutes": 12.0}})
+    live.work(10)
+    live.minute()
+    assert not live.adviser.awaits_verdict
+    live.tell(entry="setting", what="fan_rpm", **{"from": 860, "to": 840})
+    live.tell(entry="crop", name="barley")
+    assert not live.adviser.awaits_verdict, "nothing is compared across crops"
+
+
 def test_a_verdict_that_a_few_minutes_would_settle_is_waited_for_and_no_longer():
     open_one = Tried("fan_rpm", 900.0, 855.0, "no detectable change", 9.0, 6.0, 0.9)
     assert told(**CLEANING, minutes=10.0, tried=(open_one,)).kind == "wait"

@@ -109,8 +109,11 @@ def test_a_step_that_showed_nothing_is_followed_by_the_larger_one() -> None:
 def test_a_step_that_made_it_worse_goes_back() -> None:
     heard = Heard()
     simulation = machine(30, 860.0, Planned(at_s=900, setting={"what": "fan_rpm", "to": 1000.0}))
-    drive(kit(heard, simulation), simulation)
+    engine = kit(heard, simulation)
+    drive(engine, simulation)
     assert heard.verdicts[-1]["verdict"] == "worse"
+    over = [one for one in engine.alerts if one.rule == "loss-over-limit" and one.state == "raised"]
+    assert over and "Leave the settings" in over[0].action, "no alert calls for a change while one waits for its verdict"
     last = heard.advice[-1]
     assert (last["kind"], last["step"]["what"], last["step"]["from"], last["step"]["to"]) == ("back", "fan_rpm", 1000.0, 860.0)
     assert last["data"]["verdict"] == "worse" and last["data"]["ratio"] > 1.2

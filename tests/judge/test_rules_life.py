@@ -174,6 +174,34 @@ def test_a_danger_that_eased_is_shown_as_caution_and_needs_no_second_acknowledge
     assert (bench.one("loss-over-limit").severity, bench.one("loss-over-limit").state) == ("caution", "acknowledged")
 
 
+def test_a_limit_that_moves_goes_into_the_raised_alert():
+    bench = Bench()
+    bench.work(3, **loss(0.99, 90.0))
+    bench.learn({"entry": "ack", "alert": "loss-over-limit"})
+    bench.work(59, limit_kg_ha=50.0, **loss(0.99, 90.0))
+    assert bench.one("loss-over-limit").limit == 60.0, "not twice in a minute"
+    bench.work(2, limit_kg_ha=50.0, **loss(0.99, 90.0))
+    assert (bench.one("loss-over-limit").limit, bench.one("loss-over-limit").state) == (50.0, "acknowledged")
+    told = len(bench.said)
+    bench.work(120, limit_kg_ha=50.2, **loss(0.99, 90.0))
+    assert len(bench.said) == told, "a yield that settles moves a percent limit a little"
+
+
+def test_an_open_verdict_asks_for_no_further_change():
+    bench = Bench()
+    bench.judge.await_verdict(True)
+    bench.work(3, **loss(0.99, 90.0))
+    action = bench.one("loss-over-limit").action
+    assert action == "Ease off a little now. Leave the settings until the newest change has its verdict."
+    bench.judge.await_verdict(False)
+    bench.work(62, **loss(0.99, 90.0))
+    assert "change one setting" in bench.one("loss-over-limit").action, "once it is in"
+    assert bench.states("loss-over-limit") == ["raised", "raised"]
+    bench.judge.await_verdict(True)
+    bench.work(62, **loss(0.99, 90.0))
+    assert "Leave the settings" in bench.one("loss-over-limit").action
+
+
 @pytest.mark.parametrize("state", ["turning", "filling"])
 def test_nothing_of_work_is_raised_or_counted_while_turning_or_filling(state):
     bench = Bench()

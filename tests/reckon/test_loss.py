@@ -10,7 +10,7 @@ from hypothesis import given
 from scipy import stats
 
 from edge.reckon.factor import Factors, Fit
-from edge.reckon.loss import Interval, PointLevel, machine_loss, over_limit_p, percent_of_grain, tighter_limit
+from edge.reckon.loss import Interval, PointLevel, limit_basis, machine_loss, over_limit_p, percent_of_grain, tighter_limit
 from edge.reckon.smoothing import Level
 
 SHARED = sqrt(0.02**2 + 0.01**2)  # width used, ground speed
@@ -155,3 +155,21 @@ def test_the_tighter_of_two_limits():
     assert tighter_limit(60, 2, None) == 60
     assert tighter_limit(None, 2, None) is None
     assert tighter_limit(None, 100, 3.0) == inf
+
+
+@pytest.mark.parametrize(
+    ("limits", "basis", "pct"),
+    [
+        ((None, None, 3.0), None, None),
+        ((60, None, None), "kg_ha", None),  # percent is not known without a yield
+        ((60, None, 3.0), "kg_ha", 100 * 60 / 3060),
+        ((60, 2, 3.0), "kg_ha", 100 * 60 / 3060),
+        ((65, 1.1, 2.7), "pct", 1.1),
+        ((60, 2, None), "kg_ha", None),
+        ((None, 2, None), None, None),  # a percent limit without a yield limits nothing
+        ((None, 100, 3.0), "pct", 100),
+    ],
+)
+def test_it_is_told_which_limit_counts(limits, basis, pct):
+    found = limit_basis(tighter_limit(*limits), *limits)
+    assert found.basis == basis and found.pct == (None if pct is None else pytest.approx(pct))

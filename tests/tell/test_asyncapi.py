@@ -143,12 +143,15 @@ LIVE = {
 def test_a_live_object_as_the_contract_has_it_passes() -> None:
     check("Live", LIVE)
     check("Live", {**LIVE, "loss": None, "state": "turning"})
+    check("Live", {**LIVE, "limit_basis": "pct", "limit_pct": 1.1})
+    check("Live", {**LIVE, "limit_basis": None, "limit_pct": None})
 
 
 @pytest.mark.parametrize(
     "spoilt",
     [
         {"state": "resting"}, {"speed_kmh": "7.2"}, {"loss": {"kg_ha": 41.2}}, {"flags": ["all is well"]}, {"extra": 1},
+        {"limit_basis": "t_ha"}, {"limit_pct": "1.1"},
         {"points": {"front": {}}}, {"shafts": {"fan": "fast"}}, {"calibration": {**LIVE["calibration"], "tests": -1}},
     ],
 )  # fmt: skip

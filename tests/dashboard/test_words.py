@@ -1,0 +1,45 @@
+"""The page's words: each is used, and none of its units stands elsewhere."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from dashboard.assets import WEB
+
+SOURCES = [*WEB.glob("*.js"), *WEB.glob("screens/*.html"), WEB / "index.html"]
+FILLED = re.compile(r"\$\{(?:[^{}]|\{[^{}]*\})*\}")
+
+
+def names(words: dict[str, Any], before: str = "") -> Iterator[str]:
+    for key, value in words.items():
+        if isinstance(value, dict):
+            yield from names(value, f"{before}{key}.")
+        else:
+            yield f"{before}{key}"
+
+
+def asked_for() -> list[re.Pattern[str]]:
+    """What the sources ask for; a place filled in while running stands for anything within one part of a name."""
+    found: list[str] = []
+    for path in SOURCES:
+        text = path.read_text(encoding="utf-8")
+        found += re.findall(r"\{\{([a-z0-9_.]+)\}\}", text)
+        found += re.findall(r"['`]([a-z_]+\.[^'`\n]+)['`]", FILLED.sub("\0", text))
+        found += re.findall(r"'([a-z_]+\.[^'`\n]+)'", text)
+        inside = re.findall(r"`([a-z_]+\.(?:[^`$\n]|\$\{[^`{}]*\})+)`", text)  # one text within another
+        found += [FILLED.sub("\0", one) for one in inside]
+    return [re.compile("[^.]+".join(re.escape(part) for part in one.split("\0"))) for one in found]
+
+
+def test_each_word_is_used() -> None:
+    words = json.loads((WEB / "words.json").read_text(encoding="utf-8"))
+    asked = asked_for()
+    assert [name for name in names(words) if not any(one.fullmatch(name) for one in asked)] == []
+
+
+def test_no_unit_of_the_other_system_stands_in_a_module() -> None:
+    units = re.compile(r"""['"`](mph|ac|ac/h|lb|lb/ac|lb/bu|lb/h|bu|bu/ac|bu/h|per (?:lb|bu|ac)|ft²?|m[²³])['"`]""")
+    assert [(path.name, found[0]) for path in SOURCES for found in units.finditer(path.read_text(encoding="utf-8"))] == []
