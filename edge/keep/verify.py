@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from edge.errors import AnswerBad
-from edge.keep import pack_file, report_page, signing, verify_seconds, verify_whole
+from edge.keep import pack_file, report_page, signing, verify_seconds, verify_tests, verify_whole
 from edge.keep.chain import FIRST, Proof, Record
 from edge.keep.chain import check as check_chain
 from edge.keep.edition import edition
@@ -202,6 +202,11 @@ def _machine(document: Document, found: Checked, wanted: _Wanted) -> Facts:
     if wrong is not None:
         raise _Bad(f"record {wrong.record}: {wrong.fault}", wrong.record)
     _done(found, "sums of the minutes, worked out anew")
+    spoilt = verify_tests.wrong(material)
+    if spoilt is not None:
+        raise _Bad(f"record {spoilt[0]}: {spoilt[1]}", spoilt[0])
+    if any(one.kind == "calibration" for one in material.told):
+        _done(found, "tray tests, worked out anew")
     facts = of_material(material)
     found.notes += _own_figures(material, facts)
     return facts
