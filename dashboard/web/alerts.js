@@ -97,7 +97,7 @@ function state(alert) {
   return say(`alerts.${alert.state === 'shelved' && !alert.until ? 'shelved_open' : alert.state}`, words);
 }
 
-// The first sentence says it; what follows is left out where there is little room.
+// The first sentence says it; what follows is left out on Now and where there is little room.
 function sentences(words) {
   const [first, ...rest] = words.split(/(?<=\.) /);
   return rest.length ? [first, make('span', { class: 'alert-rest' }, ` ${rest.join(' ')}`)] : [first];
@@ -114,8 +114,9 @@ function card([name, alert]) {
       { class: 'alert-words' },
       make('p', { class: 'alert-kind' }, state(alert)),
       make('p', { class: 'alert-text' }, ...sentences(inUnits(alert.text))),
+      ' ',
       figures(alert),
-      waits ? make('p', { class: 'alert-do' }, inUnits(alert.action)) : '',
+      waits ? make('p', { class: 'alert-do' }, ...sentences(inUnits(alert.action))) : '',
     ),
     buttons(name, alert),
   );

@@ -216,7 +216,14 @@ function show() {
   }
 }
 
+// What the foot covers: the page scrolls what has the focus clear of it, entries included.
+function clearOfFoot() {
+  const foot = document.querySelector('.foot');
+  new ResizeObserver(() => document.documentElement.style.setProperty('--foot', `${foot.offsetHeight + 8}px`)).observe(foot);
+}
+
 export function start() {
+  clearOfFoot();
   recall();
   window.addEventListener('storage', heard);
   show();

@@ -15,6 +15,10 @@ function render(live) {
   text(byId('calibration-state'), say(`calibration.${state}`));
   const old = seconds === null ? '' : `, ${say('calibration.age', { age: age(seconds) })}`;
   text(byId('calibration-why'), `${inUnits(why)}${old}`);
+  const beside = byId('figure-calibration');
+  mark(beside, 'data-state', state);
+  reshape(beside.querySelector('svg'), SHAPES[state]);
+  text(beside.querySelector('span'), say('calibration.beside', { state: say(`calibration.${state}`).toLowerCase() }));
   const advice = byId('calibration-do');
   text(advice, say(`calibration.do_${state}`));
   advice.hidden = advice.textContent === '';

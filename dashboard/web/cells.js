@@ -23,7 +23,7 @@ function build(kit) {
   if (points.dataset.built === kit.points.join()) return;
   points.dataset.built = kit.points.join();
   points.replaceChildren(...kit.points.map(point));
-  byId('returns').hidden = !kit.returns;
+  for (const id of ['returns', 'returns-rate']) byId(id).hidden = !kit.returns;
   byId('shafts').replaceChildren(...kit.shafts.map((shaft) => make(
     'div',
     { class: 'fact', 'data-shaft': shaft },
@@ -54,7 +54,7 @@ function renderReturns(live) {
   const { pct, t_h: rate } = live.returns;
   const limit = inForce()?.limits.returns_pct ?? null;
   text(byId('returns-number'), fixed(pct, 0));
-  text(byId('returns-more'), rate === null ? '' : say('facts.returns_rate', { rate: small(shown(rate, 't/h')), unit: unit('t/h') }));
+  text(byId('returns-more'), rate === null ? DASH : say('facts.returns_rate', { rate: small(shown(rate, 't/h')), unit: unit('t/h') }));
   const share = (value) => `${Math.min(100, Math.max(0, value)).toFixed(1)}%`;
   mark(byId('returns-bar'), 'data-known', Number.isFinite(pct) ? 'yes' : 'no');
   byId('returns-bar').querySelector('.returns-now').style.width = share(pct ?? 0);
@@ -72,7 +72,7 @@ function render(live) {
   for (const card of byId('points-list').children) renderPoint(card, live);
   renderReturns(live);
   text(byId('speed-number'), fixed(shown(live.speed_kmh, 'km/h'), 1));
-  text(byId('speed-more'), live.area_rate_ha_h === null ? '' : say('facts.area_rate', { rate: fixed(shown(live.area_rate_ha_h, 'ha/h'), 1), unit: unit('ha/h') }));
+  text(byId('speed-more'), live.area_rate_ha_h === null ? DASH : say('facts.area_rate', { rate: fixed(shown(live.area_rate_ha_h, 'ha/h'), 1), unit: unit('ha/h') }));
   for (const fact of byId('shafts').children) {
     text(fact.querySelector('.number'), fixed(live.shafts[fact.dataset.shaft], 0));
   }

@@ -28,6 +28,7 @@ function title() {
 function show(name, focus) {
   const changed = shown !== name;
   shown = name;
+  document.documentElement.dataset.screen = name;
   for (const one of screens()) one.hidden = one.dataset.screen !== name;
   for (const link of byId('nav').querySelectorAll('a')) mark(link, 'aria-current', link.dataset.screen === name ? 'page' : null);
   const hidden = byId('nav').querySelector('li:nth-child(n+5) a[aria-current]');

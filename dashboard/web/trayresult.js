@@ -64,7 +64,10 @@ function render() {
   text(byId('tray-used').querySelector('span'), say(last.used ? 'tray.used' : 'tray.unused', { n: last.number, time: clock(last.at * 1000, true) }));
   text(byId('tray-why'), last.used ? '' : say('tray.unused_why', { why: inUnits(last.why) }));
   factors(last);
-  text(byId('tray-state'), say('tray.state', { state: say(`calibration.${last.state}`), why: inUnits(last.state_why) }));
+  // The state now: since the test another crop or much time may have come.
+  const { state, why } = get('live')?.calibration ?? { state: last.state, why: last.state_why };
+  mark(byId('tray-state'), 'data-state', state);
+  text(byId('tray-state'), say('tray.state', { state: say(`calibration.${state}`), why: inUnits(why) }));
   byId('tray-earlier').replaceChildren(
     ...known.tests.slice(0, -1).reverse().map((one) => make('li', {}, say(one.used ? 'tray.used' : 'tray.unused', { n: one.number, time: clock(one.at * 1000, true) }), one.used ? '' : ` ${say('tray.unused_why', { why: inUnits(one.why) })}`)),
   );
@@ -95,6 +98,7 @@ export function start() {
   on('live', (live) => {
     if (!live || live.calibration.why === seen) return;
     seen = live.calibration.why;
+    render();
     soon();
   });
   onShow('tray', load);

@@ -56,7 +56,7 @@ def test_the_figures_on_the_page_are_those_of_the_database(
         assert row["state"] == "working"
         assert float(shown["raw"]) == row["loss_kg_ha"]
         assert shown["loss"] == amount(row["loss_kg_ha"])
-        assert shown["interval"] == f"{amount(row['loss_low'])} to {amount(row['loss_high'])} kg/ha"
+        assert shown["interval"] == f"{amount(row['loss_low'])} to {amount(row['loss_high'])}"
         assert shown["pct"] == amount(row["loss_pct"])
         assert (shown["t_h"], shown["value_h"]) == (small(row["loss_t_h"]), small(row["loss_value_h"]))
         for name, number, sides in shown["points"]:
@@ -159,6 +159,62 @@ def test_a_refused_entry_says_why(worked: Any, open_page: Opener) -> None:
     expect(line).to_contain_text("no-such-alert")
     line.get_by_role("button", name="Close").click()
     expect(page.locator("#asks li")).to_have_count(0)
+
+
+IN_SIGHT = """() => {
+  const foot = document.getElementById('nav').getBoundingClientRect().top;
+  const wanted = ['#loss', '#interval', '#standing', '#returns-number', '#returns-limit-word', '#speed-number', '#pct', '#t-h',
+    '#value-h', '#figure-calibration', '#width button[data-part="0.25"]', '#trail-title'];
+  return wanted.filter((one) => {
+    const box = document.querySelector(one).getBoundingClientRect();
+    return !(box.height > 0 && box.top >= 0 && box.bottom <= foot);
+  });
+}"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (768, 1024)])
+def test_the_first_screen_shows_what_a_driver_looks_for(worked: Any, open_page: Opener, width: int, height: int) -> None:
+    """With an alert raised too, which then keeps to two lines of words beside its buttons."""
+    page = open_page(worked.url, width, height)
+    assert page.evaluate(IN_SIGHT) == []
+    assert worked.tell({"entry": "limit", "loss_kg_ha": 6})["ok"]
+    try:
+        page.locator("[data-alert='loss-over-limit']").wait_for()
+        expect(page.locator("#standing")).to_contain_text("limit of 6")
+        assert page.evaluate(IN_SIGHT) == []
+        if width == 1280:
+            lines = "() => document.querySelector('.alert-words').getBoundingClientRect().height / parseFloat(getComputedStyle(document.querySelector('.alert-text')).lineHeight)"
+            assert page.evaluate(lines) < 2.5
+        page.goto(f"{worked.url}/#change")  # elsewhere an alert is said in full
+        expect(page.locator("[data-alert='loss-over-limit'] .alert-figures")).to_be_visible()
+    finally:
+        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+
+
+def test_the_keyboard_never_leads_under_the_foot(worked: Any, open_page: Opener) -> None:
+    page = open_page(f"{worked.url}/#job", 768, 1024)
+    page.locator("#job-list li").first.wait_for()
+    hidden = """() => {
+        const [one, foot] = [document.activeElement, document.querySelector('.foot')];
+        return one !== document.body && !foot.contains(one) && one.getBoundingClientRect().bottom > foot.getBoundingClientRect().top ? one.outerHTML : null;
+    }"""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        assert page.evaluate(hidden) is None
+    assert page.evaluate("() => window.scrollY") > 0
+
+
+def test_a_long_note_leaves_the_button_that_closes_it_whole(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url, 768, 1024)
+    page.evaluate(
+        "async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'asks.js');"
+        " (await import(at)).tell({entry: 'ack', alert: 'no-such-alert'}, 'a trial whose words go on for long enough to need it'); }"
+    )
+    close = page.locator("#asks").get_by_role("button", name="Close")
+    close.wait_for()
+    assert close.evaluate("(one) => one.scrollWidth <= one.clientWidth && one.offsetWidth > 80")
+    close.click()
+    page.complaints[:] = [said for said in page.complaints if "40" not in said]  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("night", [False, True])
@@ -279,6 +335,9 @@ def test_the_same_id_is_kept_once(worked: Any, open_page: Opener) -> None:
     assert len(worked.entries("tray_mark")) == kept + 1
 
 
+# A verdict is told once a minute.
+@pytest.mark.slow_ok
+@pytest.mark.timeout(100)
 def test_guidance_verdict_and_advice_stand_on_now(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     expect(page.locator("#guidance-words")).to_contain_text(re.compile("Ease off|Room to go|Hold this speed|Under the limit"))
