@@ -148,6 +148,17 @@ def test_discounts_of_a_tank_sample_are_added_to_the_loss(worked: Any, open_page
     assert total == pytest.approx(float(shown[1]) + quality, abs=1.1)  # each is rounded to whole money
 
 
+def test_a_limit_in_percent_says_that_it_is_one(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    assert worked.tell({"entry": "limit", "loss_kg_ha": 65, "loss_pct": 1.1})["ok"]
+    try:
+        expect(page.locator("#standing-word")).to_contain_text("(set as 1.1 % of the grain)")
+    finally:
+        worked.tell({"entry": "limit", "loss_kg_ha": 60, "loss_pct": 90})
+    expect(page.locator("#standing-word")).to_contain_text("limit of 60")
+    expect(page.locator("#standing-word")).not_to_contain_text("set as")
+
+
 def test_a_refused_entry_says_why(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     page.evaluate(
