@@ -23,7 +23,7 @@ function build(kit) {
   if (points.dataset.built === kit.points.join()) return;
   points.dataset.built = kit.points.join();
   points.replaceChildren(...kit.points.map(point));
-  for (const id of ['returns', 'returns-rate']) byId(id).hidden = !kit.returns;
+  byId('returns').hidden = !kit.returns;
   byId('shafts').replaceChildren(...kit.shafts.map((shaft) => make(
     'div',
     { class: 'fact', 'data-shaft': shaft },
@@ -52,6 +52,7 @@ function renderPoint(card, live) {
 // Returns against their limit: a bar with the limit dashed across, and the same in words.
 function renderReturns(live) {
   const { pct, t_h: rate } = live.returns;
+  byId('returns-rate').hidden = rate === null;
   const limit = inForce()?.limits.returns_pct ?? null;
   text(byId('returns-number'), fixed(pct, 0));
   text(byId('returns-more'), rate === null ? DASH : say('facts.returns_rate', { rate: small(shown(rate, 't/h')), unit: unit('t/h') }));

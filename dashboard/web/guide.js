@@ -26,8 +26,8 @@ function guidance(told) {
   const now = kind(told);
   mark(line, 'data-kind', now);
   reshape(line.querySelector('svg'), SHAPES[now]);
-  // Its figures in brackets stand on this page already.
-  text(byId('guidance-words'), inUnits(told.words.replace(/ \(now [^)]*\)/, '')));
+  // Its figures in brackets stand on this page already, its second sentence on the screen Speed.
+  text(byId('guidance-words'), first(inUnits(told.words.replace(/ \(now [^)]*\)/, '')), 1));
 }
 
 // The first sentence says what was seen; the rest stands on the screen Change.
