@@ -1,4 +1,4 @@
-"""Tray tests that the kit's owner wrote into a pack anew, with a chain that holds: worked out from trays and seconds, they differ."""
+"""Tray tests that an owner wrote into a pack anew, with a chain that holds: worked out from trays and seconds, they differ."""
 
 from __future__ import annotations
 
