@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edge.reckon.deadtime import BLIND, SATURATED, SHORTEST_MS
+from edge.reckon.deadtime import BLIND, LONG_MS, SATURATED, SHORTEST_MS
 from edge.reckon.losspoint import BLIND_PULSES, BLIND_S, RATE_MEMORY_S, SILENT_S, SILENT_TWIN_PULSES
 from edge.reckon.totals import CropSums, PointSums, Totals
 from edge.reckon.workstate import STATES
@@ -87,9 +87,12 @@ def count(settings: Settings, names: tuple[str, ...], rows: Rows) -> Counted:
     for i, name in enumerate(names):
         sensors = [one for one in settings.inputs(LossInput) if one.point == name]
         raw = [rows.counts[:, one.at] if one.at < rows.counts.shape[1] else np.zeros(n, np.int64) for one in sensors]
-        shares = [hidden_share(one, rows.ms, sensor.dead_time_us) for one, sensor in zip(raw, sensors, strict=True)]
-        true = [one * _gain(share) for one, share in zip(raw, shares, strict=True)]
-        for share in shares:
+        hidden = [hidden_share(one, rows.ms, sensor.dead_time_us) for one, sensor in zip(raw, sensors, strict=True)]
+        true = [
+            one * _gain(share) * _unbiased(share, span_ms, sensor.dead_time_us)
+            for one, (share, span_ms), sensor in zip(raw, hidden, sensors, strict=True)
+        ]
+        for share, _ in hidden:
             saturated |= (rows.ms > 0) & (share >= SATURATED)
         total, measured = np.sum(true, axis=0), np.sum(raw, axis=0)
         scatter = np.divide(total, measured, out=np.ones(n), where=measured > 0)
@@ -122,8 +125,10 @@ def pieces(number: Whole) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False) if b > a]
 
 
-def hidden_share(counts: Whole, ms: Whole, dead_time_us: float) -> Floats:
-    """Share of time that the one-shot hid, over at least a second: shorter ones borrow from just before."""
+def hidden_share(counts: Whole, ms: Whole, dead_time_us: float) -> tuple[Floats, Floats]:
+    """Share of time that the one-shot hid, over at least a second: shorter ones borrow from just before. And the time in ms
+    that it was taken over."""
+    span_ms = ms.astype(np.float64)
     tau_ms = dead_time_us / 1000.0
     share: Floats = np.divide(counts * tau_ms, ms, out=np.zeros(len(ms)), where=ms > 0)
     for at in np.flatnonzero(ms < SHORTEST_MS):
@@ -135,11 +140,20 @@ def hidden_share(counts: Whole, ms: Whole, dead_time_us: float) -> Floats:
         if held_ms > 2 * SHORTEST_MS:
             held, held_ms = round(held * SHORTEST_MS / held_ms), SHORTEST_MS
         share[at] = held * tau_ms / held_ms if held_ms else 0.0
-    return share
+        span_ms[at] = held_ms
+    return share, span_ms
 
 
 def _gain(share: Floats) -> Floats:
     found: Floats = np.where(share < BLIND, 1.0 / (1.0 - np.minimum(share, BLIND)), 1.0)
+    return found
+
+
+def _unbiased(share: Floats, span_ms: Floats, dead_time_us: float) -> Floats:
+    """What takes the bias of the correction off, where a long dead time makes it count (`deadtime`)."""
+    tau_ms = dead_time_us / 1000.0
+    takes = (tau_ms >= LONG_MS) & (share < BLIND) & (span_ms > tau_ms)
+    found: Floats = np.where(takes, 1.0 - tau_ms / np.maximum(span_ms, 1.0), 1.0)
     return found
 
 

@@ -15,12 +15,16 @@ from edge.keep import minutes
 from edge.keep.chain import Record
 from edge.keep.pack_data import Document, Seconds, body_of
 from edge.keep.report_material import Material
-from edge.keep.report_sums import Counted, Whole
+from edge.keep.report_sums import Counted, Whole, pieces
+from edge.reckon.deadtime import SHORTEST_MS
 from edge.reckon.workstate import STATES
 
 PLACES = ("lat", "lon")
 RARE = b""
 _PART_SIGNS = {ord(sign): None for sign in "0123456789,[]-"}
+SHORT_PART = 0.5
+"""Part of a short second's pulses that the second before it may move."""
+
 CLOSE = 1e-6
 """Relative difference of sums that rounding in another order may bring."""
 
@@ -215,9 +219,27 @@ def _differs(part: Counted, begin: int, end: int, body: dict[str, Any], names: t
                 column = part.pulses[begin:end, i]
                 # Before the first cut of its run a kit sums no pulses; of a later start the pack does not know.
                 since = column[np.cumsum(part.rows.area_m2[begin:end]) > 0]
-                if not any(isclose(float(one.sum()), pulses[i], rel_tol=CLOSE, abs_tol=1e-3) for one in (column, since)):
+                unsure = 1e-3 + _unsure(part, begin, end, i)
+                if not any(isclose(float(one.sum()), pulses[i], rel_tol=CLOSE, abs_tol=unsure) for one in (column, since)):
                     return f"{name} pulses"
     return ""
+
+
+def _unsure(part: Counted, begin: int, end: int, i: int) -> float:
+    """Pulses of a point in which a kit that worked before the job may differ: its dead time of a short second borrows from the
+    second before, and a side may have been silent since before."""
+    rows, unsure = part.rows, 0.0
+    has_sides = bool((part.sides[:, 2 * i : 2 * i + 2] > 0).any(axis=0).all() or part.half_blind[:, i].any())
+    for first, last in pieces(rows.number):
+        if rows.number[first] == 1 or last <= begin or first >= end:
+            continue
+        pulses = part.pulses[first:last, i]
+        sides = part.sides[first:last, 2 * i : 2 * i + 2]
+        short = np.cumprod(rows.ms[first:last] < SHORTEST_MS).astype(bool)
+        silent = (np.cumsum(sides, axis=0) == 0).any(axis=1) & ~part.half_blind[first:last, i] & has_sides
+        here = slice(max(begin, first) - first, min(last, end) - first)
+        unsure += float(pulses[here][short[here]].sum()) * SHORT_PART + float(pulses[here][silent[here]].sum())
+    return unsure
 
 
 def _pulses(said: Any, names: tuple[str, ...]) -> list[float] | None:

@@ -44,7 +44,8 @@ class Life:
         text = SETTINGS
         if self.draw.random() < 0.5:
             head, tail = text.split('[[input]]\nat = 0\n', 1)
-            text = head + TWINS.lstrip() + tail.split("at = 1\n", 1)[1]
+            twins = TWINS.lstrip().replace("3000", self.draw.choice(("3000", "6000")))
+            text = head + twins + tail.split("at = 1\n", 1)[1]
         if self.draw.random() < 0.3:
             text = text[: text.index("[[level]]")] + text[text.index("[mqtt]") :]
         other = text.replace("tgw_g = 40.0", "tgw_g = 44.0").replace("cut_width_m = 9.0", "cut_width_m = 9.0\nlag_s = 12")

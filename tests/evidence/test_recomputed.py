@@ -13,7 +13,7 @@ import pytest
 import rfc8785
 
 from edge.errors import TailgrainError
-from edge.keep import pack_collect, report_material, verify_tests
+from edge.keep import pack_collect, report_material, verify_seconds, verify_tests
 from edge.keep.pack_data import Document
 from edge.keep.store import FILE_NAME
 from tests.evidence.conftest import Kept, data_of
@@ -170,6 +170,21 @@ def test_a_correction_follows_from_tonnes_hectares_and_minutes(tmp_path: Path, k
     assert found is not None and found[0] == seq
 
 
+@pytest.mark.parametrize("nth", [0, 2])
+def test_pulses_of_a_minute_that_was_written_anew_are_still_found(pack: bytes, tmp_path: Path, nth: int) -> None:
+    """What the kit knew from before the job excuses no more than its first, short seconds."""
+
+    def more(body: Body) -> None:
+        for crop in body["sums"]["crops"].values():
+            crop["points"]["separator"][0] *= 1.3
+
+    for data in (plain_of(pack), told(tmp_path)):
+        seq = forged(data, "minute", nth, more)
+        document = msgspec.json.decode(json.dumps(data).encode(), type=Document)
+        found = verify_seconds.sums(report_material.read(document))
+        assert found is not None and found.record == seq and "separator pulses" in str(found.fault)
+
+
 def test_a_record_of_another_shape_is_named(pack: bytes) -> None:
     document = data_of(pack)
     material = report_material.read(document)
@@ -194,4 +209,5 @@ def test_nothing_is_wrong_in_the_packs_of_hard_lives(tmp_path: Path) -> None:
             found = [one.body for one in material.told if one.kind == "calibration"]
             tests, used = tests + len(found), used + sum(one["used"] for one in found)
             assert verify_tests.wrong(material) is None, (seed, job)
+            assert verify_seconds.sums(material) is None, (seed, job)
     assert tests > 30 and 10 < used < tests
