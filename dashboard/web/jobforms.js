@@ -65,7 +65,6 @@ function form(kind) {
     make('summary', {}, make('span', {}, make('b', {}, say(`job.form.${kind}`)), ' ', make('span', { class: 'more job-form-now' }))),
     caution ? make('div', { class: 'cautions' }, make('p', {}, say(caution))) : '',
     make('p', {}, say(`job.about.${kind}`)),
-    make('p', { class: 'fault', 'data-typed-why': true, hidden: true }),
     make('fieldset', { 'data-typed': true },
       make('legend', { class: 'spoken' }, say(`job.form.${kind}`)),
       make('div', { class: 'fields' }, ...parts),

@@ -103,6 +103,7 @@ function facts() {
     ['fact_since', known.oldest_t ? moment(known.oldest_t * 1000, true) : null],
     ['fact_records', known.records === undefined ? null : String(known.records)],
     ['fact_lag', lag(get('live')?.lag)],
+    ['fact_typing', kit ? say(kit.passenger_enters ? 'kit.typing_passenger' : 'kit.typing_standing') : null],
     ['fact_key', known.fingerprint ?? say('kit.no_key')],
   ].filter(([, value]) => value);
   byId('kit-facts').replaceChildren(...rows.map(([name, value]) => make('div', { 'data-fact': name }, make('dt', {}, say(`kit.${name}`)), make('dd', {}, value))));

@@ -9,6 +9,7 @@ import { inForce, onInForce } from './inforce.js';
 import { nowS } from './kitclock.js';
 import * as machine from './machine.js';
 import { apply } from './moving.js';
+import { sure } from './sure.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
 
@@ -250,9 +251,10 @@ export function start() {
   for (const end of ['pointerup', 'pointercancel', 'pointerleave']) document.addEventListener(end, letGo);
   list.addEventListener('contextmenu', (event) => of(event) && event.preventDefault());
   byId('mill').addEventListener('click', (event) => {
-    const { mill } = event.target.closest('button')?.dataset ?? {};
+    const button = event.target.closest('button');
+    const { mill } = button?.dataset ?? {};
     const now = inForce()?.mill ?? null;
-    if (mill && mill !== now) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
+    if (mill && mill !== now && sure(button, button, say('job.sure'))) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
   });
   onInForce(() => {
     if (pending && !mayEnter()) pending = null;

@@ -111,7 +111,7 @@ def test_what_cannot_be_is_refused_in_words(idling: Any, open_page: Opener) -> N
 
 def test_nobody_types_while_it_drives(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url + "#sieves")
-    expect(page.locator("#screen-sieves [data-typed-why]").first).to_contain_text("No typing while the machine drives")
+    expect(page.locator("#screen-sieves [data-typed-why]").first).to_contain_text("The machine is driving")
     expect(page.locator("#gauge-readout")).to_be_disabled()
     expect(page.get_by_role("button", name="Half a millimetre more")).to_be_enabled()
 

@@ -69,7 +69,7 @@ def test_without_steps_no_best_speed_is_named_and_the_plan_is_offered(worked: An
     expect(plan).to_have_count(3)
     words = page.locator("#screen-speed").inner_text()
     assert words.index("Faster only where ground") < words.index("Drive the steps")
-    expect(page.locator("#screen-speed [data-typed-why]").first).to_contain_text("No typing")
+    expect(page.locator("#screen-speed [data-typed-why]").first).to_contain_text("Stop to type here")
 
 
 DRIVE = """async ([speed, seconds]) => {

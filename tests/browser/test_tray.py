@@ -152,7 +152,7 @@ def test_kernel_weight_is_worked_out_and_entered(passenger: Any, open_page: Open
 def test_nothing_can_be_typed_while_the_machine_drives_but_the_mark_works(worked: Any, open_page: Opener) -> None:
     page = tray(open_page, worked)
     why = page.locator("#tray-form [data-typed-why]")
-    expect(why).to_contain_text(re.compile(r"No typing while the machine drives \([\d.]+ km/h\)"))
+    expect(why).to_contain_text(re.compile(r"The machine is driving \([\d.]+ km/h\)"))
     expect(page.locator("#tray-send")).to_be_disabled()
     expect(page.locator("#tray-length")).to_be_disabled()
     marks = len(worked.entries("tray_mark"))
