@@ -184,6 +184,10 @@ def allowed(info: inspect.Type) -> str:
     info = _plain_type(info)
     if isinstance(info, inspect.UnionType):
         words = [allowed(option) for option in info.types if not isinstance(option, inspect.CustomType)]
+        lists = [one for one in map(_plain_type, info.types) if isinstance(one, (inspect.VarTupleType, inspect.ListType))]
+        each = allowed(lists[0].item_type) if len(lists) == 1 else ""
+        if len(words) == 2 and each in words:  # one such value or several: its range is said once
+            return f"{each}; one, or up to {lists[0].max_length or 'any number'} of them"
         return " or ".join(dict.fromkeys(words))
     if isinstance(info, (inspect.FloatType, inspect.IntType)):
         return _number_words(info)

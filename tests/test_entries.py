@@ -171,6 +171,10 @@ def test_ranges_hold_to_their_ends(kind, key, good, bad):
         ({"entry": "note", "note": ""}, "note: note: found ''"),
         ({"entry": "ack", "alert": "Loss Over"}, "alert: found 'Loss Over'"),
         ({"entry": "tray", "trays": []}, "tray: trays: found []"),
+        (
+            {"entry": "gauge", "sieve": "top", "readout_mm": 3, "measured_mm": 400},
+            "found 400; allowed: a number from 0 up to 200; one, or up to 64 of them",
+        ),
         ({"entry": "tray", "trays": [{**TRAY, "mass_g": 1}]}, "trays[0]: give `grains` or `mass_g`"),
         ({"entry": "tray", "trays": [{"length_m": 1, "width_m": 1}]}, "trays[0]: give `grains` or `mass_g`"),
         ({"entry": "tray", "trays": [{**TRAY, "heads_grains": 1, "heads_mass_g": 1}]}, "trays[0]: give `heads_grains`"),

@@ -35,7 +35,7 @@ function verdict(live, known) {
   const chip = byId('standing');
   mark(chip, 'data-kind', kind ?? 'unknown');
   reshape(chip.querySelector('svg'), SHAPES[kind] ?? 'none');
-  const words = kind ? say(`loss.${kind}`, { limit: limitOf(live) }) : why(live);
+  const words = kind ? say(`loss.${kind}`, { limit: limitInWords(live) }) : why(live);
   text(byId('standing-word'), words);
   return words;
 }
@@ -44,6 +44,12 @@ const KG = 'kg/ha';
 
 // A limit as it was set; in other units to as many figures as make sense.
 const limitOf = (live) => (isUs() ? small(shown(live.limit_kg_ha, KG)) : plain(live.limit_kg_ha));
+
+// Of two limits the tighter counts; one that was set in percent of the grain says so.
+function limitInWords(live) {
+  const limit = limitOf(live);
+  return live.limit_basis === 'pct' ? say('loss.limit_of_pct', { limit, pct: plain(live.limit_pct) }) : limit;
+}
 
 function why(live) {
   const key = stateKey(live.state);

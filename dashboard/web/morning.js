@@ -137,14 +137,18 @@ function page(good) {
     return make('li', {}, words);
   });
   const other = names.filter((what) => facts.settings[what] !== good.settings[what]);
+  const { present } = facts;
+  // What gives as little now needs no way back: the button stays, as one among others.
+  const better = present.loss_kg_ha !== null && present.loss_kg_ha <= good.loss_kg_ha && present.verdict !== 'worse';
   const enter = other.length
-    ? make('button', { type: 'button', class: 'strong wide', 'data-good': good.crop, onclick: () => offer(good, other) }, say('morning.good_enter', { n: other.length }))
+    ? make('button', { type: 'button', class: better ? 'plain wide' : 'strong wide', 'data-good': good.crop, onclick: () => offer(good, other) }, say('morning.good_enter', { n: other.length }))
     : make('p', { class: 'small-print' }, say('morning.good_in_force'));
   return make(
     'section', { class: 'good', 'aria-label': good.crop },
     make('h3', {}, say('morning.good_of', { crop: good.crop, ago: ago(good.at_s) })),
     make('p', { class: 'small-print' }, say('morning.good_gave', { loss: amount(shown(good.loss_kg_ha, 'kg/ha')), unit: unit('kg/ha') })),
     make('ul', { class: 'past' }, ...rows),
+    better && other.length ? make('p', {}, say('morning.good_present', { loss: amount(shown(present.loss_kg_ha, 'kg/ha')), unit: unit('kg/ha'), n: fixed(present.minutes, 0) })) : '',
     enter,
   );
 }

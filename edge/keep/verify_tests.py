@@ -13,9 +13,9 @@ from __future__ import annotations
 import copy
 from bisect import bisect_right, insort
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from math import inf, isclose, isfinite
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -25,12 +25,12 @@ from edge.entries import Tray, given
 from edge.errors import EntryError
 from edge.keep.chain import canonical
 from edge.keep.report_material import OPENING, Material, Told, opened
-from edge.keep.verify_windows import Laid, Windows
+from edge.keep.verify_windows import Judged, Windows
 from edge.reckon import calibration
 from edge.reckon.crops import plain_name
 from edge.reckon.inforce import InForce
 from edge.reckon.learning import AREA_HA
-from edge.reckon.trays import TrayResult, known_residue_width, measure, residue_width
+from edge.reckon.trays import TYPICAL_TGW_G, TrayResult, known_residue_width, measure, residue_width
 from edge.settings import Settings
 
 CLOSE, SMALL = 1e-6, 1e-9
@@ -57,6 +57,16 @@ def wrong(material: Material) -> Found | None:
     return None
 
 
+class _Laid(NamedTuple):
+    """A tray entry of the pack: when its trays lay, what they may say, of which crops; `is_before`: they lay before the
+    opening, so that what was in force then is not known."""
+
+    at_s: float
+    results: list[TrayResult]
+    crops: set[int]
+    is_before: bool
+
+
 class _Check:
     """What was in force while records pass."""
 
@@ -70,7 +80,7 @@ class _Check:
         self._now: list[InForce] = []
         self._marks: dict[float, int] = {}
         self._changes: list[tuple[float, str]] = []
-        self._trays: dict[str, deque[tuple[float, int, list[TrayResult], set[int]]]] = {}
+        self._trays: dict[str, deque[_Laid]] = {}
         self._stepped_s = -inf
         self._area_ha = 0.0
         self._finish: dict[str, Any] = {}
@@ -102,7 +112,7 @@ class _Check:
         self._marks, self._changes = {}, []
         for test in one.body["tests"]:
             entry = _tray(test)
-            if not _is_used(test) or _refused(test, entry, None, "", now.lag_s):
+            if not test["used"] or test["why"] or _refused(test, entry, None, "", now.lag_s):
                 return f"test {test['number']} in it counts, and could not be used"
             fault = self._before(test, entry, one.run)
             if fault:
@@ -117,10 +127,8 @@ class _Check:
                 for now in self._now:
                     self._marks[at_s] = now.add_mark(at_s)
             case Tray():
-                laid_s = calibration.moment_s(entry, stamp_ms)
-                if laid_s >= self._opened_s:
-                    found = self._by_entry(entry, laid_s, stamp_ms / 1000, one.run)
-                    self._trays.setdefault(canonical(one.body), deque()).append((laid_s, *found))
+                found = self._by_entry(entry, calibration.moment_s(entry, stamp_ms), stamp_ms / 1000, one.run)
+                self._trays.setdefault(canonical(one.body), deque()).append(found)
                 return
             case entries.Load() | entries.IdleRun() | entries.ReturnsCatch() | entries.GroundRun() | entries.Gauge():
                 return
@@ -132,9 +140,10 @@ class _Check:
             now.known_tgw = _known_tgw(self._settings[one.run])
             now.learn(entry, at_s)
 
-    def _by_entry(self, entry: Tray, at_s: float, stamp_s: float, run: int) -> tuple[int, list[TrayResult], set[int]]:
+    def _by_entry(self, entry: Tray, at_s: float, stamp_s: float, run: int) -> _Laid:
         """What a tray entry says by what was in force then: every result, and crop, that the kit may have come to."""
         found, crops = [], set()
+        is_before = at_s <= self._opened_s or self._is_foreign(entry, at_s, stamp_s)
         mark = self._marks.get(at_s) if given(entry.mark) is not None else None
         cut_width_m = self._settings[run].machine.cut_width_m
         for now in self._now:
@@ -145,7 +154,12 @@ class _Check:
                     found.append(measure(entry, tgw_g, residue_width(entry, ground.residue_width_m, cut_width_m)))
                 except EntryError:
                     continue
-        return run, found, crops
+        return _Laid(at_s, found, crops, is_before)
+
+    def _is_foreign(self, entry: Tray, at_s: float, stamp_s: float) -> bool:
+        """Whether a test may be of a mark of before the opening, whose time is of another clock."""
+        is_known = given(entry.mark) is None or at_s in self._marks
+        return not is_known and (at_s <= self._opened_s or at_s > stamp_s or self._stepped_s > -inf)
 
     def _tgws(self, tgw_g: float | None, run: int) -> list[float | None]:
         """A TGW in force; and that of a run whose settings file was changed, which only a start knows of."""
@@ -156,25 +170,29 @@ class _Check:
     def _test(self, one: Told, stamp_ms: int) -> str:
         body, entry = one.body, _tray(one.body)
         name, at_s = f"tray test {body['number']}", float(body["at_s"])
-        if body["used"] is not _is_used(body):
+        if body["used"] is not (body["why"] == ""):
             return f"{name} is said to count, and not to"
         waiting = self._trays.get(canonical(body["entry"]))
         if waiting:
-            laid_s, _, results, crops = waiting.popleft()
-            if laid_s != at_s:
+            laid = waiting.popleft()
+            if laid.at_s != at_s:
                 return f"{name} lay at another time than its entry says"
-            if body["crop"] not in crops:
+            if body["crop"] not in laid.crops and not laid.is_before:
                 return f"{name} is of another crop than was in front then"
-            faults = [_unlike(body["result"], found) for found in results] or ["the grain"]
+            faults = [_unlike(body["result"], found) for found in laid.results] or [OF_RESULT]
             fault = "" if "" in faults else faults[0]
-        elif at_s < self._opened_s:
+            if fault and laid.is_before:
+                fault = self._before(body, entry, one.run)
+        elif at_s <= self._opened_s or self._stepped_s > -inf:
             fault = self._before(body, entry, one.run)
         else:
             return f"{name} is of no tray entry in the pack"
         if fault:
             return f"{name}: {fault}, worked out from its trays, is another than it says"
-        laid = Laid(one.run, at_s, stamp_ms / 1000, given(entry.mark) is not None, self._stepped_s >= at_s - 5)
-        differs = self._windows.differs(laid, body["window"])
+        if self._is_foreign(entry, at_s, stamp_ms / 1000):
+            return ""
+        judged = Judged(one.run, at_s, stamp_ms / 1000, given(entry.mark) is not None, self._stepped_s >= at_s - 5)
+        differs = self._windows.differs(judged, body["window"])
         if differs:
             return f"{name}: the {differs} around the tray, worked out from the kept seconds, are others than it says"
         return self._counts(name, body, entry, one.run)
@@ -202,13 +220,12 @@ class _Check:
         if test["crop"] != now.crop_number and test["crop"] not in now.ended_tgw:
             return ""  # a crop of before the job, of which the pack knows nothing
         tgw_g = now.tgw_g if test["crop"] == now.crop_number else now.ended_tgw[test["crop"]]
-        width_m = known_residue_width(entry, now.residue_width_m, cut_width_m) or cut_width_m
-        fault = ""
-        for tgw, width in _near(entry, tgw_g, width_m, said):
-            fault = _unlike(said, measure(entry, tgw, width))
-            if not fault:
-                return ""
-        return fault
+        faults = []
+        for in_force_m in (now.residue_width_m, None):
+            width_m = known_residue_width(entry, in_force_m, cut_width_m) or cut_width_m
+            found = measure(entry, TYPICAL_TGW_G if tgw_g is None else tgw_g, width_m)
+            faults.append(_unlike(said, found) and _far(said, found, entry))
+        return "" if "" in faults else faults[0]
 
     def _correction(self, body: dict[str, Any]) -> str:
         """Weighed grain over measured area against the entry it is of and the minutes before."""
@@ -234,36 +251,34 @@ def _tray(test: dict[str, Any]) -> Tray:
     return entry
 
 
-def _is_used(test: dict[str, Any]) -> bool:
-    return bool(test["why"] == "" and test["used"])
-
-
 def _refused(test: dict[str, Any], entry: Tray, changed_before_s: float | None, what: str, lag_s: float) -> str:
     seen = msgspec.convert(test["window"], calibration.Window)
     return calibration.unusable(seen, entry, changed_before_s, what, lag_s)
 
 
-def _near(
-    entry: Tray, tgw_g: float | None, width_m: float, said: dict[str, Any]
-) -> Iterator[tuple[float | None, float]]:
-    """TGW and residue width by which a result may have come about, those known at the opening first."""
-    yield tgw_g, width_m
-    wanted = float(said["tray_g_m"])
-    if tgw_g is not None:
-        found = measure(entry, tgw_g, width_m).tray_g_m
-        other_g = tgw_g * wanted / found if found > 0 else tgw_g
-        if _within(other_g / tgw_g, TGW_MOVED):
-            yield other_g, width_m
-    if given(entry.residue_width_m) is None:
-        # What lies on trays grows with the width along a line.
-        one, other = (measure(entry, tgw_g, width).tray_g_m for width in (width_m, 1.1 * width_m))
-        other_m = width_m * (1 + 0.1 * (wanted - one) / (other - one)) if other != one else width_m
-        if _within(other_m / width_m, WIDTH_MOVED):
-            yield tgw_g, other_m
+def _far(said: dict[str, Any], found: TrayResult, entry: Tray) -> str:
+    """Which part of a result can't come from these trays with a TGW and a residue width near those looked at."""
+    for key in ("grains_m2", "tray_count", "laid", "counted", "heads_given"):
+        if not _same(said[key], getattr(found, key)):
+            return _WORDS.get(key, OF_RESULT)
+    by_width = 1.0 if given(entry.residue_width_m) is not None else WIDTH_MOVED
+    by_tgw = TGW_MOVED if found.counted else 1.0
+    both = (said, msgspec.to_builtins(found))
+    taken = [(one["tray_g_m"] - one["machine_g_m"]) / (one["ground_width_m"] or 1.0) for one in both]
+    for word, one, other, most in (
+        ("tray_g_m", said["tray_g_m"], found.tray_g_m, by_tgw * by_width),
+        ("ground_width_m", said["ground_width_m"], found.ground_width_m, by_width),
+        ("machine_g_m", *taken, TGW_MOVED),
+        ("threshing_g_m", said["threshing_g_m"], found.threshing_g_m, TGW_MOVED * by_width),
+        ("u_machine_g_m", said["u_machine_g_m"], found.u_machine_g_m, TGW_MOVED * by_width),
+    ):
+        if not isclose(one, other, rel_tol=CLOSE, abs_tol=CLOSE) and not _within(one / other if other else inf, most):
+            return _WORDS.get(word, OF_RESULT)
+    return ""
 
 
 def _within(times: float, most: float) -> bool:
-    return isfinite(times) and 1 / most <= times <= most
+    return isfinite(times) and (1 - CLOSE) / most <= times <= most * (1 + CLOSE)
 
 
 def _unlike(said: dict[str, Any], found: TrayResult) -> str:
@@ -271,10 +286,11 @@ def _unlike(said: dict[str, Any], found: TrayResult) -> str:
     names: Iterable[tuple[str, Any]] = msgspec.to_builtins(found).items()
     for key, value in names:
         if key in said and not _same(said[key], None if value == inf else value):
-            return _WORDS.get(key, "the result")
+            return _WORDS.get(key, OF_RESULT)
     return ""
 
 
+OF_RESULT = "the result"
 _WORDS = {
     "machine_g_m": "the grain per metre", "u_machine_g_m": "the uncertainty of the grain per metre",
     "grains_m2": "the kernels per square metre", "tray_g_m": "the grain on the trays", "threshing_g_m": "the grain in heads",

@@ -24,7 +24,7 @@ CLOSE, NEAR = 1e-6, 1e-3
 """Relative differences allowed: of sums in another order; of pulses, where a sensor's past before the job counts a little."""
 
 
-class Laid(NamedTuple):
+class Judged(NamedTuple):
     """A test as far as its window goes. Times in epoch s by the kit's clock of then; `told_s`: when it was judged."""
 
     run: int
@@ -41,14 +41,14 @@ class Windows:
         self._runs = {part.rows.run: _Run(part) for part in material.counted}
         self._names = {run: _points(of) == material.names for run, of in settings.items()}
 
-    def differs(self, laid: Laid, said: dict[str, Any]) -> str:
+    def differs(self, test: Judged, said: dict[str, Any]) -> str:
         """In what a window as it is on record is another than the kept seconds give; empty: in nothing, or it can't be told."""
-        first = floor(laid.at_s - HALF_WINDOW_S) + 1
-        wanted = range(first, floor(laid.at_s + HALF_WINDOW_S) + 1)
-        own = self._runs.get(laid.run)
+        first = floor(test.at_s - HALF_WINDOW_S) + 1
+        wanted = range(first, floor(test.at_s + HALF_WINDOW_S) + 1)
+        own = self._runs.get(test.run)
         runs = [own] if own is not None else []
-        if laid.has_mark:
-            runs += [one for run, one in self._runs.items() if run < laid.run]
+        if test.has_mark:
+            runs += [one for run, one in self._runs.items() if run < test.run]
         faults, is_whole = [], True
         for of in runs:
             for begin, end, known in of.spans(wanted):
@@ -60,10 +60,10 @@ class Windows:
                 faults.append(fault)
                 is_whole = is_whole and end - begin == len(wanted)
         if not faults:
-            if own is None or laid.has_mark or not own.covers(wanted):
+            if own is None or test.has_mark or not own.covers(wanted):
                 return ""
             return "" if said["seconds"] == 0 else "seconds"
-        forgot = laid.stepped or not is_whole or laid.told_s - laid.at_s > HISTORY_S - 2 * HALF_WINDOW_S
+        forgot = test.stepped or not is_whole or test.told_s - test.at_s > HISTORY_S - 2 * HALF_WINDOW_S
         elsewhere = own is None or not any(True for _ in own.spans(wanted))
         if said["seconds"] == 0 and (forgot or elsewhere):
             return ""

@@ -43,9 +43,9 @@ class Learning(Kit):
         elif isinstance(entry, entries.JobReopen) and entry.job == self.now.job:
             raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
         elif isinstance(entry, entries.GroundRun) and self.ground is None:
-            raise EntryError("ground_run: entry: no ground input is wired; allowed: with an [[input]] that reads ground")
+            raise EntryError("ground_run: entry: no wheel sensor for ground speed is wired; allowed: once the settings name one")
         elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
-            raise EntryError("returns_catch: entry: no beam input is wired; allowed: with an [[input]] that reads beam")
+            raise EntryError("returns_catch: entry: no light beam in the returns is wired; allowed: once the settings name one")
         return entry
 
     def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:

@@ -148,6 +148,17 @@ def test_discounts_of_a_tank_sample_are_added_to_the_loss(worked: Any, open_page
     assert total == pytest.approx(float(shown[1]) + quality, abs=1.1)  # each is rounded to whole money
 
 
+def test_a_limit_in_percent_says_that_it_is_one(worked: Any, open_page: Opener) -> None:
+    page = open_page(worked.url)
+    assert worked.tell({"entry": "limit", "loss_kg_ha": 65, "loss_pct": 1.1})["ok"]
+    try:
+        expect(page.locator("#standing-word")).to_contain_text("(set as 1.1 % of the grain)")
+    finally:
+        worked.tell({"entry": "limit", "loss_kg_ha": 60, "loss_pct": 90})
+    expect(page.locator("#standing-word")).to_contain_text("limit of 60")
+    expect(page.locator("#standing-word")).not_to_contain_text("set as")
+
+
 def test_a_refused_entry_says_why(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     page.evaluate(
@@ -183,7 +194,8 @@ def test_the_first_screen_shows_what_a_driver_looks_for(worked: Any, open_page: 
         expect(page.locator("#standing")).to_contain_text("limit of 6")
         assert page.evaluate(IN_SIGHT) == []
         if width == 1280:
-            lines = "() => document.querySelector('.alert-words').getBoundingClientRect().height / parseFloat(getComputedStyle(document.querySelector('.alert-text')).lineHeight)"
+            lines = """() => document.querySelector('.alert-words').getBoundingClientRect().height
+                / parseFloat(getComputedStyle(document.querySelector('.alert-text')).lineHeight)"""
             assert page.evaluate(lines) < 2.5
         page.goto(f"{worked.url}/#change")  # elsewhere an alert is said in full
         expect(page.locator("[data-alert='loss-over-limit'] .alert-figures")).to_be_visible()
@@ -196,7 +208,8 @@ def test_the_keyboard_never_leads_under_the_foot(worked: Any, open_page: Opener)
     page.locator("#job-list li").first.wait_for()
     hidden = """() => {
         const [one, foot] = [document.activeElement, document.querySelector('.foot')];
-        return one !== document.body && !foot.contains(one) && one.getBoundingClientRect().bottom > foot.getBoundingClientRect().top ? one.outerHTML : null;
+        const under = one.getBoundingClientRect().bottom > foot.getBoundingClientRect().top;
+        return one !== document.body && !foot.contains(one) && under ? one.outerHTML : null;
     }"""
     for _ in range(60):
         page.keyboard.press("Tab")
@@ -208,7 +221,8 @@ def test_a_long_note_leaves_the_button_that_closes_it_whole(worked: Any, open_pa
     page = open_page(worked.url, 768, 1024)
     page.evaluate(
         "async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'asks.js');"
-        " (await import(at)).tell({entry: 'ack', alert: 'no-such-alert'}, 'a trial whose words go on for long enough to need it'); }"
+        " const what = 'a trial whose words go on for long enough to need it';"
+        " (await import(at)).tell({entry: 'ack', alert: 'no-such-alert'}, what); }"
     )
     close = page.locator("#asks").get_by_role("button", name="Close")
     close.wait_for()

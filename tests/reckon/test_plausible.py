@@ -6,6 +6,7 @@ import pytest
 
 from edge import entries, settings
 from edge.engine import Engine, Nowhere
+from edge.errors import EntryError
 from edge.reckon import crops
 
 SETTINGS = """
@@ -86,3 +87,16 @@ def test_every_crop_of_the_table_passes_with_its_own_weight():
     for row in crops.table().values():
         plain = {"entry": "crop", "name": row.name} | ({"tgw_g": row.tgw_g} if row.tgw_g else {})
         assert note(**plain) is None
+
+
+@pytest.mark.parametrize(
+    ("plain", "words"),
+    [
+        ({"entry": "ground_run", "metres": 100, "pulses": 500}, "ground_run: entry: no wheel sensor for ground speed is wired"),
+        ({"entry": "returns_catch", "mass_kg": 2, "seconds": 10}, "returns_catch: entry: no light beam in the returns is wired"),
+    ],
+)
+def test_what_the_machine_has_no_sensor_for_is_refused_in_an_operators_words(plain, words):
+    with pytest.raises(EntryError) as refused:
+        note(**plain)
+    assert str(refused.value).startswith(words) and "[[" not in str(refused.value)
