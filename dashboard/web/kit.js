@@ -132,7 +132,7 @@ function signs(told, fresh, problem) {
   }
   for (const level of told.levels) {
     const one = row(byId('kit-levels'), level.means, say(`inputs.${level.means.replace(' ', '_')}`));
-    show(one, level.on === null || lost ? 'caution' : 'good', say(lost || level.on === null ? 'inputs.unknown' : level.on ? 'inputs.on' : 'inputs.off'));
+    show(one, level.on === null || lost ? 'caution' : 'good', say(lost || level.on === null ? 'inputs.unknown' : level.means === 'front down' ? (level.on ? 'inputs.down' : 'inputs.up') : level.on ? 'inputs.on' : 'inputs.off'));
   }
 }
 

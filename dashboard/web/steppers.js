@@ -182,7 +182,9 @@ function renderRow(card) {
   mark(card, 'data-pending', mine ? 'yes' : null);
   text(card.querySelector('.number'), machine.figure(what, pending?.what === what ? pending.to : now.value));
   text(card.querySelector('.unit'), machine.unitOf(what));
-  text(card.querySelector('.stepper-now'), source(what, now));
+  const known = source(what, now);
+  // A sieve's value here is what its readout says; its gap stands on the screen Sieves.
+  text(card.querySelector('.stepper-now'), what.endsWith('_sieve_mm') && now.value !== null ? say('change.readout', { source: known }) : known);
   const box = card.querySelector('.pending');
   box.hidden = !mine;
   const next = mine ? key(mine) : '';

@@ -43,9 +43,13 @@ def test_a_job_from_start_to_reopening(standing: Any, open_page: Opener) -> None
     page.get_by_label("Client").fill("A client")
     page.get_by_label("Paddock").fill("Long field")
     page.get_by_role("button", name="Start a job").click()
-    expect(page.locator("#job-state")).to_contain_text("Job 1: client A client, Long field", timeout=SLOW)
+    expect(page.locator("#job-state")).to_contain_text("Job 1: client A client, paddock Long field", timeout=SLOW)
     started = standing.entries("job_start")[-1]
     assert (started["client"], started["paddock"]) == ("A client", "Long field")
+    page.get_by_label("Grain harvested").fill("-3")
+    page.get_by_role("button", name="Finish the job").click()
+    expect(page.locator("#job-harvested-fault")).to_have_text("Allowed: 0 to 1000000.")
+    expect(page.get_by_role("button", name="Touch again to finish")).to_have_count(0)  # what is wrong is said first
     page.get_by_label("Grain harvested").fill("41,5")
     page.get_by_label("Area harvested").fill("12")
     page.get_by_role("button", name="Finish the job").click()
@@ -83,6 +87,10 @@ def test_every_typed_entry_reaches_the_record(standing: Any, open_page: Opener) 
         number = len(standing.entries(kind))
         form(page, kind, typed)
         expect(page.locator("#asks")).to_contain_text(re.compile("Kept as number"), timeout=SLOW)
+        if kind == "sample":
+            expect(page.locator("#asks")).to_contain_text("Tank sample: Trash (%) 1.5, Cracked (%) 0.8", timeout=SLOW)
+        if kind == "residue":
+            expect(page.locator("#asks")).to_contain_text("Residue width: 6.5 m", timeout=SLOW)
         chains.until(lambda kind=kind, number=number: len(standing.entries(kind)) == number + 1, 25.0)
         assert standing.entries(kind)[-1] == {"entry": kind, **wanted}
     expect(page.locator("#job-form-crop .job-form-now")).to_contain_text("barley, TGW 45 g, 4.5 t/ha, 210 per t", timeout=SLOW)
