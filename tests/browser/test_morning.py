@@ -17,6 +17,7 @@ Opener = Callable[..., Page]
 
 def test_each_step_has_its_caution_before_it(idling: Any, open_page: Opener) -> None:
     page = open_page(idling.url + "#morning", 360, 740)
+    page.locator("#beam .sign").wait_for()  # it comes with the first counts
     words = page.locator("#screen-morning").inner_text()
     assert words.index("First, for safety") < words.index("Tap each loss sensor")
     for caution, step in [
