@@ -13,7 +13,9 @@ from starlette.responses import JSONResponse, Response
 from dashboard import child
 from edge.errors import StoreError, TailgrainError
 
-POSITIONS = ("exact", "coarse", "none")
+POSITIONS = {"exact": "exact-track", "coarse": "within-a-kilometre", "none": "without-place"}
+"""How much of the place a pack tells -> what its file name says of it, so that two packs of a job are told apart."""
+
 LIMIT_S = 120.0
 MOST_WAITING = 4
 
@@ -43,7 +45,7 @@ class Packs:
             return _refused(str(fault), 400)
         finally:
             self._asked -= 1
-        name = f"tailgrain-{self._kit}-job-{job}.html"
+        name = f"tailgrain-{self._kit}-job-{job}-{POSITIONS[position]}.html"
         headers = {"content-disposition": f'attachment; filename="{name}"', "cache-control": "no-store"}
         return Response(page, media_type="text/html; charset=utf-8", headers=headers)
 

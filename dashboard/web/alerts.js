@@ -39,14 +39,17 @@ function open() {
 const mayEnter = () => get('entering')?.allowed ?? false;
 const about = (name) => (entry) => ['ack', 'shelve'].includes(entry.entry) && entry.alert === name;
 
+// An alert by its first sentence, as it stands on the page; its rule's name is for the record.
+const told = (alert) => inUnits(alert.text).split(/\.(?= |$)/)[0];
+
 function acknowledge(name, alert) {
   aside = null;
-  asks.tell({ entry: 'ack', alert: name }, say('asks.ack', { alert: alert.rule }), about(name));
+  asks.tell({ entry: 'ack', alert: name }, say('asks.ack', { alert: told(alert) }), about(name));
 }
 
 function shelve(name, alert, minutes) {
   aside = null;
-  asks.tell({ entry: 'shelve', alert: name, minutes }, say('alerts.told_aside', { alert: alert.rule, n: minutes }), about(name));
+  asks.tell({ entry: 'shelve', alert: name, minutes }, say('alerts.told_aside', { alert: told(alert), n: minutes }), about(name));
 }
 
 function button(act, name, words, label, onclick, more = {}) {

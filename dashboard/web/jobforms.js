@@ -44,6 +44,16 @@ function fault(kind, words) {
   text(place, words);
 }
 
+// What was typed, with its units, as the record's line on the page says it.
+function inWords(kind, values) {
+  const { fields } = FORMS[kind];
+  return Object.entries(values).map(([key, value]) => {
+    const { si } = fields[key];
+    const number = typeof value === 'number' ? `${plain(si ? shown(value, si) : value)}${si ? ` ${unit(si)}` : ''}` : value;
+    return Object.keys(fields).length === 1 ? number : `${say(`job.field.${key}`)} ${number}`;
+  }).join(', ');
+}
+
 function send(kind) {
   const { fields, check } = FORMS[kind];
   const values = readAll(Object.fromEntries(Object.keys(fields).map((key) => [key, idOf(kind, key)])));
@@ -51,7 +61,7 @@ function send(kind) {
   const wrong = check?.(values);
   fault(kind, wrong ? say(wrong) : '');
   if (wrong) return undefined;
-  asks.tell({ entry: kind, ...values }, say(`job.told_${kind}`, values));
+  asks.tell({ entry: kind, ...values }, say('job.told_values', { what: say(`job.told_${kind}`), values: inWords(kind, values) }));
   for (const key of Object.keys(fields)) byId(idOf(kind, key)).value = '';
   return undefined;
 }
@@ -65,7 +75,6 @@ function form(kind) {
     make('summary', {}, make('span', {}, make('b', {}, say(`job.form.${kind}`)), ' ', make('span', { class: 'more job-form-now' }))),
     caution ? make('div', { class: 'cautions' }, make('p', {}, say(caution))) : '',
     make('p', {}, say(`job.about.${kind}`)),
-    make('p', { class: 'fault', 'data-typed-why': true, hidden: true }),
     make('fieldset', { 'data-typed': true },
       make('legend', { class: 'spoken' }, say(`job.form.${kind}`)),
       make('div', { class: 'fields' }, ...parts),

@@ -7,6 +7,7 @@ import { fixed, moment, plain, say, small } from './format.js';
 import { apply, typingOff } from './moving.js';
 import { current, onShow } from './navigation.js';
 import { read } from './read.js';
+import { sure } from './sure.js';
 import { shown, unit } from './units.js';
 
 const WHO = ['client', 'paddock', 'machine', 'operator'];
@@ -15,18 +16,16 @@ const STAYS = ['machine', 'operator']; // the same on the next job
 const FINISH = { harvested_t: 'job-harvested', area_ha: 'job-area' };
 const POSITIONS = ['coarse', 'exact', 'none'];
 const EVERY_MS = 30_000;
-const SURE_MS = 6_000;
 
 let known = { jobs: [], open: null };
 let cut = null;
 let another = false;
-let sure = null;
 let timer = null;
 
 const mayEnter = () => get('entering')?.allowed ?? false;
 const open = () => known.jobs.find((one) => one.n === known.open) ?? null;
 const when = (at) => moment(at * 1000);
-const who = (job) => WHO.map((key) => job[key]).filter(Boolean).join(', ') || say('job.nobody');
+const who = (job) => WHO.filter((key) => job[key]).map((key) => `${say(`job.${key}`).toLowerCase()} ${job[key]}`).join(', ') || say('job.nobody');
 
 // A job starts and finishes by a tap, also while driving; what was typed at a stand goes along. What is wrong can then not be
 // mended: it stays where it is, and the rest goes without it.
@@ -53,22 +52,11 @@ function begin() {
   render();
 }
 
-// A finish counts with its second touch: a bump in a field must not end a day's job.
+// A finish counts with its second touch, asked for once what was typed is right: a bump in a field must not end a day's job.
 function finish() {
   const button = byId('job-finish-send');
-  if (!sure) {
-    sure = setTimeout(unsure, SURE_MS);
-    text(button, say('job.finish_sure'));
-    return;
-  }
-  unsure();
-  send('job_finish', FINISH, () => say('job.told_finish', { n: known.open }));
-}
-
-function unsure() {
-  clearTimeout(sure);
-  sure = null;
-  text(byId('job-finish-send'), say('job.finish'));
+  if (typingOff() === '' && !readAll(FINISH)) return;
+  if (sure(button, button, say('job.finish_sure'))) send('job_finish', FINISH, () => say('job.told_finish', { n: known.open }));
 }
 
 function facts(job) {
@@ -162,7 +150,6 @@ function card(job) {
       ...job.reopened.map((why) => make('p', {}, say('job.reopened', { why }))),
       packs(job),
       proofs(job),
-      again ? make('p', { class: 'fault', 'data-typed-why': true, hidden: true }) : '',
       again,
     ),
   );

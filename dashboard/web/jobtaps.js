@@ -5,6 +5,7 @@ import { get, on } from './facts.js';
 import { choice, chosen } from './fields.js';
 import { DASH, say } from './format.js';
 import { inForce, onInForce } from './inforce.js';
+import { sure } from './sure.js';
 import { inBushels, isUs, shown, toSi, unit } from './units.js';
 
 const LIMITS = {
@@ -58,7 +59,7 @@ function row(key) {
     make('div', { class: 'stepper-row' }, step(-1, '−', 'change.less_of'), make('output', { class: 'stepper-value', 'aria-live': 'polite' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })), step(1, '+', 'change.more_of')),
     make('div', { class: 'buttons' },
       make('button', { type: 'button', class: 'strong', 'data-act': 'enter', hidden: true, onclick: () => send(key, pending[key]) }),
-      make('button', { type: 'button', 'data-act': 'none', onclick: () => send(key, null) }, say('job.no_limit'))),
+      make('button', { type: 'button', 'data-act': 'none', onclick: (event) => sure(event.currentTarget, event.currentTarget, say('job.none_sure')) && send(key, null) }, say('job.no_limit'))),
   );
 }
 
@@ -132,8 +133,9 @@ export function start() {
   byId('job-look-send').addEventListener('click', sendLook);
   for (const key of ['chopper', 'spreader']) {
     byId(`job-${key}`).addEventListener('click', (event) => {
-      const { value } = event.target.closest('button')?.dataset ?? {};
-      if (!value || String(inForce()?.[key]) === value) return;
+      const button = event.target.closest('button');
+      const { value } = button?.dataset ?? {};
+      if (!value || String(inForce()?.[key]) === value || !sure(button, button, say('job.sure'))) return;
       asks.tell({ entry: 'residue', [key]: value === 'true' }, `${say(`job.${key}`)}: ${say(value === 'true' ? 'job.on' : 'job.off')}`, (other) => other.entry === 'residue' && key in other);
     });
   }

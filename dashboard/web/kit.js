@@ -103,6 +103,7 @@ function facts() {
     ['fact_since', known.oldest_t ? moment(known.oldest_t * 1000, true) : null],
     ['fact_records', known.records === undefined ? null : String(known.records)],
     ['fact_lag', lag(get('live')?.lag)],
+    ['fact_typing', kit ? say(kit.passenger_enters ? 'kit.typing_passenger' : 'kit.typing_standing') : null],
     ['fact_key', known.fingerprint ?? say('kit.no_key')],
   ].filter(([, value]) => value);
   byId('kit-facts').replaceChildren(...rows.map(([name, value]) => make('div', { 'data-fact': name }, make('dt', {}, say(`kit.${name}`)), make('dd', {}, value))));
@@ -131,7 +132,7 @@ function signs(told, fresh, problem) {
   }
   for (const level of told.levels) {
     const one = row(byId('kit-levels'), level.means, say(`inputs.${level.means.replace(' ', '_')}`));
-    show(one, level.on === null || lost ? 'caution' : 'good', say(lost || level.on === null ? 'inputs.unknown' : level.on ? 'inputs.on' : 'inputs.off'));
+    show(one, level.on === null || lost ? 'caution' : 'good', say(lost || level.on === null ? 'inputs.unknown' : level.means === 'front down' ? (level.on ? 'inputs.down' : 'inputs.up') : level.on ? 'inputs.on' : 'inputs.off'));
   }
 }
 

@@ -12,6 +12,8 @@ const PLACES = [1, 2, 3, 4, 5, 6];
 const AFTER_TYPING_MS = 350;
 const STEP_MM = 0.5;
 const MOST_MM = 60;
+const MOST_GAP_MM = 200;
+const MOST_READOUT = 1000;
 const FIRST_WANT = { pre: 6, top: 16, bottom: 14 };
 
 let known = null;
@@ -137,6 +139,11 @@ async function preview() {
     rails.clear(byId('gauge-rails'));
     return;
   }
+  const wrong = outOfRange();
+  if (wrong) {
+    text(byId('gauge-preview'), say(wrong));
+    return;
+  }
   let found;
   try {
     found = await read('sieves/trial', { entry: JSON.stringify(entry) });
@@ -152,11 +159,23 @@ async function preview() {
   rails.show(byId('gauge-rails'), found, previewSoon);
 }
 
+// What the kit would refuse, said in the page's words before anything is sent.
+function outOfRange() {
+  const within = (field, most) => field.value.trim() === '' || (typed(field) >= 0 && typed(field) <= most);
+  if (!within(byId('gauge-readout'), MOST_READOUT)) return 'sieves.readout_range';
+  return [...PLACES.map((n) => byId(`gap-${n}`)), byId('gauge-opened')].every((field) => within(field, MOST_GAP_MM)) ? null : 'sieves.gap_range';
+}
+
 function keep(event) {
   event.preventDefault();
   const entry = gaugeEntry();
   if (!entry) {
     text(byId('gauge-preview'), say('sieves.incomplete'));
+    return;
+  }
+  const wrong = outOfRange();
+  if (wrong) {
+    text(byId('gauge-preview'), say(wrong));
     return;
   }
   asks.tell(entry, say('sieves.told_gauge', { sieve: say(`sieves.of_${chosen}`) }));
@@ -205,14 +224,15 @@ async function dial() {
 
 function enterDial() {
   const entry = dialEntry();
-  if (entry) asks.tell(entry, say('sieves.told_dial', { sieve: say(`sieves.of_${chosen}`), to: plain(entry.to) }), (other) => other.entry === 'setting' && other.what === entry.what);
+  if (entry) asks.tell(entry, say('sieves.told_dial', { sieve: say(`sieves.of_${chosen}`), to: inUnit(dialled.dial, dialled.unit) }), (other) => other.entry === 'setting' && other.what === entry.what);
 }
 
 function entering() {
   const button = byId('dial-enter');
   const entry = dialEntry();
-  button.disabled = !entry || !(get('entering')?.allowed ?? false);
-  text(button, entry ? say('sieves.dial_enter', { to: inUnit(dialled.dial, dialled.unit) }) : say('sieves.dial_enter_none'));
+  const is = entry !== null && sieve().set_to === entry.to;
+  button.disabled = !entry || is || !(get('entering')?.allowed ?? false);
+  text(button, is ? say('sieves.dial_is', { to: inUnit(dialled.dial, dialled.unit) }) : entry ? say('sieves.dial_enter', { to: inUnit(dialled.dial, dialled.unit) }) : say('sieves.dial_enter_none'));
 }
 
 export function start() {

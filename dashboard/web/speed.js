@@ -1,12 +1,13 @@
 // The screen "Speed": what loss and cost do with speed, from deliberate steps only, and what an hour costs.
 import { byId, make, mark, text } from './dom.js';
 import { ageOf, get, on } from './facts.js';
+import { field, readAll } from './fields.js';
 import { age, amount, fixed, say } from './format.js';
 import { STALE_S } from './fresh.js';
 import { inUnits } from './inunits.js';
 import * as kept from './kept.js';
 import { current, onShow } from './navigation.js';
-import { read, typed } from './read.js';
+import { read } from './read.js';
 import { chart } from './speedchart.js';
 import * as speedplan from './speedplan.js';
 import { shown, unit } from './units.js';
@@ -111,13 +112,13 @@ function guidance() {
 
 function reckon(event) {
   event.preventDefault();
-  costs = {};
-  for (const name of ['hourly', 'weather']) {
-    const value = typed(byId(`speed-${name}`));
-    if (!Number.isNaN(value)) costs[name] = value;
-  }
+  const values = readAll({ hourly: 'speed-hourly', weather: 'speed-weather' });
+  if (!values) return text(byId('costs-said'), say('speed.bad'));
+  costs = values;
   kept.remember(COSTS, costs);
-  load(true);
+  const words = Object.fromEntries(['hourly', 'weather'].map((name) => [name, costs[name] ?? say('speed.by_file')]));
+  text(byId('costs-said'), say('speed.reckoned', words));
+  return load(true);
 }
 
 export function start() {
@@ -128,6 +129,7 @@ export function start() {
     width = now;
     draw();
   }).observe(byId('speed-loss'));
+  byId('costs-fields').append(...['hourly', 'weather'].map((name) => field({ id: `speed-${name}`, label: say(`speed.${name}`) })));
   for (const name of ['hourly', 'weather']) if (costs[name] !== undefined) byId(`speed-${name}`).value = costs[name];
   byId('speed-costs').addEventListener('submit', reckon);
   byId('speed-again').addEventListener('click', () => load(true));

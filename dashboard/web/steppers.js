@@ -9,6 +9,7 @@ import { inForce, onInForce } from './inforce.js';
 import { nowS } from './kitclock.js';
 import * as machine from './machine.js';
 import { apply } from './moving.js';
+import { sure } from './sure.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
 
@@ -181,7 +182,9 @@ function renderRow(card) {
   mark(card, 'data-pending', mine ? 'yes' : null);
   text(card.querySelector('.number'), machine.figure(what, pending?.what === what ? pending.to : now.value));
   text(card.querySelector('.unit'), machine.unitOf(what));
-  text(card.querySelector('.stepper-now'), source(what, now));
+  const known = source(what, now);
+  // A sieve's value here is what its readout says; its gap stands on the screen Sieves.
+  text(card.querySelector('.stepper-now'), what.endsWith('_sieve_mm') && now.value !== null ? say('change.readout', { source: known }) : known);
   const box = card.querySelector('.pending');
   box.hidden = !mine;
   const next = mine ? key(mine) : '';
@@ -250,9 +253,10 @@ export function start() {
   for (const end of ['pointerup', 'pointercancel', 'pointerleave']) document.addEventListener(end, letGo);
   list.addEventListener('contextmenu', (event) => of(event) && event.preventDefault());
   byId('mill').addEventListener('click', (event) => {
-    const { mill } = event.target.closest('button')?.dataset ?? {};
+    const button = event.target.closest('button');
+    const { mill } = button?.dataset ?? {};
     const now = inForce()?.mill ?? null;
-    if (mill && mill !== now) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
+    if (mill && mill !== now && sure(button, button, say('job.sure'))) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
   });
   onInForce(() => {
     if (pending && !mayEnter()) pending = null;

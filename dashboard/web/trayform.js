@@ -14,12 +14,13 @@ const KEY = 'tailgrain-tray';
 const MOST_TRAYS = 12;
 const MARKS = 4;
 const GROUPS = { laid: 'tray-laid', catches: 'tray-catches', mill: 'tray-mill', by: 'tray-by' };
-const START = { unit: null, n: 4, heads: false, laid: 'released', catches: 'both', mill: 'none', by: 'grains', when: null, values: {} };
+const START = { unit: null, n: 4, heads: false, laid: 'released', catches: 'both', mill: 'none', by: 'grains', when: null, picked: false, values: {} };
 const GROUND_NEEDED = { released: [], ahead: ['before_harvest', 'front'], ground: ['front'] };
 
 const MEASURED = /^tray-(length|width|residue|\d+-x|\w+-area)$/;
 
 let draft = structuredClone(START);
+let used = new Map(); // mark -> number of the test that used it
 const choose = {};
 
 const allowed = {
@@ -113,15 +114,17 @@ function draw() {
 
 function buildWhen() {
   const marks = (inForce()?.marks ?? []).slice(-MARKS).reverse();
-  const buttons = marks.map((one) => make('button', { type: 'button', 'data-value': `mark ${one.mark}` }, say('tray.mark_at', { mark: one.mark, time: clock(one.at * 1000, true) })));
+  const buttons = marks.map((one) => make('button', { type: 'button', 'data-value': `mark ${one.mark}` }, [say('tray.mark_at', { mark: one.mark, time: clock(one.at * 1000, true) }), used.has(one.mark) ? say('tray.mark_used', { n: used.get(one.mark) }) : ''].filter(Boolean).join(', ')));
   buttons.push(make('button', { type: 'button', 'data-value': 'at' }, say('tray.other_time')));
   const place = byId('tray-when');
   const key = buttons.map((one) => one.textContent).join();
   if (place.dataset.built === key) return;
   place.dataset.built = key;
   place.replaceChildren(...buttons);
-  const known = buttons.some((one) => one.dataset.value === draft.when);
-  when(known ? draft.when : buttons[0].dataset.value);
+  // A mark that a test has used is never taken without being touched.
+  const free = marks.find((one) => !used.has(one.mark));
+  const known = draft.picked && buttons.some((one) => one.dataset.value === draft.when);
+  when(known ? draft.when : free ? `mark ${free.mark}` : 'at');
 }
 
 function when(value) {
@@ -165,55 +168,63 @@ function moment() {
   return at.getTime() / 1000;
 }
 
+// Null when a field is wrong; all wrong ones are marked.
 function trays(size) {
   const found = [];
+  let right = true;
   for (let i = 0; i < draft.n; i += 1) {
     const ids = { grain: `tray-${i}-grain`, x_m: `tray-${i}-x`, ...(draft.heads ? { heads: `tray-${i}-heads` } : {}) };
     const values = readAll(ids);
-    if (!values) return null;
+    if (!values) {
+      right = false;
+      continue;
+    }
     const one = { [draft.by]: values.grain, ...size };
     if (values.x_m !== undefined) one.x_m = values.x_m;
     if (values.heads !== undefined) one[draft.by === 'grains' ? 'heads_grains' : 'heads_mass_g'] = values.heads;
     found.push(one);
   }
-  return found;
+  return right ? found : null;
 }
 
 function ground(entry) {
+  let right = true;
   for (const key of ['before_harvest', 'front']) {
     const inputs = [`tray-${key}-grains`, `tray-${key}-area`].map(byId);
     const needed = GROUND_NEEDED[draft.laid].includes(key) || inputs.some((one) => one.value.trim() !== '');
     for (const one of inputs) one.required = needed;
     const values = readAll({ grains: inputs[0], area_m2: inputs[1] });
-    if (!values) return false;
+    right &&= values !== null;
     if (needed) entry[key] = values;
   }
-  return true;
+  return right;
 }
 
+// All that is wrong is marked at once; the first of it gets the focus.
 function entry() {
   const sizes = readAll({ length_m: 'tray-length', width_m: 'tray-width', residue_width_m: 'tray-residue' });
-  if (!sizes) return null;
-  const { residue_width_m: width, ...size } = sizes;
+  const { residue_width_m: width, ...size } = sizes ?? {};
   const found = trays(size);
-  if (!found) return null;
   const told = { entry: 'tray', trays: found, laid: draft.laid, catches: draft.catches, mill: draft.mill };
   if (width !== undefined) told.residue_width_m = width;
-  if (chosen(byId('tray-when')) === 'at') {
-    const at = moment();
-    if (at === null) return byId('tray-at').focus() ?? null;
-    told.at = at;
-  } else {
-    told.mark = Number(chosen(byId('tray-when')).split(' ')[1]);
-  }
-  if (draft.laid !== 'released' && !ground(told)) return null;
-  return told;
+  if (chosen(byId('tray-when')) === 'at') told.at = moment();
+  else told.mark = Number(chosen(byId('tray-when')).split(' ')[1]);
+  const grounds = draft.laid === 'released' || ground(told);
+  if (sizes && found && told.at !== null && grounds) return told;
+  byId('tray-form').querySelector('[aria-invalid]')?.focus();
+  return null;
 }
 
 function send() {
   const told = entry();
   fault(told ? '' : say('fields.look'));
   if (told) asks.tell(told, say('tray.told', { n: told.trays.length }));
+}
+
+// The tests so far, by the marks they used.
+export function usedBy(tests) {
+  used = new Map(tests.filter((one) => one.entry.mark !== undefined).map((one) => [one.entry.mark, one.number]));
+  buildWhen();
 }
 
 // Where nobody typed anything yet, the trays of the last test stand: most farms have one set.
@@ -231,6 +242,7 @@ export function suggest(last) {
 
 // Kept: the next test begins with empty trays of the same size at the same places.
 function clear() {
+  draft.picked = false;
   for (const input of byId('tray-form').querySelectorAll('input[id$="-grain"], input[id$="-heads"]')) input.value = '';
   remember();
 }
@@ -248,6 +260,7 @@ export function start() {
     choose[key](draft[key]);
   }
   choose.when = choice(byId('tray-when'), (value) => {
+    draft.picked = true;
     when(value);
     remember();
   });

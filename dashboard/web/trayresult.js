@@ -6,7 +6,7 @@ import { clock, fixed, has, say } from './format.js';
 import { inUnits } from './inunits.js';
 import { onShow } from './navigation.js';
 import { read } from './read.js';
-import { suggest } from './trayform.js';
+import { suggest, usedBy } from './trayform.js';
 
 const SOON_MS = [500, 3_000, 7_000]; // a test takes effect up to 5 s after its mark
 
@@ -78,6 +78,7 @@ async function load() {
     const before = known.tests.at(-1)?.seq ?? null;
     known = await read('tests');
     if ((known.tests.at(-1)?.seq ?? null) !== before) waits = false;
+    usedBy(known.tests);
     suggest(known.tests.at(-1)?.entry);
     render();
   } catch { /* the stale line says what is broken */ }

@@ -230,12 +230,16 @@ def test_advice_brings_its_step_up_and_enters_nothing(passenger: Any, open_page:
     assert len(passenger.entries("setting")) == kept
 
 
-def test_the_mill_is_one_touch(passenger: Any, open_page: Opener) -> None:
+def test_the_mill_takes_a_second_touch(passenger: Any, open_page: Opener) -> None:
     page = change(open_page, passenger)
+    before = len(passenger.entries("setting"))
+    page.locator("#mill button[data-mill='bypassed']").click()
+    expect(page.locator("#mill button[data-mill='bypassed']")).to_have_text("Touch again")
+    assert len(passenger.entries("setting")) == before
     page.locator("#mill button[data-mill='bypassed']").click()
     expect(page.locator("#mill button[data-mill='bypassed']")).to_have_attribute("aria-pressed", "true", timeout=SLOW)
     assert passenger.entries("setting")[-1] == {"entry": "setting", "what": "mill", "to": "bypassed", "from": "none"}
-    page.locator("#mill button[data-mill='none']").click()
+    page.locator("#mill button[data-mill='none']").dblclick()
     expect(page.locator("#mill button[data-mill='none']")).to_have_attribute("aria-pressed", "true", timeout=SLOW)
 
 

@@ -43,9 +43,13 @@ def test_a_job_from_start_to_reopening(standing: Any, open_page: Opener) -> None
     page.get_by_label("Client").fill("A client")
     page.get_by_label("Paddock").fill("Long field")
     page.get_by_role("button", name="Start a job").click()
-    expect(page.locator("#job-state")).to_contain_text("Job 1: A client, Long field", timeout=SLOW)
+    expect(page.locator("#job-state")).to_contain_text("Job 1: client A client, paddock Long field", timeout=SLOW)
     started = standing.entries("job_start")[-1]
     assert (started["client"], started["paddock"]) == ("A client", "Long field")
+    page.get_by_label("Grain harvested").fill("-3")
+    page.get_by_role("button", name="Finish the job").click()
+    expect(page.locator("#job-harvested-fault")).to_have_text("Allowed: 0 to 1000000.")
+    expect(page.get_by_role("button", name="Touch again to finish")).to_have_count(0)  # what is wrong is said first
     page.get_by_label("Grain harvested").fill("41,5")
     page.get_by_label("Area harvested").fill("12")
     page.get_by_role("button", name="Finish the job").click()
@@ -59,7 +63,7 @@ def test_a_job_from_start_to_reopening(standing: Any, open_page: Opener) -> None
     expect(page.locator("#job-why-1-fault")).to_have_text("Needed.")
     page.get_by_label("Why (it goes into the record)").fill("a corner was left")
     page.get_by_role("button", name="Reopen job 1").click()
-    expect(page.locator("#job-state")).to_contain_text("Job 1: A client", timeout=SLOW)
+    expect(page.locator("#job-state")).to_contain_text("Job 1: client A client", timeout=SLOW)
     assert standing.entries("job_reopen")[-1] == {"entry": "job_reopen", "job": 1, "note": "a corner was left"}
     expect(page.locator("li[data-job='1']")).to_contain_text("Reopened: a corner was left")
 
@@ -83,6 +87,10 @@ def test_every_typed_entry_reaches_the_record(standing: Any, open_page: Opener) 
         number = len(standing.entries(kind))
         form(page, kind, typed)
         expect(page.locator("#asks")).to_contain_text(re.compile("Kept as number"), timeout=SLOW)
+        if kind == "sample":
+            expect(page.locator("#asks")).to_contain_text("Tank sample: Trash (%) 1.5, Cracked (%) 0.8", timeout=SLOW)
+        if kind == "residue":
+            expect(page.locator("#asks")).to_contain_text("Residue width: 6.5 m", timeout=SLOW)
         chains.until(lambda kind=kind, number=number: len(standing.entries(kind)) == number + 1, 25.0)
         assert standing.entries(kind)[-1] == {"entry": kind, **wanted}
     expect(page.locator("#job-form-crop .job-form-now")).to_contain_text("barley, TGW 45 g, 4.5 t/ha, 210 per t", timeout=SLOW)
@@ -124,11 +132,16 @@ def test_taps_enter_limits_residue_and_looks(standing: Any, open_page: Opener) -
     assert standing.entries("limit")[-1] == {"entry": "limit", "loss_kg_ha": now + 5}
     expect(loss.locator(".stepper-now")).to_have_text(f"now {now + 5:.0f} kg/ha", timeout=SLOW)
     loss.get_by_role("button", name="No limit").click()
+    expect(loss.get_by_role("button", name="Touch again: no limit")).to_be_visible()
+    assert standing.entries("limit")[-1]["loss_kg_ha"] == now + 5  # one touch alone changes nothing
+    loss.get_by_role("button", name="Touch again: no limit").click()
     expect(loss.locator(".stepper-now")).to_have_text("no limit set", timeout=SLOW)
     assert standing.entries("limit")[-1] == {"entry": "limit", "loss_kg_ha": None}
     page.locator("#job-chopper button[data-value='true']").click()
+    expect(page.locator("#job-chopper button[data-value='true']")).to_have_text("Touch again")
+    page.locator("#job-chopper button[data-value='true']").click()
     expect(page.locator("#job-chopper button[data-value='true']")).to_have_attribute("aria-pressed", "true", timeout=SLOW)
-    page.locator("#job-spreader button[data-value='false']").click()
+    page.locator("#job-spreader button[data-value='false']").dblclick()
     expect(page.locator("#job-spreader button[data-value='false']")).to_have_attribute("aria-pressed", "true", timeout=SLOW)
     assert standing.entries("residue")[-2:] == [{"entry": "residue", "chopper": True}, {"entry": "residue", "spreader": False}]
     page.locator("#look-clean_grain button[data-value='much']").click()
@@ -141,12 +154,15 @@ def test_taps_enter_limits_residue_and_looks(standing: Any, open_page: Opener) -
 
 def test_while_driving_a_job_starts_by_a_tap_and_nothing_is_typed(worked: Any, open_page: Opener) -> None:
     page = job(open_page, worked)
-    expect(page.locator("#job-state")).to_contain_text("Job 1: Demo client")
+    expect(page.locator("#job-state")).to_contain_text("Job 1: client Demo client, paddock")
     expect(page.locator("#job-facts")).to_contain_text("Area cut")
     cut = worked.rows("SELECT sum(area_m2) / 1e4 AS ha FROM second")[0]["ha"]
     said = re.search(r"Area cut\s+([\d.]+) ha", page.locator("#job-facts").inner_text())
     assert said is not None and float(said[1]) == pytest.approx(cut, abs=0.1)
     expect(page.locator("#job-harvested")).to_be_disabled()
+    said = page.locator("#screen-job [data-typed-why]:visible")  # once on a screen, and without the settings file
+    expect(said).to_have_text(re.compile(r"The machine is driving \([\d.]+ km/h\). Stop to type here."))
+    expect(said).to_have_count(1)
     page.get_by_role("button", name="Start another").click()
     expect(page.locator("#job-start-warn")).to_be_visible()
     page.locator("#job-machine").evaluate("(one) => { one.value = ''; }")
@@ -202,9 +218,9 @@ def test_a_pack_is_made_and_saved(worked: Any, open_page: Opener) -> None:
     before_mb = resident_mb(server)
     with page.expect_download(timeout=40_000) as found:
         button.click()
-    assert found.value.suggested_filename == "tailgrain-kit1-job-1.html"
+    assert found.value.suggested_filename == "tailgrain-kit1-job-1-within-a-kilometre.html"
     assert b"<html" in found.value.path().read_bytes()[:500]
-    expect(page.locator("li[data-job='1'] .said")).to_contain_text("Saved as tailgrain-kit1-job-1.html")
+    expect(page.locator("li[data-job='1'] .said")).to_contain_text("Saved as tailgrain-kit1-job-1-within-a-kilometre.html")
     assert page.request.get(f"{worked.url}/pack/1?position=everywhere").status == 400
     refused = page.request.get(f"{worked.url}/pack/99?position=none")
     assert (refused.status, "allowed: 1" in refused.json()["why"]) == (400, True)

@@ -45,7 +45,9 @@ def test_each_input_says_what_it_reads_in_its_own_terms(worked: Any, open_page: 
     assert abs(fan - float(re.findall(r"fan=([\d.]+)", told)[0])) <= 0.03 * fan
     levels = page.locator("#kit-levels li")
     expect(levels).to_have_count(2)
-    expect(levels.first).to_contain_text("on")
+    expect(levels.first).to_contain_text("Front down")
+    expect(levels.nth(1)).to_contain_text("Threshing on")
+    expect(page.locator("[data-fact=fact_typing]")).to_contain_text("passenger_enters = true in the settings file")
 
 
 def test_a_dead_program_and_a_lost_broker_are_named_with_what_to_do(fresh: Any, open_page: Opener) -> None:

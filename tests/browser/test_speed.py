@@ -56,6 +56,13 @@ def test_another_cost_moves_the_cheapest_speed(stepped: Any, open_page: Opener) 
     slow = asked(stepped, "--hourly-cost", "0")
     expect(page.locator("#speed-best")).to_contain_text(f"{slow['best_kmh']:.1f}")
     expect(page.locator("#speed-why")).to_contain_text("slowest speed driven in steps")
+    expect(page.locator("#costs-said")).to_have_text("Reckoned with 0 an hour of work and the settings file's value an hour of delay.")
+    page.locator("#speed-hourly").fill("abc")
+    page.locator("#speed-weather").fill("-5")
+    page.get_by_role("button", name="Reckon with these").click()
+    expect(page.locator("#speed-hourly-fault")).to_have_text("“abc” is no number.")
+    expect(page.locator("#speed-weather-fault")).to_contain_text("Allowed: 0 to")
+    expect(page.locator("#costs-said")).to_contain_text("nothing was reckoned anew")
     page.reload()
     expect(page.locator("#speed-hourly")).to_have_value("0")
 
@@ -69,7 +76,7 @@ def test_without_steps_no_best_speed_is_named_and_the_plan_is_offered(worked: An
     expect(plan).to_have_count(3)
     words = page.locator("#screen-speed").inner_text()
     assert words.index("Faster only where ground") < words.index("Drive the steps")
-    expect(page.locator("#screen-speed [data-typed-why]").first).to_contain_text("No typing")
+    expect(page.locator("#screen-speed [data-typed-why]").first).to_contain_text("Stop to type here")
 
 
 DRIVE = """async ([speed, seconds]) => {

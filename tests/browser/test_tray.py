@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -11,12 +12,16 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+chains: Any = sys.modules["chain"]
 Opener = Callable[..., Page]
 SLOW = 25_000
 
 
-def tray(open_page: Opener, kit: Any, width: int = 1280, night: bool = False) -> Page:
-    page = open_page(f"{kit.url}/#tray", width, 800, night=night)
+def tray(open_page: Opener, kit: Any, width: int = 1280, night: bool | None = False) -> Page:
+    """The screen with a mark that no test has used; `night` None: with the marks as they are."""
+    if night is not None:
+        kit.tell({"entry": "tray_mark"})
+    page = open_page(f"{kit.url}/#tray", width, 800, night=bool(night))
     page.locator("#tray-when button").first.wait_for()
     return page
 
@@ -36,7 +41,7 @@ def test_cautions_come_before_everything(worked: Any, open_page: Opener) -> None
 
 def test_a_whole_tray_test_from_the_mark_to_the_factor(passenger: Any, open_page: Opener) -> None:
     """The road of a person: touch as the tray passes, fetch it, count, type, and read what it did."""
-    page = tray(open_page, passenger)
+    page = tray(open_page, passenger, night=None)
     known = len(passenger.rows("SELECT seq FROM record WHERE kind = 'calibration'"))
     page.get_by_role("button", name="Tray down now").click()
     expect(page.locator("#tray-down-said")).to_contain_text("Last mark: number 2", timeout=SLOW)
@@ -94,11 +99,12 @@ def test_an_unused_test_says_why(passenger: Any, open_page: Opener) -> None:
 def test_wrong_fields_are_named_before_anything_is_sent(passenger: Any, open_page: Opener) -> None:
     page = tray(open_page, passenger)
     kept = len(passenger.entries("tray"))
-    fill(page, {"tray-length": "one", "tray-width": "", "tray-residue": "500"})
+    fill(page, {"tray-length": "one", "tray-width": "", "tray-residue": "500", "tray-0-grain": "lots"})
     page.get_by_role("button", name="Enter the tray test").click()
     expect(page.locator("#tray-length-fault")).to_have_text("“one” is no number.")
     expect(page.locator("#tray-width-fault")).to_have_text("Needed.")
     expect(page.locator("#tray-residue-fault")).to_have_text("Allowed: 0.1 to 100.")
+    expect(page.locator("#tray-0-grain-fault")).to_have_text("“lots” is no number.")  # all at once
     expect(page.locator("#tray-length")).to_be_focused()
     expect(page.locator("#tray-fault")).to_be_visible()
     assert len(passenger.entries("tray")) == kept
@@ -152,13 +158,42 @@ def test_kernel_weight_is_worked_out_and_entered(passenger: Any, open_page: Open
 def test_nothing_can_be_typed_while_the_machine_drives_but_the_mark_works(worked: Any, open_page: Opener) -> None:
     page = tray(open_page, worked)
     why = page.locator("#tray-form [data-typed-why]")
-    expect(why).to_contain_text(re.compile(r"No typing while the machine drives \([\d.]+ km/h\)"))
+    expect(why).to_contain_text(re.compile(r"The machine is driving \([\d.]+ km/h\)"))
     expect(page.locator("#tray-send")).to_be_disabled()
     expect(page.locator("#tray-length")).to_be_disabled()
     marks = len(worked.entries("tray_mark"))
     page.get_by_role("button", name="Tray down now").click()
     expect(page.locator("#asks")).to_contain_text("Kept as number", timeout=SLOW)
     assert len(worked.entries("tray_mark")) == marks + 1
+
+
+def test_a_mark_that_a_test_used_is_named_and_not_taken_again(passenger: Any, open_page: Opener) -> None:
+    page = tray(open_page, passenger)
+    mark = page.request.get(f"{passenger.url}/in-force").json()["marks"][-1]["mark"]
+    button = page.locator(f"#tray-when button[data-value='mark {mark}']")
+    expect(button).to_have_attribute("aria-pressed", "true")  # the newest that no test used
+    tests = page.request.get(f"{passenger.url}/tests").json()["tests"]
+    assert passenger.tell({
+        "entry": "tray", "mark": mark, "laid": "released", "catches": "both", "mill": "none", "residue_width_m": 6.0,
+        "trays": [{"grains": 90, "length_m": 1.0, "width_m": 0.5}],
+    })["ok"]  # fmt: skip
+    chains.until(lambda: len(page.request.get(f"{passenger.url}/tests").json()["tests"]) > len(tests), 20.0)
+    page.reload()
+    expect(button).to_contain_text(re.compile(r"used by test \d+"))
+    expect(button).to_have_attribute("aria-pressed", "false")
+
+
+def test_the_state_said_is_the_present_one(passenger: Any, open_page: Opener) -> None:
+    """After another crop the last test's state holds no longer; beside the figure it is said as well."""
+    page = tray(open_page, passenger)
+    expect(page.locator("#tray-state")).to_contain_text(re.compile("Calibration (Good|Rough)"))
+    assert passenger.tell({"entry": "crop", "name": "barley"})["ok"]
+    expect(page.locator("#tray-state")).to_have_attribute("data-state", "stale", timeout=SLOW)
+    expect(page.locator("#tray-state")).to_contain_text("Calibration Out of date")
+    page.goto(f"{passenger.url}/#now")
+    beside = page.locator("#figure #figure-calibration")
+    expect(beside).to_have_text("Calibration: out of date")
+    assert beside.evaluate("(one) => getComputedStyle(one).backgroundColor") == "rgb(255, 212, 0)"
 
 
 @pytest.mark.parametrize("night", [False, True])
