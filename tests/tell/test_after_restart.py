@@ -27,7 +27,12 @@ def send_until(kit: Kit, seconds: int, separator: int) -> None:
     last = EPOCH + kit.board.seq + seconds
     last -= last % 60
     kit.board.send(last + 1 - EPOCH - kit.board.seq, separator)
-    wait_until(lambda: kit.query("SELECT max(t) FROM second")[0][0] == last, 20, "the last second kept")
+    newest = "SELECT max(t) FROM second"
+
+    def missed() -> str:
+        return f"the last second kept: {kit.query(newest)[0][0]} instead of {last}"
+
+    wait_until(lambda: kit.query(newest)[0][0] == last, 20, missed)
 
 
 def tell(kit: Kit, **entry: object) -> dict[str, object]:
