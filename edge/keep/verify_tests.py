@@ -179,14 +179,16 @@ class _Check:
             laid = waiting.popleft()
             if laid.at_s != at_s:
                 return f"{name} lay at another time than its entry says"
-            if body["crop"] not in laid.crops and not laid.is_before:
+            # A step of the clock goes on record behind an entry that came with it.
+            is_before = laid.is_before or self._is_foreign(entry, at_s, stamp_ms / 1000)
+            if body["crop"] not in laid.crops and not is_before:
                 return f"{name} is of another crop than was in front then"
             results = laid.results
             if laid.run != one.run:  # the power went first: it was learned anew by the settings of the later run
                 results = [*results, *self._by_entry(entry, at_s, laid.stamp_s, one.run).results]
             faults = [_unlike(body["result"], found) for found in results] or [OF_RESULT]
             fault = "" if "" in faults else faults[0]
-            if fault and laid.is_before:
+            if fault and is_before:
                 fault = self._before(body, entry, one.run)
         elif at_s <= self._opened_s or self._stepped_s > -inf:
             fault = self._before(body, entry, one.run)
