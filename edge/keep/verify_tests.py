@@ -58,9 +58,11 @@ def wrong(material: Material) -> Found | None:
 
 
 class _Laid(NamedTuple):
-    """A tray entry of the pack: when its trays lay, what they may say, of which crops; `is_before`: they lay before the
-    opening, so that what was in force then is not known."""
+    """A tray entry of the pack, of a run: when its trays lay, what they may say, of which crops; `is_before`: they lay before
+    the opening, so that what was in force then is not known."""
 
+    run: int
+    stamp_s: float
     at_s: float
     results: list[TrayResult]
     crops: set[int]
@@ -154,7 +156,7 @@ class _Check:
                     found.append(measure(entry, tgw_g, residue_width(entry, ground.residue_width_m, cut_width_m)))
                 except EntryError:
                     continue
-        return _Laid(at_s, found, crops, is_before)
+        return _Laid(run, stamp_s, at_s, found, crops, is_before)
 
     def _is_foreign(self, entry: Tray, at_s: float, stamp_s: float) -> bool:
         """Whether a test may be of a mark of before the opening, whose time is of another clock."""
@@ -177,14 +179,21 @@ class _Check:
             laid = waiting.popleft()
             if laid.at_s != at_s:
                 return f"{name} lay at another time than its entry says"
-            if body["crop"] not in laid.crops and not laid.is_before:
+            # A step of the clock goes on record behind an entry that came with it.
+            is_before = laid.is_before or self._is_foreign(entry, at_s, stamp_ms / 1000)
+            if body["crop"] not in laid.crops and not is_before:
                 return f"{name} is of another crop than was in front then"
-            faults = [_unlike(body["result"], found) for found in laid.results] or [OF_RESULT]
+            results = laid.results
+            if laid.run != one.run:  # the power went first: it was learned anew by the settings of the later run
+                results = [*results, *self._by_entry(entry, at_s, laid.stamp_s, one.run).results]
+            faults = [_unlike(body["result"], found) for found in results] or [OF_RESULT]
             fault = "" if "" in faults else faults[0]
-            if fault and laid.is_before:
+            if fault and is_before:
                 fault = self._before(body, entry, one.run)
         elif at_s <= self._opened_s or self._stepped_s > -inf:
             fault = self._before(body, entry, one.run)
+        elif given(entry.mark) is not None and body["window"]["seconds"] == 0 and not body["used"]:
+            return ""  # it waited since before the job for the time of another clock
         else:
             return f"{name} is of no tray entry in the pack"
         if fault:

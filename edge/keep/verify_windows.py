@@ -99,11 +99,12 @@ def _pulses(part: Counted, here: slice, said: dict[str, Any]) -> str:
         return "loss points"
     for i, (pulses, variance) in enumerate(zip(said["pulses"], said["variance"], strict=True)):
         found, scatter = part.pulses[here, i], part.variance[here, i]
-        sides = part.sides[here, 2 * i : 2 * i + 2].sum(axis=0)
-        stood_in = said["half_blind"] and float(sides.min()) == 0.0
-        for times in (1.0, 2.0) if stood_in else (1.0,):
-            if isclose(pulses, times * float(found.sum()), rel_tol=NEAR, abs_tol=NEAR) and isclose(
-                variance, times * float(scatter.sum()), rel_tol=NEAR, abs_tol=NEAR
+        times = [np.ones(len(found))]
+        if said["half_blind"] and float(part.sides[here, 2 * i : 2 * i + 2].sum(axis=0).min()) == 0.0:
+            times.append(np.where(part.half_blind[here, i], 1.0, 2.0))
+        for each in times:
+            if isclose(pulses, float((each * found).sum()), rel_tol=NEAR, abs_tol=NEAR) and isclose(
+                variance, float((each * scatter).sum()), rel_tol=NEAR, abs_tol=NEAR
             ):
                 break
         else:
