@@ -133,21 +133,6 @@ def test_an_alert_is_shown_and_acknowledged(worked: Any, open_page: Opener, even
         worked.tell({"entry": "limit", "loss_kg_ha": 60})
 
 
-def test_discounts_of_a_tank_sample_are_added_to_the_loss(worked: Any, open_page: Opener) -> None:
-    page = open_page(worked.url)
-    line = page.locator("#value-all")
-    expect(line).to_be_hidden()  # no sample yet
-    assert worked.tell({"entry": "crop", "trash_discount": 2.0})["ok"]
-    assert worked.tell({"entry": "sample", "trash_pct": 1.5})["ok"]
-    expect(line).to_contain_text("With the tank's trash and cracked grain")
-    number = r"(\d+(?:\.\d+)?)"
-    shown = page.evaluate(
-        "() => [document.getElementById('value-all').textContent, document.getElementById('value-h').textContent]"
-    )
-    total, quality = map(float, re.findall(rf"{number} money/h in all \({number} by the sample", shown[0])[0])
-    assert total == pytest.approx(float(shown[1]) + quality, abs=1.1)  # each is rounded to whole money
-
-
 def test_a_limit_in_percent_says_that_it_is_one(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     assert worked.tell({"entry": "limit", "loss_kg_ha": 65, "loss_pct": 1.1})["ok"]

@@ -207,3 +207,18 @@ def test_axe_finds_nothing_and_nothing_sticks_out(passenger: Any, open_page: Ope
         if width in (1280, 360):
             found = Axe().run(page)
             assert found.violations_count == 0, found.generate_snapshot()
+
+
+def test_discounts_of_a_tank_sample_are_added_to_the_loss(passenger: Any, open_page: Opener) -> None:
+    page = open_page(passenger.url)
+    line = page.locator("#value-all")
+    expect(line).to_be_hidden()  # no sample yet
+    assert passenger.tell({"entry": "crop", "yield_t_ha": 2.8, "price_per_t": 300, "trash_discount": 2.0})["ok"]
+    assert passenger.tell({"entry": "sample", "trash_pct": 1.5})["ok"]
+    expect(line).to_contain_text("With the tank's trash and cracked grain")
+    number = r"(\d+(?:\.\d+)?)"
+    shown = page.evaluate(
+        "() => [document.getElementById('value-all').textContent, document.getElementById('value-h').textContent]"
+    )
+    total, quality = map(float, re.findall(rf"{number} money/h in all \({number} by the sample", shown[0])[0])
+    assert total == pytest.approx(float(shown[1]) + quality, abs=1.1)  # each is rounded to whole money
