@@ -7,7 +7,7 @@ from html import escape
 from edge.keep.report_events import Change
 from edge.keep.report_facts import Facts
 from edge.keep.report_verdicts import SHORT, in_short, verdict_line
-from edge.keep.report_words import UNKNOWN, Pen, lasting, pairs, percent, place, shown, spanned, table, weight
+from edge.keep.report_words import UNKNOWN, Pen, lasting, pairs, percent, place, shown, table, weight
 
 ORDER = ("better", "mixed", "worse", "no detectable change", "not enough data", "not judged")
 MOST_ANSWERS = 6
@@ -224,8 +224,3 @@ def headline(facts: Facts) -> str:
 def title(facts: Facts) -> str:
     """The paddock, else the job's number."""
     return str(facts.job.get("paddock") or f"Job {facts.job['number']}")
-
-
-def interval_words(facts: Facts) -> str:
-    """The loss and its interval for a chart's description."""
-    return f"{shown(facts.loss.value, 'kg/ha')}, interval {spanned(facts.loss, 'kg/ha')}"

@@ -12,7 +12,7 @@ from edge.keep.report_classes import class_of, classes, has_track, values_of
 from edge.keep.report_events import MOST_ALERTS
 from edge.keep.report_facts import Facts
 from edge.keep.report_verdicts import verdict_line
-from edge.keep.report_words import UNKNOWN, Pen, lasting, percent, shown, spanned, table
+from edge.keep.report_words import UNKNOWN, Pen, lasting, percent, shown, table
 
 CATCHES = {"both": "separator and cleaning", "separator": "separator alone", "cleaning": "cleaning alone"}
 LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground": "counted on the ground"}
@@ -316,8 +316,3 @@ def quality(facts: Facts, pen: Pen) -> str:
 
 def _sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}." if words else ""
-
-
-def interval(facts: Facts) -> str:
-    """The interval of the loss, for a description."""
-    return spanned(facts.loss, "kg/ha")

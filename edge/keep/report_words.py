@@ -29,10 +29,6 @@ class Pen:
         """A number with its unit."""
         return self.figure(key, shown(value, unit, digits))
 
-    def amount(self, key: str, amount: Amount, unit: str = "") -> str:
-        """A figure and its interval in one cell."""
-        return f"{self.number(key, amount.value, unit)} ({self.range(key, amount)})"
-
     def range(self, key: str, amount: Amount, unit: str = "") -> str:
         """An interval."""
         return self.figure(f"{key}.interval", spanned(amount, unit))

@@ -16,8 +16,9 @@ import msgspec
 from edge.keep import minutes
 from edge.keep.chain import Record, Withheld, canonical
 from edge.keep.pack_data import Document, body_of, coarse, settings_sha256
+from edge.keep.report_facts import FIGURES
+from edge.keep.report_material import OPENING
 
-OPENING, FIGURES = "job opening", "job figures"
 NEVER_SHOWN = ("advice", "good set")
 """They rest on all the kit has seen, other jobs too."""
 
