@@ -15,7 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
-from math import exp, inf, sqrt
+from functools import lru_cache
+from math import exp, inf, log, sqrt
 
 from edge.reckon.quantiles import t_quantile
 
@@ -32,6 +33,9 @@ DEAD_TIME_U = 0.1
 """Length of the conditioner's one-shot against the settings, relative. From memory: tolerance of its resistor and capacitor."""
 
 NEGLIGIBLE_U = 1e-50
+QUANTILE_STEPS = 128
+"""Steps of 1 / dof between which quantiles are interpolated."""
+
 MOST_CHOICES = 5
 """Terms with degrees of freedom that are chosen among: 31 choices."""
 
@@ -148,8 +152,23 @@ def source_u(parts: Sequence[tuple[float, Hashable]]) -> float:
 
 
 def quantile(dof: float, coverage: float = COVERAGE) -> float:
-    """Two-sided Student t factor; degrees of freedom are rounded to a tenth so that neighbours share one value."""
-    return t_quantile(0.5 + coverage / 2, inf if dof > 1000 else max(1.0, round(dof, 1)))
+    """Two-sided Student t factor for real degrees of freedom from 1 (infinite allowed), to a relative 1e-7.
+
+    Interpolated: the logarithm of the quantile is smooth in 1 / dof, and the hot path can't wait for the exact one.
+    """
+    place = QUANTILE_STEPS / max(dof, 1.0)
+    first = min(max(int(place) - 1, 0), QUANTILE_STEPS - 3)
+    value, slope, curve, twist = _log_quantile(first, coverage)
+    x = place - first
+    return exp(value + x * (slope + (x - 1.0) * (curve + (x - 2.0) * twist)))
+
+
+@lru_cache(maxsize=4096)
+def _log_quantile(first: int, coverage: float) -> tuple[float, float, float, float]:
+    """The cubic through the logarithms of four exact quantiles, from 1 / dof = first / QUANTILE_STEPS on (Newton's form)."""
+    dofs = [QUANTILE_STEPS / step if step else inf for step in range(first, first + 4)]
+    a, b, c, d = [log(t_quantile(0.5 + coverage / 2, dof)) for dof in dofs]
+    return a, b - a, (c - 2 * b + a) / 2, (d - 3 * c + 3 * b - a) / 6
 
 
 def log_interval(value: float, u: float, dof: float, coverage: float = COVERAGE) -> tuple[float, float]:

@@ -162,7 +162,8 @@ def test_mean_of_tray_tests_is_that_of_statsmodels(seed):
     draw = np.random.default_rng(100 + seed)
     ks, us = 1.4 * np.exp(draw.normal(0, 0.35, 8)), draw.uniform(0.05, 0.2, 8)
     found = fit(ks.tolist(), us.tolist())
-    theirs = combine_effects(ks, us**2, method_re="iterated", use_t=True, atol=1e-12)
+    # A tolerance below the rounding of its estimating equation makes it give up with 0.
+    theirs = combine_effects(ks, us**2, method_re="iterated", use_t=True, atol=1e-9)
     assert found is not None and theirs.tau2 > 0
     assert found.k == pytest.approx(theirs.mean_effect_re, rel=1e-6)
     assert found.u * found.k == pytest.approx(theirs.sd_eff_w_re_hksj, rel=1e-6)
