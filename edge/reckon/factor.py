@@ -37,6 +37,9 @@ MOST_ALONE = 40
 """Tests up to which the others are fitted without each one in turn; with more, one step from the fit of all says the same."""
 
 MOST_U = 10.0
+NO_GRAIN = "no grain in any tray"
+NO_PULSES = "the tray tests hold no more pulses than the vibration background: look at what the sensors count with the machine empty"
+
 LEAST_MG_PER_PULSE = 1e-9
 """Less is no grain: a millionth of the lightest kernel."""
 
@@ -221,19 +224,20 @@ def factors(tests: Sequence[Measured], points: Sequence[str]) -> Factors:
     if not tests:
         return Factors(reason="no tray test yet")
     if sum(test.grain_mg_m for test in tests) <= 0:
-        return Factors(reason="no grain in any tray")
+        return Factors(reason=NO_GRAIN)
+    nothing = NO_GRAIN if any(sum(test.pulses_m.values()) > 0 for test in tests) else NO_PULSES
     own = {point: _own(tests, point) for point in points}
     both = [test for test in tests if test.catches == "both"]
     known = {point: found for point, found in own.items() if found is not None}
     if len(known) == len(points) or not both:
-        return Factors(known, common=False, reason="" if known else "no grain in any tray")
+        return Factors(known, common=False, reason="" if known else nothing)
     rest = [point for point in points if point not in known]
     two = _two(both, points) if not known and len(points) == 2 else None
     common = _common(both, rest, known)
     if two is not None and (common is None or not common.clicks_m2 or two[points[0]].spread <= common.spread):
         return Factors(two)
     if common is None:
-        return Factors(known, reason="" if known else "no grain in any tray")
+        return Factors(known, reason="" if known else nothing)
     return Factors({**known, **{point: common for point in rest}}, common=len(rest) > 1)
 
 

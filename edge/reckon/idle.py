@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 
-from edge.reckon.losspoint import LossPoint
+from edge.reckon.losspoint import LossPoint, Sensor
 
 KEPT_S = 3600
 SHORTEST_S = 5.0
@@ -100,14 +100,26 @@ class QuietTime:
         self._stretch_ms, self._stretch = 0, [0.0] * len(self.pulses)
         return self.seconds >= ENOUGH_S
 
+    def vibration_hz(self, points: Sequence[LossPoint]) -> list[float]:
+        """Background of each point in pulses/s as `use` would set it."""
+        rates = iter([pulses / self.seconds for pulses in self.pulses])
+        return [
+            sum([rate if _is_automatic(sensor) else sensor.vibration_hz for sensor, rate in zip(point.sensors, rates, strict=False)])
+            for point in points
+        ]
+
     def use(self, points: Sequence[LossPoint]) -> bool:
         """Set the background of each input that has neither an entry in the settings nor an idle run; True if one changed."""
         changed = False
         for pulses, sensor in zip(self.pulses, [sensor for point in points for sensor in point.sensors], strict=True):
-            if sensor.background_from not in ("nothing", "automatic"):
+            if not _is_automatic(sensor):
                 continue
             found = pulses / self.seconds, max(pulses, 1.0) ** 0.5 / self.seconds
             changed = changed or found != (sensor.vibration_hz, sensor.vibration_u_hz)
             sensor.vibration_hz, sensor.vibration_u_hz = found
             sensor.background_from = "automatic"
         return changed
+
+
+def _is_automatic(sensor: Sensor) -> bool:
+    return sensor.background_from in ("nothing", "automatic")

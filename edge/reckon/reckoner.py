@@ -107,8 +107,16 @@ class Reckoner(Learning, Picture):
         return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self._pulse_window) >= CUTTING_PULSES
 
     def _use_quiet_time(self) -> None:
-        """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record."""
-        if self._quiet is not None and self._quiet.use(self.points):
+        """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record.
+
+        One that leaves a tray that held grain without pulses is told, not used.
+        """
+        assert self._quiet is not None
+        vibration_hz = self._quiet.vibration_hz(self.points)
+        bears = self.calibration.bears(vibration_hz)
+        self.calibration.doubted_hz = 0.0 if bears else sum(vibration_hz)
+        self._status = None
+        if bears and self._quiet.use(self.points):
             self.background_changed = True
             self._refit()
 

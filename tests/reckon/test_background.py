@@ -135,3 +135,33 @@ def test_a_record_from_before_the_automatic_estimate_counts_as_an_idle_run():
     again.go(60, separator=(2, 2), cleaning=(2, 2), metres=0.0, levels=UP)
     again.go(1)
     assert hz(again)[0] == 1.5
+
+
+def noisy_stand(mass: float = 2.0) -> Drive:
+    """A good calibration, a stand in which the plates count more than in the crop, and the crop again."""
+    drive = Drive().tested(mass, mass, mass)
+    for seconds, separator, cleaning in ((16, 0, 0), (17, 0, 0), (22, 28, 14)):
+        drive.go(seconds, separator=(separator,) * 2, cleaning=(cleaning,) * 2, metres=0.0, levels=UP)
+    drive.go(1, separator=(0, 0), cleaning=(0, 0), metres=0.0, levels=DOWN)
+    return drive
+
+
+def test_a_background_as_high_as_the_pulses_of_the_trays_is_told_and_not_used():
+    """Drawn by chance: it took a good calibration away, "no grain in any tray", though every tray held grain."""
+    drive = noisy_stand()
+    assert hz(drive) == [0.0] * 4 and not drive.reckoner.background_changed
+    status = drive.figures[-1].calibration
+    assert status.state == "good" and status.tests == 3
+    assert "62 pulses per second were counted with the machine empty" in status.why and "not taken off" in status.why
+    # A quieter machine is believed again: the doubt goes, and what is pooled takes effect.
+    drive.go(700, separator=(1, 1), cleaning=(0, 0), metres=0.0, levels=UP)
+    drive.go(1, levels=DOWN)
+    assert hz(drive) == [1.0, 1.0, 0.0, 0.0] and "not taken off" not in drive.figures[-1].calibration.why
+
+
+def test_an_idle_run_as_high_as_the_pulses_of_the_trays_is_named_as_what_it_is():
+    drive = noisy_stand()
+    drive.go(30, separator=(28, 28), cleaning=(14, 14), metres=0.0, levels=UP)
+    assert drive.tell(entry="idle_run", seconds=10) == {}
+    status = drive.go(1).calibration
+    assert status.state == "none" and "no more pulses than the vibration background" in status.why
