@@ -6,7 +6,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
@@ -67,10 +67,11 @@ def _copy(path: Path, folder: Path) -> Iterator[sqlite3.Connection]:
         if wal.exists():
             shutil.copy2(wal, folder / wal.name)
         connection = sqlite3.connect(copy)
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except (OSError, sqlite3.Error) as fault:
         raise StoreError(f"{path}: can't be read as a database ({fault})") from fault
-    try:
+    with closing(connection):
+        try:
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.Error as fault:
+            raise StoreError(f"{path}: can't be read as a database ({fault})") from fault
         yield connection
-    finally:
-        connection.close()

@@ -7,8 +7,9 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -87,16 +88,20 @@ class Kept:
         text = msgspec.json.encode(parts).decode()
         self._db.execute("INSERT INTO counts VALUES (1, ?, ?, ?)", (self.number, ms, text))
 
-    def damage(self) -> None:
+    def close(self) -> None:
         self._db.close()
+
+    def damage(self) -> None:
+        self.close()
         for path in self.path.parent.glob("tailgrain.db*"):
             path.unlink()
         self.path.write_bytes(b"no database at all" * 100)
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Kept:
-    return Kept(tmp_path)
+def kept(tmp_path: Path) -> Iterator[Kept]:
+    with closing(Kept(tmp_path)) as found:
+        yield found
 
 
 # ---------------------------------------------------------------------- counts
@@ -425,17 +430,15 @@ def test_a_page_without_a_record_says_why(bare: Any, of: Callable[[Any], Any]) -
     assert told["checks"][0]["key"] == "store_fault" and "no such database" in told["facts"]["store_fault"]
 
 
-def test_a_reckoning_that_takes_too_long_is_ended(tmp_path: Path) -> None:
-    kit = Kept(tmp_path)
+def test_a_reckoning_that_takes_too_long_is_ended(kept: Kept, tmp_path: Path) -> None:
     config = tmp_path / "kit.toml"
     config.write_text(BASE)
-    speeds = speeding.Speeds(kit.path, config, limit_s=0.05)
+    speeds = speeding.Speeds(kept.path, config, limit_s=0.05)
     with pytest.raises(StoreError, match=r"took over 0 s and was stopped"):
         asyncio.run(speeds.answer(None, None))
 
 
-def test_a_reckoning_that_fails_says_why(tmp_path: Path) -> None:
-    kit = Kept(tmp_path)
-    speeds = speeding.Speeds(kit.path, tmp_path / "missing.toml")
+def test_a_reckoning_that_fails_says_why(kept: Kept, tmp_path: Path) -> None:
+    speeds = speeding.Speeds(kept.path, tmp_path / "missing.toml")
     with pytest.raises(StoreError, match=r"missing\.toml"):
         asyncio.run(speeds.answer(None, None))
