@@ -1,5 +1,6 @@
 # make demo    the whole chain on a simulated paddock; options in ARGS, as in  make demo ARGS="--minutes 20 --pace max"
 # make test    every test, two files at a time; what failed beside others (time limits) must pass alone, or it failed
+# make hunt    the property tests with examples drawn at random, again and again for MINUTES (10) or until one fails
 # make check   style, types, walls between the parts
 # make bench   measured figures: cost of a second, of a replay, of a page
 # make look    pictures of all screens into look/
@@ -9,7 +10,7 @@
 
 BIN = .venv/bin
 .NOTPARALLEL:
-.PHONY: help demo test check bench look clean ready-demo ready-tests
+.PHONY: help demo test hunt check bench look clean ready-demo ready-tests
 
 help:
 	@sed -n 's/^# make/make/p' Makefile
@@ -26,6 +27,13 @@ demo: ready-demo
 test: ready-tests
 	@$(BIN)/python -m pytest -q -n 2 --dist loadfile --durations=10 $(ARGS) || \
 		{ test $$? -eq 1 && $(BIN)/python -m pytest -q --last-failed --last-failed-no-failures none $(ARGS); }
+
+hunt: ready-tests
+	@end=$$(($$(date +%s) + 60 * $${MINUTES:-10})); rounds=0; \
+	while [ "$$(date +%s)" -lt "$$end" ]; do \
+		TAILGRAIN_HUNT=1 $(BIN)/python -m pytest -q -n 2 -m hypothesis $(ARGS) || exit 1; \
+		rounds=$$((rounds + 1)); \
+	done; echo "$$rounds rounds, nothing found"
 
 check: ready-tests
 	@$(BIN)/ruff check .
