@@ -38,7 +38,7 @@ MOST_ALONE = 40
 
 MOST_U = 10.0
 NO_GRAIN = "no grain in any tray"
-NO_PULSES = "the tray tests hold no more pulses than the vibration background: look at what the sensors count with the machine empty"
+NO_PULSES = "the tray tests hold no more pulses than the vibration background: see what the sensors count with the machine empty"
 
 LEAST_MG_PER_PULSE = 1e-9
 """Less is no grain: a millionth of the lightest kernel."""

@@ -102,11 +102,12 @@ class QuietTime:
 
     def vibration_hz(self, points: Sequence[LossPoint]) -> list[float]:
         """Background of each point in pulses/s as `use` would set it."""
-        rates = iter([pulses / self.seconds for pulses in self.pulses])
+        rates = iter(self.pulses)
         return [
-            sum([rate if _is_automatic(sensor) else sensor.vibration_hz for sensor, rate in zip(point.sensors, rates, strict=False)])
+            sum([pulses / self.seconds if _is_automatic(sensor) else sensor.vibration_hz
+                 for sensor, pulses in zip(point.sensors, rates, strict=False)])
             for point in points
-        ]
+        ]  # fmt: skip
 
     def use(self, points: Sequence[LossPoint]) -> bool:
         """Set the background of each input that has neither an entry in the settings nor an idle run; True if one changed."""
