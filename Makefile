@@ -46,7 +46,7 @@ bench: ready-tests
 	@$(BIN)/python -m pytest -q -s -o python_files='bench_*.py' tests/bench $(ARGS)
 
 look: ready-tests
-	@$(BIN)/python tests/browser/look.py look
+	@$(BIN)/python -m tests.kits.look look
 
 clean:
 	rm -rf .demo look dist build *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis

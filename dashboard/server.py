@@ -30,20 +30,21 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from dashboard import counts, health, history, jobs, judged, morning, pin, reading, sieving
-from dashboard.asked import Question, Reading
-from dashboard.assets import Asset, Assets, pack
-from dashboard.doors import Seated, Seats, protocol
-from dashboard.entering import TYPING_LIMIT_KMH, Entering
-from dashboard.guard import Guard, is_loopback, own_names
-from dashboard.limits import LIMITS, Limits, fitting
-from dashboard.listener import Listener
-from dashboard.live import Hub, Stream
-from dashboard.packs import Packs
-from dashboard.speeding import Speeds
-from edge import settings as settings_module
-from edge.errors import StoreError, WrongInput
-from edge.settings import BeamInput, LossInput, Settings, ShaftInput
+from dashboard.enter import pin
+from dashboard.enter.entering import TYPING_LIMIT_KMH, Entering
+from dashboard.read import counts, health, history, jobs, judged, morning, reading, sieving
+from dashboard.read.asked import Question, Reading
+from dashboard.read.packs import Packs
+from dashboard.read.speeding import Speeds
+from dashboard.serve.assets import Asset, Assets, pack
+from dashboard.serve.doors import Seated, Seats, protocol
+from dashboard.serve.guard import Guard, is_loopback, own_names
+from dashboard.serve.limits import LIMITS, Limits, fitting
+from dashboard.serve.listener import Listener
+from dashboard.serve.live import Hub, Stream
+from edge.contract import settings as settings_module
+from edge.contract.errors import StoreError, WrongInput
+from edge.contract.settings import BeamInput, LossInput, Settings, ShaftInput
 
 LOG = logging.getLogger("tailgrain.dashboard")
 

@@ -102,7 +102,7 @@ def test_the_build_settings_say_what_the_readers_of_the_project_rely_on() -> Non
     project = build_settings()["project"]
     assert project["name"] == "tailgrain"
     assert project["requires-python"] == ">=3.11"
-    assert project["scripts"] == {"tailgrain": "edge.cli:main"}
+    assert project["scripts"] == {"tailgrain": "edge.commands.cli:main"}
     assert set(project["optional-dependencies"]) == {"demo", "pdf", "parquet", "tests"}
     assert "MIT License" in (ROOT / "LICENSE").read_text()
 
@@ -167,7 +167,7 @@ def test_the_wheel_installs_outside_the_tree_and_runs(tmp_path: Path) -> None:
             [sys.executable, *command], cwd=tmp_path, env=elsewhere, capture_output=True, text=True, timeout=30
         )
 
-    where = run("-c", "import edge.cli; print(edge.cli.__file__)")
+    where = run("-c", "import edge.commands.cli as cli; print(cli.__file__)")
     assert where.stdout.strip().startswith(str(place)), where.stdout + where.stderr
     helped = run(str(place / "bin" / "tailgrain"), "--help")
     assert helped.returncode == 0, helped.stderr

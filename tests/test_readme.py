@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
+from edge.contract import settings
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
-from tests.conftest import free_port, wait_until
+from tests.kits.tools import free_port, wait_until
 
 README = (Path(__file__).parent.parent / "README.md").read_text()
 COMMANDS = re.findall(r"\.venv/bin/tailgrain ([^\n`]+)", README)
@@ -24,7 +24,7 @@ NEEDS_A_KIT = ("check", "run", "dashboard", "install", "entry")
 
 def run(arguments: list[str], **more) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "edge.cli", *arguments],
+        [sys.executable, "-m", "edge", *arguments],
         capture_output=True, text=True, timeout=50, stdin=subprocess.DEVNULL, **more,
     )  # fmt: skip
 
@@ -82,7 +82,7 @@ def test_commands_on_a_kit(tmp_path, mosquitto):
 def start(command: str, folder: Path, log: str) -> subprocess.Popen[bytes]:
     with (folder / log).open("wb") as out:
         return subprocess.Popen(
-            [sys.executable, "-m", "edge.cli", *shlex.split(command)],
+            [sys.executable, "-m", "edge", *shlex.split(command)],
             cwd=folder, stdin=subprocess.DEVNULL, stdout=out, stderr=out,
         )  # fmt: skip
 

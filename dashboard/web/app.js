@@ -1,20 +1,20 @@
-// The page: what is on every screen, then the screens. `screens.js` is written by the server out of the files in
-// `screens/`: a further screen is a fragment there and a module of its name with a `start`.
-import * as alerts from './alerts.js';
-import * as asks from './asks.js';
-import * as bar from './bar.js';
-import { on } from './facts.js';
-import { guarded } from './faults.js';
-import * as fresh from './fresh.js';
-import * as inforce from './inforce.js';
-import * as line from './line.js';
-import * as moving from './moving.js';
-import * as navigation from './navigation.js';
-import * as pin from './pin.js';
+// The page: what is on every screen, then the screens. `screens.js` is written by the server out of its table of screens
+// (dashboard/serve/screens.py): each is a folder with a module of its name that has a `start`.
+import * as alerts from './page/alerts.js';
+import * as asks from './page/asks.js';
+import * as bar from './page/bar.js';
+import { on } from './lib/facts.js';
+import { guarded } from './lib/faults.js';
+import * as fresh from './page/fresh.js';
+import * as inforce from './page/inforce.js';
+import * as line from './page/line.js';
+import * as moving from './page/moving.js';
+import * as navigation from './page/navigation.js';
+import * as pin from './page/pin.js';
 import screens from './screens.js';
-import * as sound from './sound.js';
-import * as theme from './theme.js';
-import * as units from './units.js';
+import * as sound from './page/sound.js';
+import * as theme from './page/theme.js';
+import * as units from './lib/units.js';
 
 const EVERYWHERE = { theme, bar, units, moving, navigation, pin, inforce, sound, alerts, asks, fresh };
 const names = [...document.querySelectorAll('main > .screen')].map((one) => one.dataset.screen);

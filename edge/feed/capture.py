@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from edge.errors import CaptureError
+from edge.contract.errors import CaptureError
 from edge.feed.lines import LineSplitter
 
 LATEST_MS = 32_503_680_000_000

@@ -21,9 +21,9 @@ from typing import Protocol
 
 import serial
 
-from edge.errors import PortError
+from edge.contract.errors import PortError
+from edge.feed.faultlog import Sayer
 from edge.feed.lines import LineSplitter
-from edge.sayer import Sayer
 
 LOG = logging.getLogger("tailgrain.feed")
 

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from edge import entries
-from edge.entries import given
+from edge.contract import entries
+from edge.contract.entries import given
 from edge.feed.assembler import Second
-from edge.judge.changes import open_change
-from edge.judge.compare import Evidence, compare
-from edge.judge.course import SETTLING_S, Course, Mark, Moment
-from edge.judge.guidance import learned
-from edge.judge.samples import KEYS
-from edge.judge.speed import Costs, SpeedEvidence, speed
+from edge.judge.speed.guidance import learned
+from edge.judge.speed.speed import Costs, SpeedEvidence, speed
+from edge.judge.verdict.changes import open_change
+from edge.judge.verdict.compare import Evidence, compare
+from edge.judge.verdict.course import SETTLING_S, Course, Mark, Moment
+from edge.judge.verdict.samples import KEYS
 from edge.reckon.figures import Figures
 from edge.reckon.loss import tighter_limit
 from edge.reckon.reckoner import Reckoner

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 from edge.keep import readonly
 from edge.keep.schema import chain_rest, open_writer
 

@@ -13,11 +13,11 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from edge.errors import WrongInput
+from edge.contract.errors import WrongInput
 from edge.keep import minutes
-from edge.reckon.workstate import STATES
+from edge.reckon.sensors.workstate import STATES
+from edge.reckon.tables.units import M2_PER_HA
 
-M2_PER_HA = 10_000.0
 JOB_ENTRIES = ("job_start", "job_finish", "job_reopen")
 _NAMES = ("client", "paddock", "machine", "operator")
 _ENTRIES_SQL = f"""SELECT seq, run, at_ms, body FROM record WHERE kind = 'entry'

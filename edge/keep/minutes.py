@@ -37,7 +37,7 @@ from typing import Any
 import msgspec
 import rfc8785
 
-from edge.streams import STREAMS
+from edge.engine.streams import STREAMS
 
 NOT_BOUND = ("run", "lat", "lon")
 SECOND_COLUMNS = tuple(sorted({"number", "t", *(stream.name for stream in STREAMS)} - set(NOT_BOUND)))

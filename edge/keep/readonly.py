@@ -10,7 +10,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from urllib.parse import quote
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 
 
 def connect(path: Path) -> sqlite3.Connection:

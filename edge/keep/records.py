@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 from edge.keep import chain, minutes, readonly
 from edge.keep.chain import Broken, Proof, Record
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from sqlite_utils import Database, Migrations
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
+from edge.engine.streams import STREAMS
 from edge.keep import chain
-from edge.streams import STREAMS
 
 if TYPE_CHECKING:
     from pathlib import Path

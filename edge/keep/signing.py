@@ -15,7 +15,7 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat, load_pem_private_key
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 
 FILE_NAME = "signing.key"
 PUBLIC_BYTES = 32

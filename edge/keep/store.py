@@ -17,21 +17,21 @@ from typing import IO, Any
 
 import msgspec
 
-from edge.errors import StoreAway, StoreError
+from edge.contract.errors import StoreAway, StoreError
+from edge.contract.settings import FILE_NAME as FILE_NAME
+from edge.engine.messages import Told
+from edge.engine.streams import STREAMS
 from edge.feed.assembler import Second
 from edge.keep import chain, health, jobs, minutes, signing
 from edge.keep.chain import Proof, Record
 from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
-from edge.keep.pack_data import settings_sha256
+from edge.keep.runs import settings_sha256
 from edge.keep.schema import open_writer
 from edge.keep.signing import Key
 from edge.keep.upkeep import Disk, Upkeep
 from edge.keep.writer import Do, Work, Writer
-from edge.messages import Told
 from edge.reckon.figures import Figures
-from edge.settings import FILE_NAME as FILE_NAME
-from edge.streams import STREAMS
 
 LOG = logging.getLogger("tailgrain.keep")
 

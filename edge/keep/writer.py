@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 from edge.keep import health
 from edge.keep.health import Moved
 from edge.keep.schema import LARGEST_WAL_BYTES, open_writer

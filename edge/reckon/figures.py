@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from edge.reckon.calibration import CalibrationState
-from edge.reckon.laglearn import LearnedLag
-from edge.reckon.money import UNKNOWN, Value
-from edge.reckon.workstate import State
+from edge.reckon.entered.money import UNKNOWN, Value
+from edge.reckon.fit.calibration import CalibrationState
+from edge.reckon.lag.learner import LearnedLag
+from edge.reckon.sensors.workstate import State
 
 
 @dataclass(frozen=True, slots=True)

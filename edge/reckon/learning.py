@@ -6,17 +6,17 @@ from typing import Any
 
 import msgspec
 
-from edge import entries
-from edge.entries import given
-from edge.errors import EntryError
-from edge.reckon import crops
-from edge.reckon.calibration import Test, moment_s
-from edge.reckon.inforce import weighed_yield
-from edge.reckon.kit import Kit
-from edge.reckon.plausible import doubt
-from edge.reckon.trays import measure, residue_width
+from edge.contract import entries
+from edge.contract.entries import given
+from edge.contract.errors import EntryError
+from edge.reckon.entered.inforce import weighed_yield
+from edge.reckon.entered.plausible import doubt
+from edge.reckon.fit.calibration import Test, moment_s
+from edge.reckon.fit.trays import measure, residue_width
+from edge.reckon.kitstate import Kit
+from edge.reckon.tables import crops
+from edge.reckon.tables.units import M2_PER_HA
 
-AREA_HA = 10_000.0
 VOLUME_TO_T = 1000.0
 
 
@@ -122,7 +122,7 @@ class Learning(Kit):
     @property
     def _crop_ha(self) -> float:
         """Area of the crop in front that was cut in this run."""
-        return self.totals.crop(self.now.crop_number).area_m2 / AREA_HA
+        return self.totals.crop(self.now.crop_number).area_m2 / M2_PER_HA
 
     def _learn_load(self, entry: entries.Load, at_s: float) -> dict[str, Any]:
         mass_t = given(entry.t)

@@ -10,13 +10,11 @@ from collections.abc import Sequence
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
-from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, effective_dof, quantile, reach
-from edge.reckon.factor import SPLIT_U, Factors, Fit
-from edge.reckon.quantiles import t_cdf
-from edge.reckon.smoothing import Z90, Level
+from edge.reckon.fit.factor import SPLIT_U, Factors, Fit
+from edge.reckon.statistics.budget import DEAD_TIME_U, HALF_BLIND_U, SPEED_U, WIDTH_U, effective_dof, quantile, reach
+from edge.reckon.statistics.quantiles import t_cdf
+from edge.reckon.statistics.smoothing import Z90, Level
 
-HALF_BLIND_U = 0.3
-MILL_U = 0.15
 MG_M2_PER_KG_HA = 100.0
 FARTHEST = 50.0
 """Bound of a log deviation: beyond it the end of an interval is 0."""

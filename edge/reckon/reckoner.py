@@ -9,12 +9,11 @@ from __future__ import annotations
 from itertools import zip_longest
 
 from edge.feed.assembler import Second
-from edge.reckon import calibration as cal
 from edge.reckon.figures import Figures
-from edge.reckon.learning import AREA_HA as AREA_HA
+from edge.reckon.fit import calibration as cal
 from edge.reckon.learning import Learning
-from edge.reckon.picture import Picture
-from edge.reckon.workstate import State
+from edge.reckon.secondfigures import Picture
+from edge.reckon.sensors.workstate import State
 
 LEAST_SPEED_M_S = 0.1
 """Exposure slower than this times the width in use is the tail of a headland, not ground worth a rate."""

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field, replace
 from math import inf, sqrt
 from typing import NamedTuple
 
-from edge.reckon.budget import DEAD_TIME_U, SPEED_U, WIDTH_U, Budget, Term, effective_dof, source_u
-from edge.reckon.factor import SPLIT_U, Factors, Fit
-from edge.reckon.loss import HALF_BLIND_U, MG_M2_PER_KG_HA
-from edge.reckon.workstate import STATES, State
+from edge.reckon.fit.factor import SPLIT_U, Factors, Fit
+from edge.reckon.loss import MG_M2_PER_KG_HA
+from edge.reckon.sensors.workstate import STATES, State
+from edge.reckon.statistics.budget import DEAD_TIME_U, HALF_BLIND_U, SPEED_U, WIDTH_U, Budget, Term, effective_dof, source_u
 
 SATURATED_SHARE = 0.1
 """Share of saturated working seconds from which the upper end is unknown."""

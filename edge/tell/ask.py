@@ -10,9 +10,9 @@ from typing import Any, Self
 
 import msgspec
 
-from edge import messages
-from edge.errors import BrokerError
-from edge.settings import Mqtt
+from edge.contract.errors import BrokerError
+from edge.contract.settings import Mqtt
+from edge.engine import messages
 from edge.tell import topics
 from edge.tell.client import new_client
 

@@ -10,8 +10,8 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
-from edge.errors import SettingsError
-from edge.settings import Mqtt
+from edge.contract.errors import SettingsError
+from edge.contract.settings import Mqtt
 
 LOG = logging.getLogger("tailgrain.tell")
 

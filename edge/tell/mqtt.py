@@ -19,13 +19,13 @@ from typing import Any, Protocol
 
 import paho.mqtt.client as paho
 
-from edge import messages
-from edge.errors import SettingsError, StoreError
-from edge.judge.alerts import Change
-from edge.messages import Told
+from edge.contract.errors import SettingsError, StoreError
+from edge.contract.settings import Mqtt
+from edge.engine import messages
+from edge.engine.messages import Told
+from edge.feed.faultlog import Sayer
+from edge.judge.alerts.judge import Change
 from edge.reckon.figures import Figures
-from edge.sayer import Sayer
-from edge.settings import Mqtt
 from edge.tell import topics
 from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
 from edge.tell.payloads import CLEARS, alert, json_object

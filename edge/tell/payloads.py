@@ -6,8 +6,8 @@ from typing import Any
 
 import msgspec
 
-from edge import messages
-from edge.judge.alerts import Change
+from edge.engine import messages
+from edge.judge.alerts.judge import Change
 
 CLEARS = b""
 """The payload that makes a broker forget a retained message."""

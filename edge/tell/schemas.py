@@ -10,13 +10,13 @@ from typing import Any, get_args
 
 import msgspec
 
-from edge import entries
-from edge.judge.advice import Advice
-from edge.judge.rules import RULES
-from edge.reckon.calibration import CalibrationState
-from edge.reckon.laglearn import LearnedLag
-from edge.reckon.workstate import STATES
-from edge.streams import STREAMS, Flag
+from edge.contract import entries
+from edge.engine.streams import STREAMS, Flag
+from edge.judge.advice.advice import Advice
+from edge.judge.alerts.rules import RULES
+from edge.reckon.fit.calibration import CalibrationState
+from edge.reckon.lag.learner import LearnedLag
+from edge.reckon.sensors.workstate import STATES
 
 Schema = dict[str, Any]
 REF = "#/components/schemas/{name}"

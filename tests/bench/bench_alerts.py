@@ -27,13 +27,13 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from edge import settings
+from edge.contract import settings
 from edge.feed.assembler import Part, Second
-from edge.judge.alerts import Judge
-from edge.reckon.factor import Factors, Fit
+from edge.judge.alerts.judge import Judge
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
+from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import PointLevel, machine_loss, over_limit_p
-from edge.reckon.smoothing import Smoother
+from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import follower, results, truth
 from tests.bench.truth import Floats
 

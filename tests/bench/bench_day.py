@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
+from edge.contract import settings
 from edge.feed import capture
 from edge.feed.assembler import Assembler
-from edge.replay import replay
+from edge.playback.replay import replay
 from sim_feed.emit import write_capture
 from sim_feed.scenario import Simulation, load
 from tests.bench import results

@@ -16,12 +16,13 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
-from edge.keep import chain, export, minutes
+from edge.contract import settings
+from edge.export import export
+from edge.keep import chain, minutes
 from edge.keep.chain import Record
 from edge.keep.records import check_database
 from edge.keep.store import Store
-from edge.replay import replay
+from edge.playback.replay import replay
 from sim_feed.emit import write_capture
 from sim_feed.scenario import Simulation, load
 from tests.bench import results

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
-from edge.keep import verify
-from edge.keep.pack_collect import collect
-from edge.replay import replay
+from edge.contract import settings
+from edge.evidence.pack.collect import collect
+from edge.evidence.verify import verify
+from edge.playback.replay import replay
 from sim_feed.emit import write_capture
 from sim_feed.parameters import FaultParameters, Planned, Restart
 from sim_feed.scenario import Simulation, load
@@ -60,7 +60,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def command(*arguments: str) -> float:
     """Processor seconds of one command in a process of its own."""
-    code = "import sys, time; from edge.cli import run; s = run(sys.argv[1:]); print(time.process_time()); sys.exit(s)"
+    code = "import sys, time; from edge.commands.cli import run; s = run(sys.argv[1:]); print(time.process_time()); sys.exit(s)"
     done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, timeout=120, check=True)
     return float(done.stdout.split()[-1])
 

@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from edge.reckon.smoothing import Smoother
+from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import bias, jobs, passes, results, smoothing, truth
 
 SEED = 20

@@ -6,7 +6,6 @@ import gzip
 import http.client
 import json
 import socket
-import sys
 import threading
 import time
 import urllib.request
@@ -17,11 +16,12 @@ from typing import Any
 import pytest
 from playwright.sync_api import sync_playwright
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-import results
-
-from tests.browser import chain as chains
+from sim_feed.emit import PtyFeed
+from sim_feed.scenario import load
+from tests.bench import results
+from tests.kits import chain as chains
+from tests.kits.broker import broker as running_broker
+from tests.kits.tools import need_tool, wait_until
 
 SECONDS = 65
 CLIENTS, CLIENT_S = 20, 20
@@ -33,7 +33,7 @@ WATCH = """() => { window.shown = []; const figure = document.getElementById('fi
 
 REDRAW = """async () => {
   const at = (name) => document.querySelector('script[type=module]').src.replace('app.js', name);
-  const { Series } = await import(at('series.js')); const { Ribbon } = await import(at('ribbon.js'));
+  const { Series } = await import(at('screens/now/series.js')); const { Ribbon } = await import(at('screens/now/ribbon.js'));
   const n = 7200; const series = new Series(); const wave = (i) => 40 + 15 * Math.sin(i / 90) + 5 * Math.sin(i / 7);
   const t = [...Array(n).keys()]; const kg = t.map(wave);
   series.load({minutes: 120, step_s: 1, until: n, filled: 1, t, kg_ha: kg, low: kg.map((v) => v * 0.8),
@@ -53,7 +53,7 @@ FIRST = """() => new Promise((done) => { const look = () => document.getElementB
   ? done(performance.now()) : requestAnimationFrame(look); look(); })"""
 
 
-class Timed(chains.PtyFeed):
+class Timed(PtyFeed):
     """The pty feed of the simulation, noting when each batch of sentences was written."""
 
     def __init__(self, *arguments: Any) -> None:
@@ -130,9 +130,9 @@ def worst_behind_s(port: int) -> float:
 
 @pytest.mark.timeout(300)
 def test_what_the_page_costs(tmp_path: Path) -> None:
-    chromium = chains.need_tool("chromium")
-    with chains.broker(tmp_path / "broker") as broker, chains.chain(tmp_path / "kit", broker.port) as kit:
-        kit.play(chains.load("paddock").with_(minutes=None, operator=()), live=True, kind=Timed)
+    chromium = need_tool("chromium")
+    with running_broker(tmp_path / "broker") as broker, chains.chain(tmp_path / "kit", broker.port) as kit:
+        kit.play(load("paddock").with_(minutes=None, operator=()), live=True, kind=Timed)
         kit.dashboard()
         server = kit.programs["dashboard"].process.pid
         with sync_playwright() as play:
@@ -142,7 +142,7 @@ def test_what_the_page_costs(tmp_path: Path) -> None:
             shown_ms = page.evaluate(FIRST)
             interactive_ms = page.evaluate(READY)
             page.evaluate(WATCH)
-            chains.until(lambda: page.evaluate("() => window.shown.length") >= SECONDS, within=SECONDS + 60, what="the seconds")
+            wait_until(lambda: page.evaluate("() => window.shown.length") >= SECONDS, within=SECONDS + 60, what="the seconds")
             seen = page.evaluate("() => window.shown")
             redraw = page.evaluate(REDRAW)
             browser.close()

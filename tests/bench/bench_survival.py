@@ -16,14 +16,15 @@ import pytest
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
 from tests.bench import results
-from tests.conftest import Broker, need_tool, wait_until
-from tests.faults.fuzz import Found, course
-from tests.faults.kits import Ear, Kit, Nursery, eventually_online
-from tests.faults.soak import scenario, soak
-from tests.faults.stores import grow, opened, season_of_records
 from tests.faults.test_lines import SCENARIOS
 from tests.faults.test_start import waited_s, written_bytes
-from tests.faults.torture import check, lost_seconds, torture
+from tests.kits.broker import Broker
+from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
+from tests.kits.fuzz import Found, course
+from tests.kits.soak import scenario, soak
+from tests.kits.stores import grow, opened, season_of_records
+from tests.kits.tools import need_tool, wait_until
+from tests.kits.torture import check, lost_seconds, torture
 
 COMMAND = "make bench ARGS='-k bench_survival'"
 KILLS = int(os.environ.get("TAILGRAIN_KILLS", "1000"))
@@ -159,7 +160,7 @@ def test_a_start_from_nothing_after_a_cut(tmp_path, mosquitto):
             feed.start()
             for _ in range(7):
                 began = time.monotonic()
-                command = [sys.executable, "-m", "edge.cli", "run", "--config", str(config)]
+                command = [sys.executable, "-m", "edge", "run", "--config", str(config)]
                 with subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
                     took.append(eventually_online(ear, "kit1", began, within=20) - began)
                     worked.append(_processor_s(process.pid))

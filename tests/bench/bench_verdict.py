@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
-from edge.judge.contrast import BLOCK_S, Sample, log_ratio
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
+from edge.judge.verdict.contrast import BLOCK_S, Sample, log_ratio
 from sim_feed.parameters import Planned
 from sim_feed.scenario import Simulation, load
 

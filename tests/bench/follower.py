@@ -14,13 +14,13 @@ from math import exp, sin
 
 import numpy as np
 
-from edge.judge import samples
-from edge.judge.advice import Advice, advise
-from edge.judge.contrast import Sample, difference, log_ratio
-from edge.judge.project import minutes_more
-from edge.judge.settingsbook import SettingsBook
-from edge.judge.situation import Situation, Tried
-from edge.judge.worth import worth
+from edge.judge.advice.advice import Advice, advise
+from edge.judge.advice.settingsbook import SettingsBook
+from edge.judge.advice.situation import Situation, Tried
+from edge.judge.advice.worth import worth
+from edge.judge.verdict import samples
+from edge.judge.verdict.contrast import Sample, difference, log_ratio
+from edge.judge.verdict.project import minutes_more
 from sim_feed.crop import Crop, Floats
 from sim_feed.machine import Machine
 from sim_feed.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters

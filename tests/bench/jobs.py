@@ -17,7 +17,7 @@ from math import log
 
 import numpy as np
 
-from edge import entries, settings
+from edge.contract import entries, settings
 from edge.feed.assembler import Part, Second
 from edge.reckon.reckoner import Reckoner
 from tests.bench import truth

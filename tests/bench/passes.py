@@ -12,10 +12,10 @@ from math import inf, log
 
 import numpy as np
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
-from edge.reckon.factor import Factors, Fit
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
 from edge.reckon.figures import Figures
+from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import Interval, PointLevel, machine_loss
 from sim_feed.parameters import FaultParameters
 from sim_feed.scenario import Simulation, load

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge.reckon.smoothing import Smoother
+from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import truth
 from tests.bench.truth import Floats
 

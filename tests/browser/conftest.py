@@ -2,41 +2,28 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 from sim_feed.parameters import Blind, Planned
+from sim_feed.scenario import load
+from tests.kits import chain as chains
+from tests.kits.broker import broker as running_broker
+from tests.kits.tools import need_tool
 
 WORKED_MINUTES = 16.0
 LONG_PASS_M = 6000.0
 """Fifty minutes in one direction: no turn blanks the figure while a test looks at it."""
 
 
-def _beside(name: str) -> ModuleType:
-    path = Path(__file__).parent / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None and spec.loader is not None
-    module = sys.modules[name] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-chains = _beside("chain")
-_beside("screens")
-
-
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Chromium. No longer than a module: playwright keeps an event loop running that other tests would trip over."""
-    chromium = chains.need_tool("chromium")
+    chromium = need_tool("chromium")
     with sync_playwright() as play:
         launched = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         yield launched
@@ -85,8 +72,8 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
 def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A calibrated kit with sixteen minutes of history, now at real pace, and its page."""
     folder = tmp_path_factory.mktemp("worked")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
         made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
         made.dashboard()
@@ -99,8 +86,8 @@ def worked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A kit whose machine stands: everything may be typed."""
     folder = tmp_path_factory.mktemp("standing")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         idle = replace(scenario.drive, idle_s=1_200.0)
         made.play(scenario.with_(minutes=None, operator=(), drive=idle), live=True)
         made.dashboard()
@@ -111,8 +98,8 @@ def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def passenger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A calibrated kit at work whose passenger may type."""
     folder = tmp_path_factory.mktemp("passenger")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         straight = replace(scenario.drive, pass_m=LONG_PASS_M, pass_spread=0.0)
         made.play(scenario.with_(minutes=None, drive=straight), WORKED_MINUTES)
         made.config.write_text(made.config.read_text().replace("[dashboard]\n", "[dashboard]\npassenger_enters = true\n"))
@@ -125,8 +112,8 @@ def passenger(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 def fresh(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Any]]:
     """An uncalibrated kit at real pace with its broker and page; a test that breaks a link mends it again."""
     folder = tmp_path_factory.mktemp("fresh")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        made.play(chains.load("paddock").with_(minutes=None, operator=()), live=True)
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        made.play(load("paddock").with_(minutes=None, operator=()), live=True)
         made.dashboard()
         yield made, broker
 
@@ -139,8 +126,8 @@ GUARDS = '["top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow"]
 def idling(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A kit whose machine stands with threshing on and no crop, one loss sensor dead, guard rails named in the settings."""
     folder = tmp_path_factory.mktemp("idling")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         still = replace(scenario.drive, idle_s=3600.0)
         deaf = replace(scenario.faults, blind=(Blind("cleaning", "right", 0.0),))
         made.also["[machine]\n"] = f"[machine]\nsieve_guards = {GUARDS}\n"
@@ -155,8 +142,8 @@ def resting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A kit whose wires say that the machine rests while its plates hear taps: the threshing level is wired the other way
     round, the fan turns as slowly as by hand. The tests' machine has no knuckles of its own. One plate is dead."""
     folder = tmp_path_factory.mktemp("resting")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         still = replace(scenario.drive, idle_s=3600.0, threshing_on_s=0.0)
         deaf = replace(scenario.faults, blind=(Blind("cleaning", "right", 0.0),))
         made.also['means = "threshing on"\n'] = 'means = "threshing on"\ninverted = true\n'
@@ -174,8 +161,8 @@ STEPS = (6.0, 8.5, 6.0, 8.5, 6.0, 8.5)
 def stepped(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A kit calibrated on its first pass; on the next ones speed was stepped to and fro, 100 s each."""
     folder = tmp_path_factory.mktemp("stepped")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
-        scenario = chains.load("paddock")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as made:
+        scenario = load("paddock")
         trays = tuple(one for one in scenario.operator if one.tray is not None or one.idle_run is not None)
         wished = tuple(
             Planned(660.0 + 100.0 * i, setting={"what": "speed_kmh", "to": kmh}) for i, kmh in enumerate(STEPS)

@@ -3,40 +3,28 @@
 from __future__ import annotations
 
 import http.client
-import importlib.util
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any, NamedTuple
 
 import msgspec
 import paho.mqtt.client as paho
 import pytest
 
-from edge import settings as settings_module
-from edge.replay import replay
+from edge.contract import settings as settings_module
+from edge.playback.replay import replay
 from edge.tell.client import new_client
+from sim_feed.scenario import load
+from tests.kits import chain as chains
+from tests.kits.broker import broker as running_broker
+from tests.kits.tools import free_port
 
 TESTS = Path(__file__).parents[1]
 RECORDING = TESTS / "recordings" / "worked_example.tgcap.gz"
 """Eight minutes with a tray test and a setting change, 5 % of the sentences lost."""
-
-
-def _chain() -> ModuleType:
-    """The helper of the browser tests, by its path: test folders are no packages."""
-    if "chain" in sys.modules:
-        return sys.modules["chain"]
-    spec = importlib.util.spec_from_file_location("chain", TESTS / "browser" / "chain.py")
-    assert spec is not None and spec.loader is not None
-    module = sys.modules["chain"] = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-chains = _chain()
 
 
 class Answer(NamedTuple):
@@ -90,8 +78,8 @@ class Server:
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """A dashboard over the worked example's database; no daemon runs, tests speak for the kit."""
     folder = tmp_path_factory.mktemp("dashboard")
-    with chains.broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as kit:
-        kit.configure(chains.load("paddock"), "/dev/null")
+    with running_broker(folder / "broker") as broker, chains.chain(folder / "kit", broker.port) as kit:
+        kit.configure(load("paddock"), "/dev/null")
         (folder / "kit" / "state").mkdir()
         example = settings_module.load(RECORDING.with_name("worked_example.toml"))
         replay(RECORDING, example, store=folder / "kit" / "state" / "tailgrain.db")
@@ -102,15 +90,15 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 @pytest.fixture
 def bare(tmp_path: Path) -> Iterator[Any]:
     """A configured kit that has never run and has no broker; nothing is started."""
-    with chains.chain(tmp_path / "kit", chains.free_port()) as kit:
-        kit.configure(chains.load("paddock"), "/dev/null")
+    with chains.chain(tmp_path / "kit", free_port()) as kit:
+        kit.configure(load("paddock"), "/dev/null")
         yield kit
     shutil.rmtree(tmp_path / "kit")
 
 
 LIMITED = """import json, resource, sys
 from pathlib import Path
-from dashboard.limits import Limits
+from dashboard.serve.limits import Limits
 from dashboard.server import serve
 config, files, limits = sys.argv[1:]
 if files != "0":
@@ -119,7 +107,7 @@ sys.exit(serve(Path(config), limits=Limits(**json.loads(limits))))
 """
 
 
-class Limited(chains.Program):  # type: ignore[misc, name-defined]
+class Limited(chains.Program):
     """`tailgrain dashboard` with other limits; `files`: how many the process may open."""
 
     def __init__(self, kit: Any, files: int, limits: dict[str, float]) -> None:

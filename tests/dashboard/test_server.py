@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import os
+import posixpath
 import re
 import socket
 import subprocess
@@ -16,11 +17,11 @@ from typing import Any
 
 import pytest
 
-from dashboard import history
-from dashboard.assets import Assets, word
-from dashboard.guard import host_name, is_loopback, own_names
+from dashboard.serve.assets import Assets, word
+from dashboard.serve.guard import host_name, is_loopback, own_names
+from dashboard.serve.screens import WEB
 from dashboard.server import address
-from edge.errors import WrongInput
+from edge.contract.errors import WrongInput
 
 POLICY = {
     "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' data:", "connect-src 'self'",
@@ -69,11 +70,11 @@ def test_the_first_load_is_small_and_its_files_may_be_kept_for_ever(server: Any)
 
 def test_a_module_imports_only_what_the_page_hints_at(server: Any) -> None:
     page = server.ask("GET", "/").body.decode()
-    hinted = {path.rsplit("/", 1)[1] for path in named_files(page)}
-    for path in named_files(page):
+    hinted = named_files(page)
+    for path in hinted:
         if path.endswith(".js"):
-            imported = re.findall(r"from '\./([^']+)'", server.ask("GET", path).body.decode())
-            assert set(imported) <= hinted, path
+            imported = re.findall(r"from '(\.[^']+)'", server.ask("GET", path).body.decode())
+            assert {posixpath.normpath(posixpath.join(posixpath.dirname(path), name)) for name in imported} <= hinted, path
 
 
 def test_files_of_another_version_and_files_not_meant_for_a_page_are_not_there(server: Any) -> None:
@@ -168,7 +169,7 @@ def test_on_the_network_nobody_enters_without_a_pin(bare: Any, of: Callable[[Any
 
 
 def test_a_taken_port_is_one_clear_line_and_status_2(server: Any) -> None:
-    command = [sys.executable, "-m", "edge.cli", "dashboard", "--config", str(server.kit.config)]
+    command = [sys.executable, "-m", "edge", "dashboard", "--config", str(server.kit.config)]
     second = subprocess.run(command, capture_output=True, text=True, timeout=30)
     assert second.returncode == 2
     lines = [line for line in second.stderr.splitlines() if line]
@@ -190,7 +191,7 @@ def test_it_ends_at_once_though_streams_are_open(bare: Any) -> None:
 
 def test_it_ends_when_the_demo_closes_its_pipe(bare: Any, eventually: Callable[..., Any]) -> None:
     child = subprocess.Popen(
-        [sys.executable, "-m", "edge.cli", "dashboard", "--config", str(bare.config)],
+        [sys.executable, "-m", "edge", "dashboard", "--config", str(bare.config)],
         stdin=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env={**os.environ, "TAILGRAIN_ENDS_WITH_STDIN": "1"},
@@ -220,9 +221,8 @@ def test_only_three_spans_can_be_asked(server: Any) -> None:
 
 
 def test_every_text_a_module_asks_for_is_in_the_words() -> None:
-    web = Path(history.__file__).parent / "web"
-    words = Assets(web).words
-    asked = {name for path in web.glob("*.js") for name in re.findall(r"say\('([a-z0-9_.]+)'", path.read_text(encoding="utf-8"))}
+    words = Assets().words
+    asked = {name for path in WEB.rglob("*.js") for name in re.findall(r"say\('([a-z0-9_.]+)'", path.read_text(encoding="utf-8"))}
     assert len(asked) > 40
     for name in asked:
         assert word(words, name)

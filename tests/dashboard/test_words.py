@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from typing import Any
 
-from dashboard.assets import WEB
+from dashboard.serve.assets import Assets
+from dashboard.serve.screens import WEB
 
-SOURCES = [*WEB.glob("*.js"), *WEB.glob("screens/*.html"), WEB / "index.html"]
+SOURCES = [path for path in WEB.rglob("*") if path.suffix in (".js", ".html") and "vendor" not in path.parts]
 FILLED = re.compile(r"\$\{(?:[^{}]|\{[^{}]*\})*\}")
 
 
@@ -35,9 +35,8 @@ def asked_for() -> list[re.Pattern[str]]:
 
 
 def test_each_word_is_used() -> None:
-    words = json.loads((WEB / "words.json").read_text(encoding="utf-8"))
     asked = asked_for()
-    assert [name for name in names(words) if not any(one.fullmatch(name) for one in asked)] == []
+    assert [name for name in names(Assets().words) if not any(one.fullmatch(name) for one in asked)] == []
 
 
 def test_no_unit_of_the_other_system_stands_in_a_module() -> None:

@@ -6,11 +6,11 @@ import dataclasses
 
 import pytest
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
 from edge.feed.capture import read
 from edge.keep.store import Store
-from edge.replay import replay
+from edge.playback.replay import replay
 from sim_feed.emit import write_capture
 from sim_feed.parameters import Restart
 from sim_feed.scenario import Simulation, load

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import need_tool, wait_until
+from tests.kits.tools import need_tool, wait_until
 
 LOOPBACK_UP = """
 import fcntl, os, socket, struct, sys
@@ -19,7 +19,7 @@ with socket.socket() as any_socket:  # SIOCSIFFLAGS: lo up and running; a bare s
     fcntl.ioctl(any_socket, 0x8914, struct.pack("16sh", b"lo", 0x41))
 os.execv(sys.argv[1], sys.argv[1:])
 """
-DEMO = [sys.executable, "-m", "edge.cli", "demo"]
+DEMO = [sys.executable, "-m", "edge", "demo"]
 
 
 def left_over(folder: Path) -> list[str]:

@@ -18,11 +18,12 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from edge import settings
+from edge.contract import settings
 from edge.keep.store import FILE_NAME
-from edge.replay import replay
-from tests.conftest import Broker, wait_until
-from tests.tables import GROUND, LEVELS, LOSS_CENTRE
+from edge.playback.replay import replay
+from tests.kits.broker import Broker
+from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.tools import wait_until
 from tests.tell.test_broker_road import Board
 
 EPOCH = 1_790_000_000
@@ -63,7 +64,7 @@ class Kit:
         options = ["--record", str(self.recording), "--stamps", f"board={EPOCH}"]
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "edge.cli", "run", "--config", str(self.config), *options],
+                [sys.executable, "-m", "edge", "run", "--config", str(self.config), *options],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log,
             )  # fmt: skip
         wait_until(lambda: "open" in self.log.read_text(), 20, "the port is open")
@@ -78,7 +79,7 @@ class Kit:
     def told(self, **entry: Any) -> list[str]:
         """The lines that `tailgrain entry` prints."""
         done = subprocess.run(
-            [sys.executable, "-m", "edge.cli", "entry", json.dumps(entry), "--config", str(self.config)],
+            [sys.executable, "-m", "edge", "entry", json.dumps(entry), "--config", str(self.config)],
             capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=40, check=False,
         )  # fmt: skip
         assert done.returncode == 0, done.stderr

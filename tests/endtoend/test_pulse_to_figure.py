@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
+from edge.contract import settings
 from edge.keep.store import FILE_NAME
-from edge.replay import replay
+from edge.playback.replay import replay
 from edge.tell.ask import ask
 from sim_feed.emit import PtyFeed, write_capture
 from sim_feed.scenario import Simulation, load
-from tests.conftest import wait_until
+from tests.kits.tools import wait_until
 
 EPOCH = 1_790_000_000
 SAME = ("second", "counts")
@@ -35,7 +35,7 @@ class Kit:
         self.log = folder / "run.log"
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "edge.cli", "run", "--config", str(self.config), *options],
+                [sys.executable, "-m", "edge", "run", "--config", str(self.config), *options],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from edge import settings
-from edge.replay import replay
+from edge.contract import settings
+from edge.playback.replay import replay
 
 RECORDINGS = Path(__file__).parent.parent / "recordings"
 

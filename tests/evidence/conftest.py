@@ -12,10 +12,12 @@ from typing import Any
 
 import pytest
 
-from edge import settings
-from edge.keep import evidence, pack_file, signing
-from edge.keep.pack_data import Document
-from edge.replay import replay
+from edge.contract import settings
+from edge.evidence import evidence
+from edge.evidence.pack import packfile
+from edge.evidence.pack.document import Document
+from edge.keep import signing
+from edge.playback.replay import replay
 from sim_feed.emit import write_capture
 from sim_feed.parameters import FaultParameters, Planned, Restart
 from sim_feed.scenario import Simulation, load
@@ -106,8 +108,8 @@ def reworked(kept: Kept) -> Callable[..., bytes]:
     def rework(raw: bytes, change: Callable[[dict[str, Any]], None], key: signing.Key | None = None) -> bytes:
         key = key or kept.key
         text = raw.decode()
-        begin = text.index(pack_file.DATA_BEGINS.decode()) + len(pack_file.DATA_BEGINS)
-        end = text.index(pack_file.DATA_ENDS.decode(), begin)
+        begin = text.index(packfile.DATA_BEGINS.decode()) + len(packfile.DATA_BEGINS)
+        end = text.index(packfile.DATA_ENDS.decode(), begin)
         plain = json.loads(gzip.decompress(base64.b64decode(text[begin:end])))
         change(plain)
         data = base64.b64encode(gzip.compress(json.dumps(plain).encode())).decode()
@@ -119,11 +121,11 @@ def reworked(kept: Kept) -> Callable[..., bytes]:
 def resigned(raw: bytes, key: signing.Key) -> bytes:
     """The same page signed with a key."""
     head, slot, rest = raw.partition(b'<meta name="tailgrain-signature" content="')
-    return pack_file.sign((head + slot + b"@@SLOT@@" + rest[pack_file.SLOT_DIGITS :]).decode(), "@@SLOT@@", key)
+    return packfile.sign((head + slot + b"@@SLOT@@" + rest[packfile.SLOT_DIGITS :]).decode(), "@@SLOT@@", key)
 
 
 def data_of(raw: bytes) -> Document:
     """The data inside a pack of one machine."""
-    found = pack_file.content_of(raw)
+    found = packfile.content_of(raw)
     assert isinstance(found, Document)
     return found

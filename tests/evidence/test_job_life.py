@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from edge.keep import evidence, report_facts, verify
+from edge.evidence import evidence
+from edge.evidence.recount import facts
+from edge.evidence.verify import verify
 from edge.keep.store import FILE_NAME
 from tests.evidence.conftest import data_of
-from tests.evidence.test_pack import everything
+from tests.evidence.pack.test_pack import everything
 from tests.keep.test_jobs import NOON, Kit
 
 BEFORE_MIDNIGHT = NOON + 12 * 3600 - 300 - NOON % 86_400 + (0 if NOON % 86_400 < 43_200 else 43_200)
@@ -41,7 +43,7 @@ def test_a_job_over_a_crash_of_the_kit_is_one_pack(path: Path) -> None:
     later.enter(entry="job_finish", harvested_t=2.0, area_ha=0.75)
     figures = later.engine.reckoner
     later.end()
-    found = report_facts.facts(data_of(packed(path)))
+    found = facts.facts(data_of(packed(path)))
     assert {run.run for run in found.document.runs} == {1, 2} and found.quality["broken_off"] == 1
     assert found.seconds["working"] > 380 and found.job["finished"]
     assert found.stated_area_ha == 0.75 and found.harvested_t == 2.0
@@ -76,7 +78,7 @@ def test_a_reopened_job_withholds_the_other_clients_job_between(path: Path) -> N
     raw = packed(path)
     whole = everything(raw)
     assert [word for word in OTHERS if word in whole] == []
-    found = report_facts.facts(data_of(raw))
+    found = facts.facts(data_of(raw))
     assert found.quality["withheld"] > 5 and [why for _, why in found.job["reopened"]] == ["a strip was left standing"]
     # The other job's change counts in the numbering, and its value is what this one's began from.
     assert [(one.n, one.was, one.to) for one in found.changes] == [(2, "900 rpm", "860 rpm")]
@@ -92,7 +94,7 @@ def test_an_open_job_past_midnight_reaches_to_its_last_closed_minute(path: Path)
     kit.work(330)
     kit.store.settle()
     try:
-        found = report_facts.facts(data_of(packed(path)))
+        found = facts.facts(data_of(packed(path)))
     finally:
         kit.drop()
     assert not found.job["finished"] and found.end_s is not None and found.start_s is not None
@@ -115,6 +117,6 @@ def test_a_wiring_change_within_a_job_is_worked_out_by_each_runs_own_settings(
     narrow.work(120)
     narrow.enter(entry="job_finish")
     narrow.end()
-    found = report_facts.facts(data_of(packed(path)))
+    found = facts.facts(data_of(packed(path)))
     assert [run.settings["machine"]["cut_width_m"] for run in found.document.runs] == [9.0, 6.0]
     assert len(found.tests) == 3 and found.loss.value is not None

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.faults.kits import Nursery
+from tests.kits.daemons import Nursery
 
 
 @pytest.fixture(scope="session")

@@ -14,16 +14,16 @@ from typing import Any
 
 import pytest
 
-from edge import entries
-from edge import settings as settings_module
-from edge.clock import HandClock
-from edge.daemon import Daemon
+from edge.contract import entries
+from edge.contract import settings as settings_module
 from edge.keep.store import FILE_NAME, Store
-from edge.replay import replay
-from tests.conftest import free_port
-from tests.faults.board import SETTINGS
-from tests.faults.stores import START_S, season_of_records
-from tests.feed.wire import count_line
+from edge.live.clock import HandClock
+from edge.live.daemon import Daemon
+from edge.playback.replay import replay
+from tests.kits.board import SETTINGS
+from tests.kits.stores import START_S, season_of_records
+from tests.kits.tools import free_port
+from tests.kits.wire import count_line
 
 HA_PER_S = 10 / 9.87 * 9.1 / 10_000
 """Ten ground pulses a second at 9.87 pulses per metre and 9.1 m cut width."""

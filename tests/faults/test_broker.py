@@ -16,8 +16,9 @@ import pytest
 from edge.tell.mqtt import IN_FLIGHT
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
-from tests.conftest import Broker, free_port, need_tool, wait_until
-from tests.faults.kits import Ear, Kit, Nursery, eventually_online
+from tests.kits.broker import Broker
+from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
+from tests.kits.tools import free_port, need_tool, wait_until
 
 EPOCH_S = 1_793_600_000
 NOTE = {"entry": "note", "note": "Straße"}

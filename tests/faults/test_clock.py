@@ -15,17 +15,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edge import settings as settings_module
-from edge.clock import FIXES_TO_DIFFER, OLDEST_RIGHT_MS, STEP_MS, HandClock, ReceiverClock, Stamps, SystemClock
-from edge.daemon import Daemon
+from edge.contract import settings as settings_module
+from edge.engine.messages import rfc3339_ms
 from edge.feed.nmea import decode
 from edge.feed.sentences import frame
 from edge.keep.dates import Dates
 from edge.keep.store import FILE_NAME
-from edge.messages import rfc3339_ms
-from tests.conftest import free_port, wait_until
-from tests.faults.board import BROUGHT, SETTINGS, Pty
+from edge.live.clock import FIXES_TO_DIFFER, OLDEST_RIGHT_MS, STEP_MS, HandClock, ReceiverClock, Stamps, SystemClock
+from edge.live.daemon import Daemon
 from tests.faults.test_lines import rmc
+from tests.kits.board import BROUGHT, SETTINGS, Pty
+from tests.kits.tools import free_port, wait_until
 
 NOW_MS = 1_795_000_000_000
 DAY_MS = 86_400_000

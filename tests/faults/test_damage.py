@@ -8,11 +8,11 @@ import struct
 
 import pytest
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 from edge.keep import health, signing
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
-from tests.faults.stores import START_S, copied, fill, grow, one_second, opened, rows, settle, sound
+from tests.kits.stores import START_S, copied, fill, grow, one_second, opened, rows, settle, sound
 
 FRAME = 24
 """Bytes of a frame's header in the write-ahead log; 32 of the log's own (sqlite.org/fileformat2.html, section 4)."""

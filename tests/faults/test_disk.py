@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from edge.errors import StoreAway, StoreError
+from edge.contract.errors import StoreAway, StoreError
 from edge.feed import capture
 from edge.keep import readonly, upkeep
 from edge.keep.schema import LARGEST_WAL_BYTES
@@ -21,9 +21,9 @@ from edge.keep.upkeep import Upkeep
 from edge.keep.writer import MOST_OWED
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
-from tests.conftest import wait_until
-from tests.faults.kits import Kit
-from tests.faults.stores import START_S, fill, grow, one_second, opened, rows, settle, sound
+from tests.kits.daemons import Kit
+from tests.kits.stores import START_S, fill, grow, one_second, opened, rows, settle, sound
+from tests.kits.tools import wait_until
 
 MS_RDONLY, MS_REMOUNT = 1, 32
 """linux/mount.h"""

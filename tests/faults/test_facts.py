@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from edge.clock import HandClock, Stamps
-from edge.engine import Engine
-from edge.facts import Facts, FixEar
-from edge.judge.alerts import Change
+from edge.contract.settings import parse
+from edge.engine.engine import Engine
+from edge.judge.alerts.judge import Change
 from edge.keep.store import FILE_NAME
+from edge.live.clock import HandClock, Stamps
+from edge.live.surroundings import Facts, FixEar
 from edge.reckon.figures import Figures
-from edge.settings import parse
-from tests.faults.stores import SETTINGS, START_S, opened, rows, settle
+from tests.kits.stores import SETTINGS, START_S, opened, rows, settle
 
 
 @dataclass

@@ -13,17 +13,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edge import entries
-from edge import settings as settings_module
-from edge.errors import EntryError, SettingsError
+from edge.contract import entries
+from edge.contract import settings as settings_module
+from edge.contract.errors import EntryError, SettingsError
 from edge.feed.sentences import Counts, decode, frame
 from edge.keep.store import canonical
-from edge.replay import replay
+from edge.playback.replay import replay
 from sim_feed.scenario import load
-from tests.conftest import wait_until
-from tests.faults.fuzz import course, crc16
-from tests.faults.kits import Ear, Kit, eventually_online
-from tests.faults.stores import SETTINGS
+from tests.kits.daemons import Ear, Kit, eventually_online
+from tests.kits.fuzz import course, crc16
+from tests.kits.stores import SETTINGS
+from tests.kits.tools import wait_until
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "300"))
 
@@ -48,7 +48,7 @@ def test_mostly_noise(seed):
 
 def test_the_fuzzing_notices_an_invented_pulse(monkeypatch):
     """The account itself is tried: a decoder that reads one count too many is found out at once."""
-    from tests.faults import fuzz
+    from tests.kits import fuzz
 
     class Wrong(fuzz.Assembler):
         def take(self, stamp_ms, line):

@@ -20,9 +20,10 @@ from typing import Any
 import pytest
 
 from edge.feed.ports import Reader, candidates, stable_names
-from tests.conftest import Broker, need_tool, wait_until
-from tests.faults.board import BROUGHT, SETTINGS, Board, Pty
-from tests.faults.kits import Ear, Kit, Nursery, passing
+from tests.kits.board import BROUGHT, SETTINGS, Board, Pty
+from tests.kits.broker import Broker
+from tests.kits.daemons import Ear, Kit, Nursery, passing
+from tests.kits.tools import need_tool, wait_until
 
 BACK_WITHIN_S = 5.0
 SAID_WITHIN_S = 12.0

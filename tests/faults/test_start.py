@@ -14,9 +14,9 @@ import pytest
 from edge.keep import health
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
-from tests.conftest import wait_until
-from tests.faults.kits import Ear, Kit, eventually_online
-from tests.faults.stores import START_S, grow, opened, rows, settle
+from tests.kits.daemons import Ear, Kit, eventually_online
+from tests.kits.stores import START_S, grow, opened, rows, settle
+from tests.kits.tools import wait_until
 
 BACK_WITHIN_S = 3.0
 MOST_MB_AN_HOUR = 100.0
@@ -61,7 +61,7 @@ def test_a_kit_is_back_within_three_seconds_of_a_cut_with_weeks_in_its_database(
                 began = time.monotonic()
                 with (tmp_path / "log").open("ab") as log:
                     process = subprocess.Popen(
-                        [sys.executable, "-m", "edge.cli", "run", "--config", str(config)],
+                        [sys.executable, "-m", "edge", "run", "--config", str(config)],
                         stdin=subprocess.DEVNULL, stdout=log, stderr=log,
                     )  # fmt: skip
                 try:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 
 from edge.feed.assembler import Assembler, Second
-from tests.feed.wire import START_MS, count_line, framed, nmea_line
+from tests.kits.wire import START_MS, count_line, framed, nmea_line
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 

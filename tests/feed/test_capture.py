@@ -8,10 +8,10 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from edge.errors import CaptureError
+from edge.contract.errors import CaptureError
 from edge.feed import capture
 from edge.feed.lines import LineSplitter
-from tests.feed.wire import START_MS
+from tests.kits.wire import START_MS
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 ANY_LINE = st.binary(max_size=260).map(lambda line: line.replace(b"\n", b"\r"))

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from edge.feed.assembler import Assembler
 from edge.feed.counters import Counters
 from edge.feed.sentences import Counts
-from tests.feed.wire import LONG, START_MS, count_line, framed
+from tests.kits.wire import LONG, START_MS, count_line, framed
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 

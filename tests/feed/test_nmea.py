@@ -8,7 +8,7 @@ from hypothesis import given
 
 from edge.feed import nmea
 from edge.feed.sentences import Fault, decode
-from tests.feed.wire import nmea_line
+from tests.kits.wire import nmea_line
 
 # Sentences with right checksums out of the test suites and documentation of public decoders (pynmea2, nmea0183-checksum,
 # em38, gps_chksum); the last two are the format's usual textbook sentences, from memory, checksum worked out anew.

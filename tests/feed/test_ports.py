@@ -10,7 +10,7 @@ import tty
 
 import pytest
 
-from edge.errors import PortError
+from edge.contract.errors import PortError
 from edge.feed.ports import DevicePort, Reader, TcpPort, open_port
 
 

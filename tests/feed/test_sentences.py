@@ -10,7 +10,7 @@ from hypothesis import example, given, settings
 from edge.feed.assembler import Assembler
 from edge.feed.nmea import Fix
 from edge.feed.sentences import Counts, Fault, Hello, Periods, decode, decode_plain_counts, frame
-from tests.feed.wire import START_MS, count_line, crc16, framed, nmea_line
+from tests.kits.wire import START_MS, count_line, crc16, framed, nmea_line
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 

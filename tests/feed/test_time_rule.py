@@ -6,7 +6,7 @@ import gzip
 
 import pytest
 
-from edge.errors import CaptureError
+from edge.contract.errors import CaptureError
 from edge.feed import capture
 from edge.feed.assembler import Assembler
 from edge.feed.lines import LineSplitter

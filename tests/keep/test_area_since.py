@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
 from edge.keep.store import Store
-from tests.feed.wire import START_MS, count_line
-from tests.test_streams_and_messages import FRONT, SETTINGS, THRESHING
+from tests.engine.test_streams_and_messages import FRONT, SETTINGS, THRESHING
+from tests.kits.wire import START_MS, count_line
 
 
 class Run:

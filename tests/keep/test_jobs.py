@@ -12,16 +12,17 @@ from typing import Any
 
 import pytest
 
-from edge import entries, jobrecords, settings
-from edge.daemon import RESTORED
-from edge.engine import Engine, Nowhere
-from edge.errors import EntryError, WrongInput
+from edge.contract import entries, settings
+from edge.contract.errors import EntryError, WrongInput
+from edge.engine import jobrecords
+from edge.engine.engine import Engine, Nowhere
 from edge.keep import chain, jobs, readonly
 from edge.keep.records import check_database, proof_line
 from edge.keep.store import FILE_NAME, Store
+from edge.live.daemon import RESTORED
 from edge.reckon.totals import Totals
-from tests.feed.wire import count_line
-from tests.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.wire import count_line
 
 NOON = 1_789_999_200
 """A whole minute."""

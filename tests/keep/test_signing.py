@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from edge.errors import StoreError
+from edge.contract.errors import StoreError
 from edge.keep import signing
 from edge.keep.store import FILE_NAME, Store
 

@@ -7,12 +7,12 @@ import sqlite3
 
 import pytest
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
-from edge.errors import EntryError, StoreError
+from edge.contract import entries, settings
+from edge.contract.errors import EntryError, StoreError
+from edge.engine.engine import Engine, Nowhere
 from edge.keep.store import Store
-from tests.feed.wire import START_MS, count_line
-from tests.reckon.kit import KIT
+from tests.kits.drive import KIT
+from tests.kits.wire import START_MS, count_line
 
 
 @pytest.fixture

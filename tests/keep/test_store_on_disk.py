@@ -13,16 +13,16 @@ from typing import Any
 
 import pytest
 
-from edge import entries, settings
-from edge.daemon import RESTORED
-from edge.engine import Engine, Nowhere
-from edge.errors import EntryError, StoreError
+from edge.contract import entries, settings
+from edge.contract.errors import EntryError, StoreError
+from edge.engine.engine import Engine, Nowhere
 from edge.keep import readonly
 from edge.keep.schema import open_writer
 from edge.keep.store import FILE_NAME, Store, canonical
-from tests.conftest import wait_until
-from tests.feed.wire import count_line
-from tests.tables import GROUND, LEVELS, LOSS_CENTRE
+from edge.live.daemon import RESTORED
+from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.tools import wait_until
+from tests.kits.wire import count_line
 
 START = 1_790_000_000
 SETTINGS = """
@@ -82,7 +82,6 @@ def test_an_entry_is_on_disk_for_a_process_that_is_killed_right_after_it(path):
     program = f"""
 import os, signal, pathlib
 from edge.keep.store import Store
-from tests.tables import GROUND, LEVELS, LOSS_CENTRE
 store = Store(pathlib.Path({str(path)!r}))
 store.begin_run(1, {{}}, "test", "0")
 print(store.entry(2, {{"entry": "note", "note": "kept"}}, "id"), flush=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from edge.reckon.deadtime import corrected_rate, two_source
+from edge.reckon.sensors.deadtime import corrected_rate, two_source
 
 
 def test_two_sources_with_background():

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from edge.reckon import smoothing
-from edge.reckon.smoothing import Smoother
+from edge.reckon.statistics import smoothing
+from edge.reckon.statistics.smoothing import Smoother
 
 
 def recursion(counts, discount, exposure=1.0):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edge.judge.poisson import fit
+from edge.judge.verdict.poisson import fit
 
 COUNTS = np.array([18.0, 17, 15, 20, 10, 20, 25, 13, 12])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.reckon.kit import KIT, Drive
+from tests.kits.drive import KIT, Drive
 
 FT, MILE, ACRE_HA = 0.3048, 1.609344, 0.40468564224  # exact (the acre by the international foot)
 

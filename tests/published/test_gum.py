@@ -6,10 +6,10 @@ from math import cos, sin, sqrt, tan
 
 import pytest
 
-from edge.reckon.budget import Budget, Term, combined_u, effective_dof, quantile
-from edge.reckon.factor import Factors, Fit
+from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import PointLevel, machine_loss
-from edge.reckon.smoothing import Level
+from edge.reckon.statistics.budget import Budget, Term, combined_u, effective_dof, quantile
+from edge.reckon.statistics.smoothing import Level
 
 # H.1, end-gauge calibration: components of the combined standard uncertainty in nm, with degrees of freedom (table H.1).
 COMPONENTS = ((25.0, 18), (5.8, 24), (3.9, 5), (6.7, 8), (2.9, 50), (16.6, 2))

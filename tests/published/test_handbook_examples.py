@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from edge.calc import calc
-from edge.reckon import units
+from edge.commands.calc.verbs import calc
+from edge.reckon.tables import units
 
 
 def answer(*args: object) -> dict[str, Any]:

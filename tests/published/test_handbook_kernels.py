@@ -2,7 +2,7 @@
 
 import pytest
 
-from edge.reckon import crops, units
+from edge.reckon.tables import crops, units
 
 # NDSU Crop & Pest Report, issue 12, 18 July 2002, "Guidelines for harvest losses" (D. Berglund): seeds per pound and
 # seeds per square foot for 1 bu/ac, both printed. Bushels as usual in the USA; those of sunflower, sudangrass and

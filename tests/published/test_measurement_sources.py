@@ -14,11 +14,11 @@ from scipy import stats
 from scipy.optimize import brentq
 from statsmodels.stats.meta_analysis import combine_effects
 
-from edge.calc import calc
-from edge.reckon.budget import Budget, Term, effective_dof, log_interval, quantile
-from edge.reckon.deadtime import corrected_rate, two_source
-from edge.reckon.factor import fit
+from edge.commands.calc.verbs import calc
+from edge.reckon.fit.factor import fit
 from edge.reckon.loss import percent_of_grain, tighter_limit
+from edge.reckon.sensors.deadtime import corrected_rate, two_source
+from edge.reckon.statistics.budget import Budget, Term, effective_dof, log_interval, quantile
 
 
 def answer(*args: object) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from edge.reckon.ratio import rate_ratio
+from edge.reckon.statistics.ratio import rate_ratio
 
 
 # Gu, Ng, Tang and Schucany 2008, Biometrical Journal 50:283; exact central interval as given by R package exactci.

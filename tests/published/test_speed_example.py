@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import pytest
 
-from edge.judge.speed_cost import Curve, area_rate_ha_h, cheapest_kmh, cost_per_ha
-from edge.reckon import units
+from edge.judge.speed.cost import Curve, area_rate_ha_h, cheapest_kmh, cost_per_ha
+from edge.reckon.tables import units
 
 FIELD_HA = 160 * units.ACRE_HA
 WIDTH_M = 40 * units.FT_M

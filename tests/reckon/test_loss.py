@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from scipy import stats
 
-from edge.reckon.factor import Factors, Fit
+from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import Interval, PointLevel, limit_basis, machine_loss, over_limit_p, percent_of_grain, tighter_limit
-from edge.reckon.smoothing import Level
+from edge.reckon.statistics.smoothing import Level
 
 SHARED = sqrt(0.02**2 + 0.01**2)  # width used, ground speed
 

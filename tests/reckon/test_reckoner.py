@@ -8,10 +8,10 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given, settings
 
+from edge.contract.settings import parse
 from edge.feed.assembler import Part
 from edge.reckon.reckoner import Reckoner
-from edge.settings import parse
-from tests.reckon.kit import KIT, T0, Drive, clock_step, second
+from tests.kits.drive import KIT, T0, Drive, clock_step, second
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 

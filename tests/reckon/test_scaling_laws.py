@@ -9,14 +9,14 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from edge import entries
-from edge import settings as settings_module
-from edge.engine import Engine, Nowhere
-from edge.reckon.factor import Factors, Fit, fit
+from edge.contract import entries
+from edge.contract import settings as settings_module
+from edge.engine.engine import Engine, Nowhere
 from edge.reckon.figures import Figures
+from edge.reckon.fit.factor import Factors, Fit, fit
 from edge.reckon.loss import MachineLoss, PointLevel, machine_loss
-from edge.reckon.smoothing import Level
-from tests.feed.wire import START_MS, count_line
+from edge.reckon.statistics.smoothing import Level
+from tests.kits.wire import START_MS, count_line
 
 FEW = settings(max_examples=6)
 NAMES = ("separator", "cleaning")

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
-from tests.feed.wire import START_MS, count_line
-from tests.tables import LOSS_CENTRE
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
+from tests.kits.tables import LOSS_CENTRE
+from tests.kits.wire import START_MS, count_line
 
 START = START_MS // 1000
 FRONT, THRESHING = 1, 2

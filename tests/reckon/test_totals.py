@@ -6,13 +6,14 @@ import json
 
 import pytest
 
-from edge import jobrecords, settings
-from edge.engine import Engine, Nowhere
+from edge.contract import settings
+from edge.engine import jobrecords
+from edge.engine.engine import Engine, Nowhere
+from edge.playback.replay import summary
+from edge.reckon.fit.traytests import test_record as record_of
 from edge.reckon.totals import MeanLoss
-from edge.reckon.traytests import test_record as record_of
-from edge.replay import summary
-from tests.feed.wire import START_MS, count_line, nmea_line
-from tests.reckon.kit import KIT, T0, Drive
+from tests.kits.drive import KIT, T0, Drive
+from tests.kits.wire import START_MS, count_line, nmea_line
 
 K = 10_000 / 30  # mg per pulse: 2 g/m2 across 5 m at 30 pulses a metre
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import Broker
-from tests.tell.parts import Board, Kit
+from tests.kits.broker import Broker
+from tests.kits.parts import Board, Kit
 
 
 @pytest.fixture

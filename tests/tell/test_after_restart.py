@@ -7,11 +7,11 @@ import signal
 
 import pytest
 
-from edge import settings
-from edge.blocks import read_database
+from edge.contract import settings
+from edge.playback.blocks import read_database
 from edge.tell.ask import ask
-from tests.conftest import wait_until
-from tests.tell.parts import EPOCH, Kit, Listener, online
+from tests.kits.parts import EPOCH, Kit, Listener, online
+from tests.kits.tools import wait_until
 
 WORKED = """
 [limits]

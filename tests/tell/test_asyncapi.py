@@ -21,11 +21,11 @@ import paho.mqtt.client as paho
 import pytest
 import yaml
 
-from edge import entries, settings
-from edge.engine import Engine, Nowhere
-from edge.judge.advice import advise
-from edge.judge.guidance import guidance
-from edge.judge.situation import Situation, Tried
+from edge.contract import entries, settings
+from edge.engine.engine import Engine, Nowhere
+from edge.judge.advice.advice import advise
+from edge.judge.advice.situation import Situation, Tried
+from edge.judge.speed.guidance import guidance
 from edge.judge.watch import Watch
 from edge.tell import topics
 from edge.tell.ask import ask
@@ -34,7 +34,7 @@ from edge.tell.client import new_client
 from sim_feed.emit import PtyFeed
 from sim_feed.parameters import Blind, Planned, Restart
 from sim_feed.scenario import Simulation, load
-from tests.conftest import wait_until
+from tests.kits.tools import wait_until
 
 FILE = Path(__file__).parents[2] / "edge" / "tell" / "asyncapi.yaml"
 EPOCH = 1_790_000_000
@@ -235,7 +235,7 @@ def test_every_message_of_a_running_kit_is_described(tmp_path, mosquitto) -> Non
     log = tmp_path / "run.log"
     with log.open("wb") as out:
         process = subprocess.Popen(
-            [sys.executable, "-m", "edge.cli", "run", "--config", str(config_file), "--stamps", f"board={EPOCH}"],
+            [sys.executable, "-m", "edge", "run", "--config", str(config_file), "--stamps", f"board={EPOCH}"],
             stdin=subprocess.DEVNULL, stdout=out, stderr=out,
         )  # fmt: skip
     try:

@@ -9,10 +9,11 @@ import sys
 
 import pytest
 
-from edge.settings import Mqtt
+from edge.contract.settings import Mqtt
 from edge.tell.ask import Asker, ask
-from tests.conftest import Broker, need_tool, wait_until
-from tests.tell.parts import BASE, OFFLINE, Board, Kit, Listener, online
+from tests.kits.broker import Broker
+from tests.kits.parts import BASE, OFFLINE, Board, Kit, Listener, online
+from tests.kits.tools import need_tool, wait_until
 
 
 @pytest.mark.parametrize("how", ["kill", "clean"])
@@ -206,7 +207,7 @@ def test_a_closed_broker_lets_the_kit_in_by_name_and_password_file_only(tmp_path
     config = wrong / "kit.toml"
     config.write_text(kit.config.read_text().replace(login, ""))
     done = subprocess.run(
-        [sys.executable, "-m", "edge.cli", "entry", "--config", str(config), '{"entry":"note","note":"stranger"}'],
+        [sys.executable, "-m", "edge", "entry", "--config", str(config), '{"entry":"note","note":"stranger"}'],
         capture_output=True,
         text=True,
         check=False,
@@ -220,7 +221,7 @@ def test_a_second_daemon_on_the_same_store_is_refused_with_one_line(kit, mosquit
     kit.start()
     wait_until(lambda: online(listener), 10, "presence online")
     done = subprocess.run(
-        [sys.executable, "-m", "edge.cli", "run", "--config", str(kit.config)],
+        [sys.executable, "-m", "edge", "run", "--config", str(kit.config)],
         capture_output=True,
         text=True,
         check=False,

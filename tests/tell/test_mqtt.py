@@ -12,11 +12,11 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from edge.errors import TailgrainError
-from edge.settings import Mqtt
+from edge.contract.errors import TailgrainError
+from edge.contract.settings import Mqtt
 from edge.tell.ask import ask
-from tests.feed.wire import count_line
-from tests.reckon.kit import KIT
+from tests.kits.drive import KIT
+from tests.kits.wire import count_line
 
 TRAY = {"entry": "tray", "trays": [{"length_m": 1, "width_m": 1, "mass_g": 2}], "residue_width_m": 5}
 ODD = [
@@ -45,7 +45,7 @@ def kit(tmp_path, mosquitto, eventually):
     config.write_text(KIT + tables)
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "edge.cli", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
+            [sys.executable, "-m", "edge", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
         )
     eventually(lambda: b"connected" in (tmp_path / "log").read_bytes(), within=20, what="the kit at its broker")
     yield Mqtt(port=mosquitto.port), process, board

@@ -7,18 +7,18 @@ import signal
 import subprocess
 import sys
 
+from edge.contract.settings import Mqtt
 from edge.keep import signing
 from edge.keep.chain import Proof
 from edge.keep.records import check_database
-from edge.settings import Mqtt
 from edge.tell.ask import ask
-from tests.conftest import wait_until
-from tests.tell.parts import Kit, Listener, online
+from tests.kits.parts import Kit, Listener, online
+from tests.kits.tools import wait_until
 
 
 def enter(kit: Kit, entry: dict) -> str:
     """`tailgrain entry` as a person uses it."""
-    command = [sys.executable, "-m", "edge.cli", "entry", json.dumps(entry), "--config", str(kit.config)]
+    command = [sys.executable, "-m", "edge", "entry", json.dumps(entry), "--config", str(kit.config)]
     return subprocess.run(command, capture_output=True, text=True, check=True, timeout=30).stdout
 
 

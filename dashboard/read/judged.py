@@ -1,0 +1,113 @@
+"""What was judged: the course of a change's verdict, tray tests with the factor before and after, work done since a moment."""
+
+from __future__ import annotations
+
+import sqlite3
+from math import inf, sqrt
+from typing import Any
+
+import msgspec
+
+from dashboard.read.asked import Question
+from dashboard.read.history import opened
+from edge.reckon.fit.factor import ENOUGH, PRIOR_DOF
+from edge.reckon.statistics.budget import log_interval, quantile
+
+MOST_VERDICTS = 180
+MOST_TESTS = 12
+WORTH_NARROWING = 0.1
+"""A further tray test that narrows the factor's interval by less than this share is not worth the stop (from memory)."""
+
+_OF_KIND = "SELECT seq, at_ms, body FROM record WHERE kind = ? ORDER BY seq DESC LIMIT ?"
+_WORKED = "SELECT count(*) FROM second WHERE t > ? AND state = 'working'"
+
+
+def verdicts(question: Question) -> dict[str, Any]:
+    """The verdicts on the newest judged change, oldest first: when, ratio, interval, word. Raises StoreError."""
+    with opened(question.store) as connection:
+        rows = _newest(connection, "verdict", MOST_VERDICTS)
+    number = rows[-1][2]["setting"] if rows else None
+    keys = ("verdict", "ratio", "low", "high")
+    found = [{"at": at_ms / 1000, **{key: body[key] for key in keys}} for _, at_ms, body in rows if body["setting"] == number]
+    return {"setting": number, "verdicts": found, "latest": rows[-1][2] if rows else None}
+
+
+def worked(question: Question) -> dict[str, Any]:
+    """Seconds of steady work since `since` (epoch s). Raises WrongInput, StoreError."""
+    since = question.number("since", 0.0, 32_503_680_000.0)
+    with opened(question.store) as connection:
+        return {"seconds": connection.execute(_WORKED, (since,)).fetchone()[0]}
+
+
+def tests(question: Question) -> dict[str, Any]:
+    """The latest tray tests, oldest first, each with the factor before and after it, and whether another is worth it.
+
+    `before`, `after`: mg per pulse of each point with its 90 % interval; None: no factor. Raises StoreError.
+    """
+    with opened(question.store) as connection:
+        rows = _newest(connection, "calibration", MOST_TESTS + 1)
+    found: list[dict[str, Any]] = []
+    before: dict[str, Any] | None = None
+    for seq, _, body in rows:
+        after = body["after"]
+        same_crop = before is not None and before["crop"] == body["crop"]
+        found.append(
+            {
+                "seq": seq,
+                "number": body["number"],
+                "at": body["at_s"],
+                "used": body["used"],
+                "why": body["why"],
+                "entry": body["entry"],
+                "state": after["state"],
+                "state_why": after["why"],
+                "before": factors(before["after"]) if before is not None and same_crop else None,
+                "after": factors(after),
+            }
+        )
+        before = body
+    return {"tests": found[-MOST_TESTS:], "another": another(rows[-1][2]["after"]) if rows else another(None)}
+
+
+def factors(after: dict[str, Any]) -> dict[str, dict[str, float]]:
+    """Factor and 90 % interval of each loss point, mg per pulse."""
+    found = {}
+    for point, k in after["factor_mg_per_pulse"].items():
+        low, high = log_interval(k, after["u_relative"][point], _dof(after, point))
+        found[point] = {"k": k, "low": low, "high": high}
+    return found
+
+
+def _dof(after: dict[str, Any], point: str) -> float:
+    """Degrees of freedom of a factor; a record of an earlier version doesn't name them."""
+    tests_used = int(after["tests"])
+    usual = tests_used - 1 if tests_used >= ENOUGH else PRIOR_DOF + tests_used - 1
+    found = after.get("dof", {}).get(point, usual)
+    return inf if found is None else max(float(found), 1.0)
+
+
+def another(after: dict[str, Any] | None) -> dict[str, Any]:
+    """Whether a further tray test is worth it: `why` is `none`, `few`, `stale`, `wide` or `enough`.
+
+    `now_pct`, `next_pct`: half width of the widest factor's interval now, and with one more like the others.
+    """
+    if after is None or not after["factor_mg_per_pulse"]:
+        return {"worth": True, "why": "none", "missing": ENOUGH, "now_pct": None, "next_pct": None}
+    n = int(after["tests"])
+    point = max(after["u_relative"], key=lambda name: float(after["u_relative"][name]))
+    u, dof = float(after["u_relative"][point]), _dof(after, point)
+    now = quantile(dof) * u
+    following = quantile(dof + 1) * u * sqrt(n / (n + 1)) if n >= ENOUGH else None
+    plain = {"missing": max(0, ENOUGH - n), "now_pct": 100 * now, "next_pct": None if following is None else 100 * following}
+    if after["state"] == "stale":
+        return {"worth": True, "why": "stale", **plain}
+    if following is None:
+        return {"worth": True, "why": "few", **plain}
+    worth = after["state"] == "rough" or following < (1 - WORTH_NARROWING) * now
+    return {"worth": worth, "why": "wide" if worth else "enough", **plain}
+
+
+def _newest(connection: sqlite3.Connection, kind: str, most: int) -> list[tuple[int, int, dict[str, Any]]]:
+    """The newest records of a kind, oldest first."""
+    rows = connection.execute(_OF_KIND, (kind, most)).fetchall()
+    return [(seq, at_ms, msgspec.json.decode(body)) for seq, at_ms, body in reversed(rows)]

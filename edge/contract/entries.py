@@ -1,0 +1,398 @@
+"""Operator entries, typed: one JSON object an entry, the same from command line, dashboard, MQTT and capture.
+
+An entry is checked whole before anything is kept; a refused one says which key and why. What an entry needs beyond
+itself (a TGW in force, a residue width in force, a mark that exists) is checked by `check_in_context`.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, Struct, UnsetType
+
+from edge.contract.errors import EntryError
+from edge.contract.typed import TypedFault, convert, did_you_mean
+
+Share = Annotated[float, Meta(ge=0, le=1)]
+Percent = Annotated[float, Meta(ge=0, le=100)]
+NotNegative = Annotated[float, Meta(ge=0, le=1e9)]
+Positive = Annotated[float, Meta(gt=0, le=1e9)]
+TgwG = Annotated[float, Meta(ge=0.5, le=2000)]
+Width = Annotated[float, Meta(gt=0, le=100)]
+Text = Annotated[str, Meta(min_length=1, max_length=200)]
+LongText = Annotated[str, Meta(max_length=2000)]
+AlertName = Annotated[str, Meta(pattern=r"^[a-z0-9-]+(/.+)?\Z", max_length=120)]
+Numbered = Annotated[int, Meta(ge=1, le=1_000_000_000)]
+"""A number given by us; larger ones than JSON numbers can carry must not get this far."""
+
+Moment = float | str
+"""Epoch seconds or RFC 3339."""
+
+LONGEST_ENTRY = 16_384
+"""Bytes of one entry's JSON: a limit against hostile input, far above any real entry."""
+
+SETTING_UNITS = {
+    "fan_rpm": "rpm", "rotor_rpm": "rpm", "concave_mm": "mm", "top_sieve_mm": "mm", "bottom_sieve_mm": "mm",
+    "pre_sieve_mm": "mm", "speed_kmh": "km/h", "mill": "", "lag_s": "s", "other": "",
+}  # fmt: skip
+"""What a `setting` entry can name, with its unit."""
+
+
+class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True, frozen=True, omit_defaults=True):
+    """Keys common to all kinds."""
+
+    at: Moment | UnsetType = UNSET
+    by: Text | UnsetType = UNSET
+    note: LongText | UnsetType = UNSET
+
+
+class Crop(Entry, frozen=True, tag="crop"):
+    """Crop in front of the machine; a new name clears the rest and makes the factor stale."""
+
+    name: Text | UnsetType = UNSET
+    tgw_g: TgwG | UnsetType = UNSET
+    grains: Positive | UnsetType = UNSET
+    mass_g: Positive | UnsetType = UNSET
+    yield_t_ha: Annotated[float, Meta(ge=0, le=40)] | UnsetType = UNSET
+    moisture_pct: Annotated[float, Meta(ge=0, le=60)] | UnsetType = UNSET
+    price_per_t: NotNegative | UnsetType = UNSET
+    trash_discount: NotNegative | UnsetType = UNSET
+    cracked_discount: NotNegative | UnsetType = UNSET
+
+
+class Limit(Entry, frozen=True, tag="limit"):
+    """Limits that alerts and the page compare with; null takes one away."""
+
+    loss_kg_ha: NotNegative | None | UnsetType = UNSET
+    loss_pct: Percent | None | UnsetType = UNSET
+    returns_pct: Percent | None | UnsetType = UNSET
+
+
+class TrayMark(Entry, frozen=True, tag="tray_mark"):
+    """ "Tray down now": the moment the discharge passes the tray."""
+
+
+class GroundCount(Struct, forbid_unknown_fields=True, frozen=True):
+    """Grains counted on a piece of ground."""
+
+    grains: NotNegative
+    area_m2: Annotated[float, Meta(gt=0, le=1000)]
+
+
+class OneTray(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True, omit_defaults=True):
+    """One tray or ground strip: its grain as a count or a mass, length along travel, width and place across (m)."""
+
+    length_m: Annotated[float, Meta(gt=0, le=100)]
+    width_m: Annotated[float, Meta(gt=0, le=100)]
+    grains: NotNegative | UnsetType = UNSET
+    mass_g: NotNegative | UnsetType = UNSET
+    heads_grains: NotNegative | UnsetType = UNSET
+    heads_mass_g: NotNegative | UnsetType = UNSET
+    x_m: Annotated[float, Meta(ge=-50, le=50)] | UnsetType = UNSET
+
+
+class Tray(Entry, frozen=True, tag="tray"):
+    """A tray test: what the trays caught, where they lay, what they catch."""
+
+    trays: Annotated[tuple[OneTray, ...], Meta(min_length=1, max_length=64)]
+    residue_width_m: Width | UnsetType = UNSET
+    laid: Literal["released", "ahead", "ground"] = "released"
+    catches: Literal["both", "separator", "cleaning"] = "both"
+    mill: Literal["none", "bypassed", "engaged"] = "none"
+    mark: Numbered | UnsetType = UNSET
+    before_harvest: GroundCount | UnsetType = UNSET
+    front: GroundCount | UnsetType = UNSET
+
+
+class Gauge(Entry, frozen=True, tag="gauge"):
+    """A sieve gap measured with a gauge against the readout in the cab."""
+
+    sieve: Literal["pre", "top", "bottom"]
+    measured_mm: Annotated[float, Meta(ge=0, le=200)] | Annotated[
+        tuple[Annotated[float, Meta(ge=0, le=200)], ...], Meta(min_length=1, max_length=64)
+    ]
+    readout: Annotated[float, Meta(ge=-1000, le=1000)] | UnsetType = UNSET
+    readout_mm: Annotated[float, Meta(ge=-100, le=200)] | UnsetType = UNSET
+    unit: Literal["mm", "percent", "notch"] | UnsetType = UNSET
+    opened_to_mm: Annotated[float, Meta(ge=0, le=200)] | UnsetType = UNSET
+
+
+class Setting(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
+    """A setting change on the machine (or of `lag_s`, which is the kit's own)."""
+
+    what: Literal[
+        "fan_rpm", "rotor_rpm", "concave_mm", "top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm", "speed_kmh",
+        "mill", "lag_s", "other",
+    ]  # fmt: skip
+    to: float | Text
+    from_: float | Text | UnsetType = UNSET
+    name: Text | UnsetType = UNSET
+
+
+class WidthUsed(Entry, frozen=True, tag="width_used"):
+    """Part of the cut width in crop."""
+
+    part: Share
+
+
+class Residue(Entry, frozen=True, tag="residue"):
+    """What happens to the residue, and how wide it is laid."""
+
+    chopper: bool | UnsetType = UNSET
+    spreader: bool | UnsetType = UNSET
+    residue_width_m: Width | UnsetType = UNSET
+
+
+class Load(Entry, frozen=True, tag="load"):
+    """Grain taken off the machine: weighed, or a volume with its bulk density."""
+
+    t: Annotated[float, Meta(gt=0, le=1000)] | UnsetType = UNSET
+    volume_m3: Annotated[float, Meta(gt=0, le=1000)] | UnsetType = UNSET
+    bulk_kg_m3: Annotated[float, Meta(gt=0, le=2000)] | UnsetType = UNSET
+
+
+class Sample(Entry, frozen=True, tag="sample"):
+    """Grain tank sample."""
+
+    cracked_pct: Percent | UnsetType = UNSET
+    trash_pct: Percent | UnsetType = UNSET
+    unthreshed_pct: Percent | UnsetType = UNSET
+
+
+class ReturnsLook(Entry, frozen=True, tag="returns_look"):
+    """What the returns look like."""
+
+    clean_grain: Literal["none", "some", "much"] | UnsetType = UNSET
+    unthreshed_heads: Literal["none", "some", "much"] | UnsetType = UNSET
+    chaff: Literal["none", "some", "much"] | UnsetType = UNSET
+
+
+class ReturnsCatch(Entry, frozen=True, tag="returns_catch"):
+    """A catch of the returns, where the machine's manual allows one."""
+
+    mass_kg: Annotated[float, Meta(ge=0, le=10_000)]
+    seconds: Annotated[float, Meta(gt=0, le=3600)]
+
+
+class GroundRun(Entry, frozen=True, tag="ground_run"):
+    """A measured straight run: calibrates pulses per metre."""
+
+    metres: Annotated[float, Meta(gt=0, le=100_000)]
+    pulses: Annotated[float, Meta(gt=0, le=1e9)]
+
+
+class IdleRun(Entry, frozen=True, tag="idle_run"):
+    """The last seconds were threshing on with no crop: learns the vibration background (from 5 s on; shorter ones are kept)."""
+
+    seconds: Annotated[float, Meta(gt=0, le=3600)]
+
+
+class JobStart(Entry, frozen=True, tag="job_start"):
+    """Work for a client begins."""
+
+    client: Text | UnsetType = UNSET
+    paddock: Text | UnsetType = UNSET
+    machine: Text | UnsetType = UNSET
+    operator: Text | UnsetType = UNSET
+
+
+class JobFinish(Entry, frozen=True, tag="job_finish"):
+    """Work for a client ends; weighed grain and measured area correct the yield."""
+
+    client: Text | UnsetType = UNSET
+    paddock: Text | UnsetType = UNSET
+    machine: Text | UnsetType = UNSET
+    operator: Text | UnsetType = UNSET
+    harvested_t: Annotated[float, Meta(ge=0, le=1e6)] | UnsetType = UNSET
+    area_ha: Annotated[float, Meta(gt=0, le=1e6)] | UnsetType = UNSET
+
+
+class JobReopen(Entry, frozen=True, tag="job_reopen"):
+    """A finished job is taken up again, with the reason in `note`."""
+
+    job: Numbered
+
+
+class Ack(Entry, frozen=True, tag="ack"):
+    """An alert was seen."""
+
+    alert: AlertName
+
+
+class Shelve(Entry, frozen=True, tag="shelve"):
+    """An alert is put aside for a stated time."""
+
+    alert: AlertName
+    minutes: Annotated[float, Meta(gt=0, le=1440)]
+
+
+class Note(Entry, frozen=True, tag="note"):
+    """A remark in the record."""
+
+    note: Annotated[str, Meta(min_length=1, max_length=2000)]
+
+
+AnyEntry = (
+    Crop | Limit | TrayMark | Tray | Gauge | Setting | WidthUsed | Residue | Load | Sample | ReturnsLook | ReturnsCatch
+    | GroundRun | IdleRun | JobStart | JobFinish | JobReopen | Ack | Shelve | Note
+)  # fmt: skip
+
+_KINDS: dict[str, type[Entry]] = {
+    str(kind.__struct_config__.tag): kind
+    for kind in (
+        Crop, Limit, TrayMark, Tray, Gauge, Setting, WidthUsed, Residue, Load, Sample, ReturnsLook, ReturnsCatch,
+        GroundRun, IdleRun, JobStart, JobFinish, JobReopen, Ack, Shelve, Note,
+    )
+}  # fmt: skip
+
+
+def decode(raw: bytes | str) -> AnyEntry:
+    """A JSON text -> a checked entry. Raises EntryError with one line that names the key and what is allowed."""
+    if len(raw) > LONGEST_ENTRY:
+        raise EntryError(f"entry: {len(raw)} bytes; allowed: up to {LONGEST_ENTRY}")
+    try:
+        plain = msgspec.json.decode(raw)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as fault:
+        raise EntryError(f"entry: no valid JSON ({fault})") from fault
+    return from_plain(plain)
+
+
+def plain_or_none(raw: bytes) -> Any:
+    """The JSON value of a capture's entry line, None when it is broken (the line is malformed then, not refused)."""
+    if len(raw) > LONGEST_ENTRY:
+        return None
+    try:
+        return msgspec.json.decode(raw)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
+
+
+def from_plain(plain: Any) -> AnyEntry:
+    """A decoded JSON object -> a checked entry. Raises EntryError."""
+    if not isinstance(plain, dict):
+        raise EntryError(f"entry: found {type(plain).__name__}; allowed: one JSON object")
+    name = plain.get("entry")
+    if name is None:
+        raise EntryError("entry: the key `entry` is missing; allowed: " + ", ".join(_KINDS))
+    kind = _KINDS.get(name) if isinstance(name, str) else None
+    if kind is None:
+        raise EntryError(f"entry: found {name!r}{did_you_mean(str(name), _KINDS)}; allowed: " + ", ".join(_KINDS))
+    try:
+        entry: AnyEntry = convert(plain, kind, kind_of_key="key")  # type: ignore[assignment]
+    except TypedFault as fault:
+        raise EntryError(f"{name}: {fault}") from fault
+    _check_whole(entry)
+    if entry.at is not UNSET:
+        epoch_s(entry.at)
+    return entry
+
+
+def to_plain(entry: AnyEntry) -> dict[str, Any]:
+    """The JSON object of an entry: only what was given."""
+    plain: dict[str, Any] = msgspec.to_builtins(entry)
+    return plain
+
+
+def kind_of(entry: AnyEntry) -> str:
+    """The entry's name on the wire, such as `tray`."""
+    return str(type(entry).__struct_config__.tag)
+
+
+def epoch_s(moment: Moment) -> float:
+    """Epoch seconds of an `at`. Raises EntryError for anything but a number of this era or RFC 3339 with an offset."""
+    seconds: float
+    if isinstance(moment, str):
+        try:
+            when = datetime.fromisoformat(moment.upper())  # RFC 3339 allows small t and z
+        except ValueError as fault:
+            raise EntryError(f"at: found {moment!r}; allowed: epoch seconds or RFC 3339") from fault
+        if when.tzinfo is None:
+            raise EntryError(f"at: found {moment!r} without an offset; allowed: RFC 3339 with `Z` or `+hh:mm`")
+        seconds = when.timestamp()
+    else:
+        seconds = float(moment)
+    if not 0 <= seconds < 32_503_680_000:
+        raise EntryError(f"at: found {moment!r}; allowed: epoch seconds from 0 to the year 3000")
+    return seconds
+
+
+def given(value: Any, otherwise: Any = None) -> Any:
+    """The value, or `otherwise` when the key was absent."""
+    return otherwise if value is UNSET else value
+
+
+def _check_whole(entry: Any) -> None:
+    match entry:
+        case Crop():
+            _check_crop(entry)
+        case Tray():
+            for number, tray in enumerate(entry.trays, 1):
+                _check_tray(tray, f"tray: trays[{number - 1}]")
+            _check_places(entry)
+        case Gauge():
+            if (entry.readout is UNSET) == (entry.readout_mm is UNSET):
+                raise EntryError("gauge: give either `readout` (with `unit`) or `readout_mm`")
+            if entry.readout_mm is not UNSET and given(entry.unit, "mm") != "mm":
+                raise EntryError(f"gauge: unit: found {entry.unit!r} beside `readout_mm`; allowed: mm")
+        case Setting():
+            _check_setting(entry)
+        case Load():
+            weighed, measured = entry.t is not UNSET, entry.volume_m3 is not UNSET
+            if weighed == measured or (measured != (entry.bulk_kg_m3 is not UNSET)):
+                raise EntryError("load: give `t`, or `volume_m3` and `bulk_kg_m3`")
+        case Limit() | Sample() | ReturnsLook() | Residue():
+            if not set(to_plain(entry)) - {"entry", "at", "by", "note"}:
+                keys = [name for name in entry.__struct_fields__ if name not in ("at", "by", "note")]
+                raise EntryError(f"{kind_of(entry)}: nothing given; allowed: one or more of {', '.join(keys)}")
+        case JobReopen():
+            if not given(entry.note, "").strip():
+                raise EntryError("job_reopen: note: missing; allowed: the reason, in words")
+
+
+def _check_crop(entry: Crop) -> None:
+    counted = entry.grains is not UNSET, entry.mass_g is not UNSET
+    if any(counted) and not all(counted):
+        raise EntryError("crop: `grains` and `mass_g` go together")
+    if any(counted) and entry.tgw_g is not UNSET:
+        raise EntryError("crop: give `tgw_g`, or `grains` and `mass_g`, not both")
+    if all(counted):
+        tgw = given(entry.mass_g) / given(entry.grains) * 1000
+        if not 0.5 <= tgw <= 2000:
+            raise EntryError(f"crop: mass_g / grains gives a TGW of {tgw:.4g} g; allowed: 0.5 to 2000")
+    if not set(to_plain(entry)) - {"entry", "at", "by", "note"}:
+        raise EntryError("crop: nothing given; allowed: `name` or any value of the crop")
+
+
+def _check_tray(tray: OneTray, where: str) -> None:
+    if (tray.grains is UNSET) == (tray.mass_g is UNSET):
+        raise EntryError(f"{where}: give `grains` or `mass_g`, one of the two")
+    if tray.heads_grains is not UNSET and tray.heads_mass_g is not UNSET:
+        raise EntryError(f"{where}: give `heads_grains` or `heads_mass_g`, not both")
+
+
+def _check_places(entry: Tray) -> None:
+    placed = [tray.x_m is not UNSET for tray in entry.trays]
+    if any(placed) and not all(placed):
+        raise EntryError("tray: x_m: given for some trays only; allowed: for all or for none")
+    places = [tray.x_m for tray in entry.trays if tray.x_m is not UNSET]
+    if len(set(places)) != len(places):
+        raise EntryError("tray: x_m: two trays at the same place; allowed: a place of its own for each tray")
+
+
+def _check_setting(entry: Setting) -> None:
+    for key, value in (("to", entry.to), ("from", entry.from_)):
+        if value is UNSET:
+            continue
+        if entry.what == "mill" and value not in ("none", "bypassed", "engaged"):
+            raise EntryError(f"setting: {key}: found {value!r}; allowed for mill: none, bypassed, engaged")
+        if entry.what not in ("mill", "other"):
+            if isinstance(value, str):
+                raise EntryError(f"setting: {key}: found {value!r}; allowed for {entry.what}: a number")
+            top = 60.0 if entry.what == "lag_s" else 10_000.0
+            if not 0 <= float(value) <= top or not math.isfinite(float(value)):
+                raise EntryError(f"setting: {key}: found {value!r}; allowed for {entry.what}: 0 to {top:g}")
+    if (entry.what == "other") != (entry.name is not UNSET):
+        raise EntryError("setting: `name` goes with `what` = other, and only with it")

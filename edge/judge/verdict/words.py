@@ -1,0 +1,242 @@
+"""The words of a comparison: what was seen, how sure it is, and what to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+
+from edge.contract.entries import SETTING_UNITS
+from edge.judge.verdict.course import Mark
+
+NAMES = {
+    "fan_rpm": "the fan", "rotor_rpm": "the rotor", "concave_mm": "the concave", "top_sieve_mm": "the top sieve",
+    "bottom_sieve_mm": "the bottom sieve", "pre_sieve_mm": "the pre-sieve", "speed_kmh": "ground speed", "mill": "the mill",
+    "returns_pct": "returns", "trash_pct": "trash in the tank", "cracked_pct": "cracked grain in the tank",
+}  # fmt: skip
+ROOMY = 0.8
+"""Returns under this share of their limit leave room."""
+
+REACHED_INTO = ("concave_mm", "top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm", "mill")
+HANDS = "If it is not set from the cab: stop, engine off, key out before reaching in; the operator's manual goes first."
+TRAYS = (
+    "Before laying a tray: two people in radio contact, chopper and spreader off and stopped, never in front of a wheel or "
+    "behind the discharge; the operator's manual goes first."
+)
+
+
+@dataclass(slots=True)
+class Facts:
+    """Everything the words draw on."""
+
+    change: Mark
+    was: float | str | None
+    basis: str
+    before: dict[str, float | None]
+    after: dict[str, float | None]
+    pooled: bool
+    open: bool
+    alters: bool
+    tests: tuple[int, int]
+    beside: tuple[str, float] | None = None
+    verdict: str = "not enough data"
+    ratio: float = 1.0
+    low: float = 0.0
+    high: float | None = None
+    pulses: tuple[float, float, float | None] = (1.0, 0.0, None)
+    detectable_pct: float | None = None
+    minutes_more: int | None = None
+    next_s: float = inf
+    risen: tuple[str, ...] = field(default_factory=tuple)
+    drift_limits: bool = False
+    tests_limit: bool = False
+    small: bool = False
+    returns_limit_pct: float | None = None
+
+    @property
+    def name(self) -> str:
+        """The setting in words."""
+        return NAMES.get(self.change.key, self.change.label)
+
+    @property
+    def to(self) -> str:
+        """The new value with its unit."""
+        return shown(self.change.to, self.change.key)
+
+    @property
+    def back(self) -> str:
+        """The old value with its unit, or words for it."""
+        return shown(self.was, self.change.key) if self.was is not None else "where it was"
+
+
+def shown(value: float | str | None, key: str) -> str:
+    """A setting's value with its unit."""
+    unit = SETTING_UNITS.get(key, "")
+    text = f"{value:g}" if isinstance(value, float | int) else str(value)
+    return f"{text} {unit}".rstrip()
+
+
+def name_of(key: str, label: str = "") -> str:
+    """A setting in words."""
+    return NAMES.get(key, label or key)
+
+
+def kit_setting_words() -> str:
+    """For a change of the lag."""
+    return "The lag is the kit's own setting: nothing on the machine changed, so there is nothing to judge. Ask about another."
+
+
+def at_once_words(facts: Facts) -> str:
+    """For two settings changed together."""
+    assert facts.beside is not None
+    other, seconds = facts.beside
+    apart = "at the same moment" if seconds < 1 else f"within {seconds:.0f} s of each other"
+    return (
+        f"Two settings at once: {facts.name} and {name_of(other, other)} were changed {apart}, so this is evidence for neither. "
+        f"{_hands_first(facts)}Put {facts.name} back to {facts.back}, work 10 minutes, then change it alone."
+    )
+
+
+def words(facts: Facts) -> str:
+    """The whole answer for an operator."""
+    if facts.verdict == "not enough data":
+        return _too_little(facts)
+    if facts.verdict == "no detectable change":
+        return _nothing(facts)
+    seen = f"{_moved(facts)} after {_change(facts)}."
+    if facts.verdict == "mixed":
+        rises = " and ".join(_rise(key, facts) for key in facts.risen)
+        head = f"Mixed: {seen} But {rises}."
+        return head + _hands(facts) + _weigh(facts) + _confirm(facts)
+    if facts.verdict == "better":
+        return f"Better: {seen} Keep {facts.to}.{_side_by_side(facts)}{_confirm(facts)}"
+    return f"Worse: {seen}{_hands(facts)} Put {facts.name} back to {facts.back}.{_side_by_side(facts)}{_confirm(facts)}"
+
+
+def _weigh(facts: Facts) -> str:
+    """What to do when one thing is bought with another."""
+    returns, limit = facts.after["returns_pct"], facts.returns_limit_pct
+    if facts.risen == ("returns_pct",) and returns is not None and limit is not None and returns < ROOMY * limit:
+        return (
+            f" They stay well under their limit of {limit:.0f} %: keep {facts.to} if the tank shows no more trash or cracked "
+            f"grain than before, else go half way back towards {facts.back}."
+        )
+    return f" What left the loss goes round or into the tank: try a step half way back towards {facts.back}, then look again."
+
+
+def _change(facts: Facts) -> str:
+    came = f" from {facts.back}" if facts.was is not None else ""
+    pooled = ", worked to and fro" if facts.pooled else ""
+    return f"{facts.name} went{came} to {facts.to}{pooled}"
+
+
+def _moved(facts: Facts) -> str:
+    what = "grain lost per hectare" if facts.basis == "grain" else "loss pulses per hectare"
+    way = "fell" if facts.ratio < 1 else "rose"
+    return f"{what} {way} {_percent(facts.ratio)} ({_range(facts.low, facts.high)})"
+
+
+def _percent(ratio: float) -> str:
+    return f"{abs(ratio - 1) * 100:.0f} %"
+
+
+def _range(low: float, high: float | None) -> str:
+    """The interval as percent less or more."""
+    if high is None:
+        return "nothing bounds it yet"
+    if high < 1:
+        return f"90 % interval {(1 - high) * 100:.0f} to {(1 - low) * 100:.0f} % less"
+    if low > 1:
+        return f"90 % interval {(low - 1) * 100:.0f} to {(high - 1) * 100:.0f} % more"
+    return f"90 % interval {(1 - low) * 100:.0f} % less to {(high - 1) * 100:.0f} % more"
+
+
+def _rise(key: str, facts: Facts) -> str:
+    return f"{NAMES[key]} rose from {facts.before[key] or 0.0:.1f} to {facts.after[key] or 0.0:.1f} %"
+
+
+def _side_by_side(facts: Facts) -> str:
+    parts = []
+    for key in ("returns_pct", "trash_pct", "cracked_pct"):
+        before, after = facts.before.get(key), facts.after.get(key)
+        if before is not None and after is not None:
+            parts.append(f"{NAMES[key]} {before:.0f} -> {after:.0f} %" if key == "returns_pct" else
+                         f"{NAMES[key]} {before:.1f} -> {after:.1f} %")  # fmt: skip
+    if not any(facts.after.get(key) is not None for key in ("trash_pct", "cracked_pct")):
+        parts.append("look at the tank for trash and cracked grain too")
+    text = "; ".join(parts)
+    return f" {text[0].upper()}{text[1:]}."
+
+
+def _confirm(facts: Facts) -> str:
+    """Pulses are not grain: what would confirm it."""
+    if facts.basis == "grain" or not facts.alters:
+        return ""
+    if facts.tests[0] and not facts.tests[1] and facts.open:
+        wanted = f"a tray test now, at {facts.to},"
+    elif facts.tests[0] or facts.tests[1]:
+        wanted = "a tray test on the other side of the change too"
+    else:
+        wanted = "a tray test on each side"
+    return f" This counts pulses, not grain. {TRAYS} With that in mind, {wanted} would confirm it."
+
+
+def _hands(facts: Facts) -> str:
+    """The caution; it stands before the step it is for."""
+    return f" {HANDS}" if facts.change.key in REACHED_INTO else ""
+
+
+def _hands_first(facts: Facts) -> str:
+    return f"{HANDS} " if facts.change.key in REACHED_INTO else ""
+
+
+def _nothing(facts: Facts) -> str:
+    way = "less" if facts.ratio < 1 else "more"
+    what = "grain lost" if facts.basis == "grain" else "loss pulses"
+    seen = f"{_percent(facts.ratio)} {way} {what} per hectare ({_range(facts.low, facts.high)}) after {_change(facts)}"
+    least = facts.detectable_pct
+    could = "" if least is None else f" So far only a change of {least:.0f} % or more could be seen."
+    return f"No detectable change: {seen}.{could} {_next_step(facts)}"
+
+
+def _next_step(facts: Facts) -> str:
+    if facts.tests_limit:
+        return (
+            f"The tray tests are the limit ({facts.tests[0]} before, {facts.tests[1]} after): pulses alone went to "
+            f"{facts.pulses[0]:.2f} of before. {_more_trays(facts)}"
+        )
+    if facts.minutes_more is not None and facts.minutes_more <= 30 and not facts.small:
+        return f"If it is real, about {facts.minutes_more} more minutes of steady work show it; change nothing meanwhile."
+    to_and_fro = (
+        f"work 10 minutes at {facts.back}, 10 at {facts.to}, and so on to and fro"
+        if facts.was is not None
+        else "go to and fro between the old and the new value, 10 minutes each"
+    )
+    if facts.small:
+        return (
+            f"{_hands_first(facts)}If there is an effect it is small: a clearly larger step is the quicker answer, then see "
+            f"whether it goes the right way. To look for a small one, {to_and_fro}: that cancels the field's drift."
+        )
+    why = "the field's own drift is the limit" if facts.drift_limits else "waiting alone takes long"
+    return f"{_hands_first(facts)}To settle it {to_and_fro} ({why}), or take a clearly larger step."
+
+
+def _more_trays(facts: Facts) -> str:
+    if min(facts.tests) >= 3 or facts.open is False:
+        return "A larger step is easier to see than more trays."
+    side = f"at {facts.to}" if facts.tests[1] <= facts.tests[0] else f"at {facts.back}"
+    return f"{TRAYS} Then lay another tray test {side}; three on each side settle most questions."
+
+
+def _too_little(facts: Facts) -> str:
+    before, after = facts.before.get("minutes") or 0.0, facts.after.get("minutes") or 0.0
+    seen = f"{before:.1f} min of steady work before and {after:.1f} min after {_change(facts)}"
+    head = f"Not enough data: {seen}; 3 are needed on each side."
+    if before < 3:
+        step = f"Put {facts.name} back to {facts.back}, work 10 minutes, then change it again, so that both sides are known."
+        return f"{head}{_hands(facts)} {step}"
+    if facts.minutes_more is not None:
+        plural = "s" if facts.minutes_more != 1 else ""
+        return f"{head} Work on about {facts.minutes_more} more minute{plural} and change nothing meanwhile."
+    if facts.next_s < inf and after < 3:
+        return f"{head} The next change came too early, after {facts.next_s / 60:.0f} min: give each setting 10 minutes or more."
+    return f"{head} Too few pulses to compare; work on longer."

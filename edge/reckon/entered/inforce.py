@@ -1,0 +1,267 @@
+"""What is in force now: the settings file, overridden by entries from their time on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf
+from typing import Any, NamedTuple
+
+from edge.contract import entries
+from edge.contract.entries import given
+from edge.contract.settings import GroundInput, Settings
+from edge.reckon.entered.loads import Loads, yield_of
+from edge.reckon.entered.money import TankSamples, discount_per_t
+from edge.reckon.tables.crops import plain_name
+
+
+def weighed_yield(entry: entries.JobFinish) -> float | str | None:
+    """The yield that a finish gives, t/ha; why what was entered gives none; None when it was not weighed and measured."""
+    harvested_t, area_ha = given(entry.harvested_t), given(entry.area_ha)
+    return yield_of(harvested_t, area_ha) if harvested_t and area_ha else None
+
+
+@dataclass(slots=True)
+class Change:
+    """One `setting` entry: its number from 1, time (epoch s), what, from (None: unknown) and to."""
+
+    n: int
+    at_s: float
+    what: str
+    was: float | str | None
+    to: float | str
+    name: str | None = None
+
+    @property
+    def label(self) -> str:
+        """What was changed, in words."""
+        return self.name or self.what
+
+
+class Moment(NamedTuple):
+    """From a time on (epoch s): the crop's number, and the residue width in m where an entry gave one."""
+
+    from_s: float
+    crop_number: int
+    residue_width_m: float | None
+
+
+class TrayGround(NamedTuple):
+    """What a tray test of some time goes by: crop, its TGW in g, residue width in m; None is unknown."""
+
+    crop_number: int
+    tgw_g: float | None
+    residue_width_m: float | None
+
+
+@dataclass(slots=True)
+class InForce:
+    """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe.
+
+    `jobs`: how many were started; `job`: the open one, 0 for none; `last_job` was finished last, in crop `last_job_crop`.
+    """
+
+    crop: str | None
+    tgw_g: float | None
+    yield_t_ha: float | None
+    moisture_pct: float | None
+    price_per_t: float | None
+    trash_discount: float | None
+    cracked_discount: float | None
+    loss_kg_ha: float | None
+    loss_pct: float | None
+    returns_pct: float | None
+    width_used: float
+    lag_s: float
+    pulses_per_m: float
+    known_tgw: dict[str, float] = field(default_factory=dict)
+    residue_width_m: float | None = None
+    chopper: bool | None = None
+    spreader: bool | None = None
+    yield_is_typed: bool = True
+    typed_yield_t_ha: float | None = None
+    crop_number: int = 1
+    jobs: int = 0
+    job: int = 0
+    last_job: int = 0
+    last_job_crop: int = 0
+    client: str | None = None
+    loads: Loads = field(default_factory=Loads)
+    marks: dict[int, float] = field(default_factory=dict)
+    machine_settings: dict[str, float | str] = field(default_factory=dict)
+    changes: list[Change] = field(default_factory=list)
+    moments: list[Moment] = field(default_factory=lambda: [Moment(-inf, 1, None)])
+    mark_moments: dict[int, Moment] = field(default_factory=dict)
+    ended_tgw: dict[int, float | None] = field(default_factory=dict)
+    samples: TankSamples = field(default_factory=TankSamples)
+
+    @classmethod
+    def from_settings(cls, settings: Settings) -> InForce:
+        """What holds before any entry."""
+        crop, limits = settings.crop, settings.limits
+        known_tgw = {plain_name(one.name): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
+        ground = settings.inputs(GroundInput)
+        return cls(
+            crop=crop.name if crop else None,
+            tgw_g=(crop.tgw_g or known_tgw.get(plain_name(crop.name))) if crop else None,
+            known_tgw=known_tgw,
+            yield_t_ha=crop.yield_t_ha if crop else None,
+            typed_yield_t_ha=crop.yield_t_ha if crop else None,
+            moisture_pct=crop.moisture_pct if crop else None,
+            price_per_t=crop.price_per_t if crop else None,
+            trash_discount=crop.trash_discount if crop else None,
+            cracked_discount=crop.cracked_discount if crop else None,
+            loss_kg_ha=limits.loss_kg_ha,
+            loss_pct=limits.loss_pct,
+            returns_pct=limits.returns_pct,
+            width_used=settings.machine.width_used,
+            lag_s=settings.machine.lag_s,
+            pulses_per_m=ground[0].pulses_per_m if ground else 1.0,
+        )
+
+    @property
+    def mill(self) -> str:
+        """Whether a weed-seed mill runs: none, bypassed or engaged."""
+        return str(self.machine_settings.get("mill", "none"))
+
+    @property
+    def job_open(self) -> bool:
+        """Whether a job is open."""
+        return self.job > 0
+
+    def discount_per_t(self, percents: Mapping[str, float] | None = None) -> float | None:
+        """Money a buyer takes off a tonne with so much trash and cracked grain (None: by the newest samples), or unknown."""
+        found = self.samples.latest if percents is None else percents
+        return discount_per_t(found, self.trash_discount, self.cracked_discount)
+
+    def add_mark(self, at_s: float) -> int:
+        """Number a tray mark; marks count from 1."""
+        number = max(self.marks, default=0) + 1
+        self.marks[number], self.mark_moments[number] = at_s, self.moments[-1]
+        return number
+
+    def tray_ground(self, at_s: float, stamp_s: float, mark: int | None = None) -> TrayGround:
+        """What held when a tray lay: at its mark, or by its time; `stamp_s` is now.
+
+        Crop and residue width are those of that time; a width that was not known then is the first one told later. TGW belongs
+        to the crop, so the newest of that crop counts. A change later than now was told by another clock, so before.
+        """
+        if mark is not None and self.marks.get(mark) == at_s:
+            then = self.mark_moments[mark]
+        else:
+            then = next(one for one in reversed(self.moments) if one.from_s <= at_s or one.from_s > stamp_s)
+        later = (one.residue_width_m for one in self.moments if one.residue_width_m is not None)
+        width = then.residue_width_m if then.residue_width_m is not None else next(later, None)
+        tgw_g = self.tgw_g if then.crop_number == self.crop_number else self.ended_tgw[then.crop_number]
+        return TrayGround(then.crop_number, tgw_g, width)
+
+    def forget_times(self) -> None:
+        """The clock stepped: what is in force now was so before any time to come."""
+        self.moments = [Moment(-inf, self.crop_number, self.residue_width_m)]
+
+    def _note_moment(self, at_s: float) -> None:
+        self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
+
+    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+        """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
+
+        `crop_ha`: area of this crop cut in this run.
+        """
+        found = self.loads.add(mass_t, crop_ha, at_s)
+        if isinstance(found, str):
+            return found
+        self.yield_t_ha, self.yield_is_typed = found, False
+        return ""
+
+    def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
+        """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
+        since = [change for change in self.changes if change.what == what and change.at_s > at_s]
+        if not since:
+            return None
+        was, now = since[0].was, since[-1].to
+        return (was, now) if isinstance(was, float) and isinstance(now, float) else None
+
+    def last_change(self, at_s: float) -> tuple[float | None, str]:
+        """How long before `at_s` (up to 5 s after it) the last machine setting changed, and which; None if none did."""
+        times = [(change.at_s, change.label) for change in self.changes if change.what != "lag_s"]
+        before = [one for one in times if one[0] <= at_s + 5.0]
+        return (at_s - max(before)[0], max(before)[1]) if before else (None, "")
+
+    def learn(self, entry: entries.AnyEntry, at_s: float) -> None:
+        """Let an entry override what holds."""
+        match entry:
+            case entries.Crop():
+                self._learn_crop(entry, at_s)
+            case entries.Limit():
+                for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
+                    if key in entries.to_plain(entry):
+                        setattr(self, key, getattr(entry, key))
+            case entries.Setting():
+                self._learn_setting(entry, at_s)
+            case entries.WidthUsed():
+                self.width_used = entry.part
+            case entries.Residue():
+                self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
+                self.chopper = given(entry.chopper, self.chopper)
+                self.spreader = given(entry.spreader, self.spreader)
+                self._note_moment(at_s)
+            case entries.Sample():
+                self.samples.add(entries.to_plain(entry), at_s, self.job)
+            case entries.JobStart():
+                self._close_job()
+                self._meet_client(given(entry.client))
+                self.jobs += 1
+                self.job = self.jobs
+            case entries.JobFinish():
+                self._finish_job(entry)
+            case entries.JobReopen():
+                self._close_job()
+                self.job = entry.job
+
+    def _close_job(self) -> None:
+        if self.job:
+            self.last_job, self.last_job_crop, self.job = self.job, self.crop_number, 0
+
+    def _meet_client(self, client: str | None) -> None:
+        """Grain weighed for one client says nothing about the crop of the next, and is nobody else's business."""
+        if self.jobs and client != self.client and not self.yield_is_typed:
+            self.yield_t_ha, self.yield_is_typed = self.typed_yield_t_ha, True
+        self.client = client
+
+    def _finish_job(self, entry: entries.JobFinish) -> None:
+        """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
+        self._close_job()
+        found = weighed_yield(entry)
+        if isinstance(found, float) and self.last_job_crop in (0, self.crop_number):
+            self.yield_t_ha, self.yield_is_typed = found, False
+
+    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
+        name = given(entry.name)
+        if name is not None and name != self.crop:
+            self.ended_tgw[self.crop_number] = self.tgw_g
+            self.crop, self.crop_number = name, self.crop_number + 1
+            self.tgw_g = self.known_tgw.get(plain_name(name))
+            self.yield_t_ha = self.typed_yield_t_ha = self.moisture_pct = self.price_per_t = None
+            self.trash_discount = self.cracked_discount = None
+            self.yield_is_typed = True
+            self._note_moment(at_s)
+            self.samples = TankSamples()
+        values: dict[str, Any] = entries.to_plain(entry)
+        if "grains" in values:
+            values["tgw_g"] = values["mass_g"] / values["grains"] * 1000
+        for key in ("tgw_g", "yield_t_ha", "moisture_pct", "price_per_t", "trash_discount", "cracked_discount"):
+            if key in values:
+                setattr(self, key, values[key])
+        if "yield_t_ha" in values:
+            self.yield_is_typed, self.typed_yield_t_ha = True, self.yield_t_ha
+            self.loads.forget()
+
+    def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
+        name = given(entry.name)
+        key = f"other: {name}" if entry.what == "other" else entry.what
+        was = given(entry.from_, self.lag_s if entry.what == "lag_s" else self.machine_settings.get(key))
+        self.changes.append(Change(len(self.changes) + 1, at_s, entry.what, was, entry.to, name))
+        if entry.what == "lag_s":
+            self.lag_s = float(entry.to)
+            return
+        self.machine_settings[key] = entry.to

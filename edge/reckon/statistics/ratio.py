@@ -1,0 +1,48 @@
+"""The ratio of two Poisson rates with its exact central interval.
+
+Given the sum of both counts, the first is binomial; the Clopper-Pearson interval of its share, turned into a ratio of
+rates, is exact whatever the counts (M. P. Fay, "Testing the Ratio of Two Poisson Rates").
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from edge.reckon.statistics.quantiles import beta_quantile
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """Rate of the first over the second; None where nothing bounds it."""
+
+    ratio: float | None
+    low: float
+    high: float | None
+
+
+def rate_ratio(events: tuple[float, float], exposure: tuple[float, float], level: float = 0.95) -> RateRatio:
+    """Ratio of rates with its exact central interval.
+
+    `events` are whole counts, `exposure` in any one unit over 0. Raises ValueError naming what is outside.
+    """
+    first, second = events
+    for count in events:
+        if not (0 <= count <= 1e9 and count == math.floor(count)):
+            raise ValueError(f"events: found {count:g}; allowed: whole numbers from 0 to 1e9")
+    for one in exposure:
+        if not (one > 0 and math.isfinite(one)):
+            raise ValueError(f"exposure: found {one:g}; allowed: numbers over 0")
+    if not 0 < level < 1:
+        raise ValueError(f"level: found {level:g}; allowed: over 0 and under 1")
+    scale = exposure[1] / exposure[0]
+    tail = (1 - level) / 2
+    low = 0.0 if first == 0 else scale * _odds(tail, first, second + 1)
+    high = None if second == 0 else scale / _odds(tail, second, first + 1)
+    ratio = None if second == 0 else first / second * scale
+    return RateRatio(ratio, low, high)
+
+
+def _odds(tail: float, a: float, b: float) -> float:
+    share = beta_quantile(tail, a, b)
+    return share / (1 - share)

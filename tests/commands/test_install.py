@@ -1,0 +1,52 @@
+"""`tailgrain install`: units that systemd itself accepts."""
+
+from __future__ import annotations
+
+import subprocess
+
+import pytest
+
+from edge.commands.install import install
+from edge.contract.errors import SettingsError, WrongInput
+from tests.kits.tools import need_tool
+
+SETTINGS = '[machine]\nname = "Older machine"\ncut_width_m = 9.1\n'
+
+
+@pytest.fixture
+def config(tmp_path):
+    path = tmp_path / "kit.toml"
+    path.write_text(SETTINGS)
+    return path
+
+
+def test_systemd_accepts_both_units(tmp_path, config):
+    verify = need_tool("systemd-analyze")
+    folder = tmp_path / "units"
+    folder.mkdir()
+    said = install(config, "root", folder, show=False)
+    for verb in ("run", "dashboard"):
+        unit = folder / f"tailgrain-{verb}.service"
+        assert f"{verb} --config {config}" in unit.read_text()
+        done = subprocess.run([verify, "verify", str(unit)], capture_output=True, text=True)
+        assert "tailgrain" not in done.stderr, done.stderr  # a complaint names the unit
+    assert any("daemon-reload" in line for line in said)
+
+
+def test_show_writes_nothing(tmp_path, config):
+    folder = tmp_path / "units"
+    folder.mkdir()
+    assert "ExecStart=" in install(config, None, folder, show=True)[0]
+    assert not list(folder.iterdir())
+
+
+def test_a_folder_that_is_not_there_is_one_clear_line(tmp_path, config):
+    with pytest.raises(WrongInput, match="can't be written"):
+        install(config, None, tmp_path / "nowhere", show=False)
+
+
+def test_faulty_settings_write_nothing(tmp_path, config):
+    config.write_text("[machine]\nname = 1\n")
+    with pytest.raises(SettingsError):
+        install(config, None, tmp_path, show=False)
+    assert not list(tmp_path.glob("*.service"))
