@@ -41,7 +41,7 @@ from dashboard.serve.doors import Seated, Seats, protocol
 from dashboard.serve.guard import Guard, is_loopback, own_names
 from dashboard.serve.limits import LIMITS, Limits, fitting
 from dashboard.serve.listener import Listener
-from dashboard.serve.live import Hub, Stream
+from dashboard.serve.live import EventStream, Hub
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError, WrongInput
 from edge.contract.settings import BeamInput, LossInput, Settings, ShaftInput
@@ -134,7 +134,7 @@ class Dashboard:
         return _sent(request, found, "public, max-age=31536000, immutable")
 
     async def _events(self, request: Request) -> Any:
-        return Seated(self._seats, Stream(self.hub, request.headers.get("last-event-id", "")))
+        return Seated(self._seats, EventStream(self.hub, request.headers.get("last-event-id", "")))
 
     def _reading(self, read: Reading) -> Callable[[Request], Awaitable[Response]]:
         """What answers one path out of the database. Wrong questions are answered 400, an unreadable database 503."""

@@ -23,7 +23,7 @@ class Entered(NamedTuple):
 
     seq: int
     at_s: float
-    entry: entries.AnyEntry
+    entry: entries.Entry
 
 
 def entered(

@@ -126,7 +126,7 @@ def marks(path: Path, minutes: int) -> dict[str, Any]:
         since_ms = 0 if last is None else (last[0] - minutes * 60) * 1000
         for seq, _, at_ms, body in _newer(connection, "entry", since_ms):
             one = read(seq, at_ms, body)
-            if one is not None and isinstance(one.entry, entries.Setting):
+            if one is not None and isinstance(one.entry, entries.SettingEntry):
                 found.append({"kind": "setting", "seq": seq, "at": one.at_s, **_setting(one.entry)})
         for seq, _, _, body in _newer(connection, "calibration", since_ms):
             test = msgspec.json.decode(body)
@@ -153,5 +153,5 @@ def _newer(connection: sqlite3.Connection, kind: str, since_ms: int) -> Iterator
                 return
 
 
-def _setting(entry: entries.Setting) -> dict[str, Any]:
+def _setting(entry: entries.SettingEntry) -> dict[str, Any]:
     return {"what": entries.given(entry.name, entry.what), "from": entries.given(entry.from_), "to": entry.to}

@@ -58,7 +58,7 @@ def replayed(connection: sqlite3.Connection, settings: Settings) -> tuple[InForc
     seqs: dict[int, int] = {}
     marks: dict[int, int] = {}
     for seq, at_s, entry in entered(connection, without=NOT_OURS):
-        if isinstance(entry, entries.TrayMark):
+        if isinstance(entry, entries.TrayMarkEntry):
             marks[now.add_mark(at_s)] = seq
         now.learn(entry, at_s)
         seqs.setdefault(len(now.changes), seq)

@@ -30,7 +30,7 @@ class _Known(NamedTuple):
 
     now: InForce
     sieves: Sieves
-    checks: dict[str, list[tuple[float, entries.Gauge]]]
+    checks: dict[str, list[tuple[float, entries.GaugeEntry]]]
     set_at: dict[str, float]
 
 
@@ -41,10 +41,10 @@ def _learned(question: Question) -> _Known:
         found = list(entered(connection, only=KINDS))
     for _, at_s, entry in found:
         known.now.learn(entry, at_s)
-        if isinstance(entry, entries.Gauge):
+        if isinstance(entry, entries.GaugeEntry):
             known.sieves.learn_gauge(entry, known.now)
             known.checks[entry.sieve].append((at_s, entry))
-        elif isinstance(entry, entries.Setting):
+        elif isinstance(entry, entries.SettingEntry):
             known.sieves.learn_setting(entry, known.now)
             known.set_at[entry.what] = at_s
     return known
@@ -92,7 +92,7 @@ def _model(found: gauge.GaugeCheck) -> dict[str, Any]:
     }
 
 
-def _one(at_s: float, entry: entries.Gauge) -> dict[str, Any]:
+def _one(at_s: float, entry: entries.GaugeEntry) -> dict[str, Any]:
     readout, unit = gauge.readout_of(entry)
     return {"at": at_s, "readout": readout, "unit": unit, "measured_mm": list(gauge.measured_mm(entry))}
 
@@ -105,9 +105,9 @@ def trial(question: Question) -> dict[str, Any]:
     """
     entry = entries.decode(question.query.get("entry", ""))
     state = _learned(question)
-    if isinstance(entry, entries.Gauge):
+    if isinstance(entry, entries.GaugeEntry):
         told = state.sieves.learn_gauge(entry, state.now)
-    elif isinstance(entry, entries.Setting) and entry.what in SETTING_OF.values():
+    elif isinstance(entry, entries.SettingEntry) and entry.what in SETTING_OF.values():
         told = state.sieves.learn_setting(entry, state.now)
     else:
         raise EntryError(f"entry: found {entries.kind_of(entry)}; allowed: a gauge entry, or a setting of a sieve")

@@ -13,7 +13,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.tell import topics
 from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
 
@@ -33,7 +33,7 @@ class Listener:
 
     def __init__(
         self,
-        settings: Mqtt,
+        settings: MqttSettings,
         kit: str,
         on_message: Callable[[str, bytes, bool], None],
         on_broker: Callable[[bool, str], None],

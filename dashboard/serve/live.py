@@ -24,7 +24,7 @@ MOST_TOPICS = 300
 LARGEST_PAYLOAD = 64_000
 
 
-class Value(NamedTuple):
+class LatestValue(NamedTuple):
     """The newest of one topic. `payload` is compact JSON; `since`: when it was new, on the monotonic clock."""
 
     seq: int
@@ -55,14 +55,14 @@ class Hub:
         self.closed = False
         self.clients: set[Client] = set()
         self._seq = 0
-        self._values: dict[str, Value] = {}
+        self._values: dict[str, LatestValue] = {}
 
     def put(self, topic: str, value: Any, age_s: float = 0.0) -> None:
         """A new value, `age_s` old already. None: the topic holds nothing any more."""
         if topic not in self._values and len(self._values) >= MOST_TOPICS:
             return
         self._seq += 1
-        self._values[topic] = Value(self._seq, msgspec.json.encode(value), time.monotonic() - age_s)
+        self._values[topic] = LatestValue(self._seq, msgspec.json.encode(value), time.monotonic() - age_s)
         for client in self.clients:
             client.pending[topic] = None
             client.wake.set()
@@ -162,7 +162,7 @@ def age_s(live: Any) -> float:
         return 0.0
 
 
-class Stream:
+class EventStream:
     """The answer to `GET /events`."""
 
     def __init__(self, hub: Hub, last_id: str) -> None:

@@ -15,7 +15,7 @@ import msgspec
 from rich.console import Console
 from rich.table import Table
 
-from edge.commands.check_line import Heard, Line, trouble
+from edge.commands.check_line import Heard, PortListener, trouble
 from edge.contract import settings as settings_module
 from edge.contract.errors import AnswerBad, StoreError, WrongInput
 from edge.contract.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
@@ -41,7 +41,7 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
         raise WrongInput(f"check: {config}: serial.port: missing; allowed: a device or socket://host:port")
     logging.getLogger("tailgrain").addHandler(logging.NullHandler())  # a fault is told once, with its remedy, not as it happens
     console = Console(soft_wrap=True)
-    line = Line(settings.serial.port, settings.serial.baud, frozenset(one.at for one in settings.inputs(BeamInput)))
+    line = PortListener(settings.serial.port, settings.serial.baud, frozenset(one.at for one in settings.inputs(BeamInput)))
     try:
         if not as_json:
             console.print(f"Listening to {line.spec} for {LISTEN_S:.0f} s ...", highlight=False, markup=False)
@@ -81,7 +81,7 @@ def _receiver(settings: Settings) -> dict[str, Any]:
     """What the position receiver's own port gives."""
     port = settings.serial.nmea_port
     assert port is not None
-    line = Line(port, settings.serial.nmea_baud)
+    line = PortListener(port, settings.serial.nmea_baud)
     try:
         heard = line.listen(LISTEN_S)
     finally:
@@ -185,7 +185,7 @@ def _print(
     console.print(f"Lines: {counted}", highlight=False)
 
 
-def _tap_test(console: Console, settings: Settings, line: Line, ask: Callable[[str], bool]) -> None:
+def _tap_test(console: Console, settings: Settings, line: PortListener, ask: Callable[[str], bool]) -> None:
     """One loss sensor after the other. Raises AnswerBad naming those that stayed silent."""
     for caution in CAUTIONS:
         console.print(f"! {caution}", highlight=False)

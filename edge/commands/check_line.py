@@ -37,7 +37,7 @@ class Heard:
         return sum(self.lines.values())
 
 
-class Line:
+class PortListener:
     """Reads one port in the background; `listen` sums what arrives from its call on."""
 
     def __init__(self, spec: str, baud: int, beams: frozenset[int] = frozenset()) -> None:
@@ -110,7 +110,7 @@ class Line:
         self._reader.join(timeout=3)
 
 
-def trouble(line: Line, heard: Heard, key: str) -> str:
+def trouble(line: PortListener, heard: Heard, key: str) -> str:
     """What is wrong with a line and what to do about it, in one line; empty where good sentences arrive.
 
     `key`: the settings' key that names the port. Raises WrongInput where it can't name one.

@@ -126,7 +126,7 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     checked = entries.decode(entry_json)
     if ask_id is not None and not ASK_ID.fullmatch(ask_id):
         raise WrongInput(f"entry: --id: found {ask_id!r}; allowed: 1 to 64 of A-Z a-z 0-9 _ -")
-    mqtt, kit = settings.Mqtt(), "kit1"
+    mqtt, kit = settings.MqttSettings(), "kit1"
     if config is not None:
         loaded = settings.load(config)
         mqtt, kit = loaded.mqtt, loaded.machine.kit

@@ -96,7 +96,7 @@ def _merge(sources: tuple[Path, ...], number: int | None, out: Path) -> None:
         raise WrongInput("report: SOURCE: one pack; allowed: two packs or more, a database, or a capture with --config")
     if out.resolve() in [one.resolve() for one in sources]:
         raise WrongInput(f"report: -o: {out} is one of the packs; allowed: another name")
-    folder = settings.state_directory(settings.Settings(machine=settings.Machine(name="office", cut_width_m=1.0)))
+    folder = settings.state_directory(settings.Settings(machine=settings.MachineSettings(name="office", cut_width_m=1.0)))
     key = _own_key(folder)
     evidence.put(out, evidence.merge(list(sources), key))
     click.echo(f"{out}: written, {len(sources)} machines; signed with the key {key.fingerprint}")

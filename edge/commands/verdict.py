@@ -111,14 +111,14 @@ def speed(source: Path, config: Path, hourly_cost: float | None, weather_cost: f
     Example: tailgrain speed day.tgcap.gz --config kit.toml --hourly-cost 280
     """
     from edge.contract import settings
-    from edge.judge.speed.speed import Costs
+    from edge.judge.speed.cost import DrivingCosts
     from edge.playback import blocks
 
     loaded = settings.load(config)
     watch = blocks.read(source, loaded, None, _refused)
     hourly = loaded.costs.hourly if hourly_cost is None else hourly_cost
     weather = loaded.costs.weather_hourly if weather_cost is None else weather_cost
-    answer = watch.speed(Costs(hourly, weather))
+    answer = watch.speed(DrivingCosts(hourly, weather))
     if as_json:
         _print(answer)
         return

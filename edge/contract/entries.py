@@ -1,7 +1,7 @@
 """Operator entries, typed: one JSON object an entry, the same from command line, dashboard, MQTT and capture.
 
 An entry is checked whole before anything is kept; a refused one says which key and why. What an entry needs beyond
-itself (a TGW in force, a residue width in force, a mark that exists) is checked by `check_in_context`.
+itself (a TGW in force, a residue width in force, a mark that exists) is checked by `Reckoner.admit`.
 """
 
 from __future__ import annotations
@@ -41,6 +41,9 @@ SETTING_UNITS = {
 """What a `setting` entry can name, with its unit."""
 
 
+COMMON_KEYS = ("at", "by", "note")
+
+
 class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True, frozen=True, omit_defaults=True):
     """Keys common to all kinds."""
 
@@ -48,8 +51,17 @@ class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True,
     by: Text | UnsetType = UNSET
     note: LongText | UnsetType = UNSET
 
+    def check(self) -> None:
+        """What the types of the keys can't say, such as keys that go together. Raises EntryError."""
 
-class Crop(Entry, frozen=True, tag="crop"):
+    def check_not_empty(self) -> None:
+        """For kinds of which every key may be absent. Raises EntryError when all are."""
+        keys = [name for name in self.__struct_fields__ if name not in COMMON_KEYS]
+        if not any(getattr(self, name) is not UNSET for name in keys):
+            raise EntryError(f"{kind_of(self)}: nothing given; allowed: one or more of {', '.join(keys)}")
+
+
+class CropEntry(Entry, frozen=True, tag="crop"):
     """Crop in front of the machine; a new name clears the rest and makes the factor stale."""
 
     name: Text | UnsetType = UNSET
@@ -62,16 +74,32 @@ class Crop(Entry, frozen=True, tag="crop"):
     trash_discount: NotNegative | UnsetType = UNSET
     cracked_discount: NotNegative | UnsetType = UNSET
 
+    def check(self) -> None:
+        counted = self.grains is not UNSET, self.mass_g is not UNSET
+        if any(counted) and not all(counted):
+            raise EntryError("crop: `grains` and `mass_g` go together")
+        if any(counted) and self.tgw_g is not UNSET:
+            raise EntryError("crop: give `tgw_g`, or `grains` and `mass_g`, not both")
+        if all(counted):
+            tgw = given(self.mass_g) / given(self.grains) * 1000
+            if not 0.5 <= tgw <= 2000:
+                raise EntryError(f"crop: mass_g / grains gives a TGW of {tgw:.4g} g; allowed: 0.5 to 2000")
+        if not set(to_plain(self)) - {"entry", *COMMON_KEYS}:
+            raise EntryError("crop: nothing given; allowed: `name` or any value of the crop")
 
-class Limit(Entry, frozen=True, tag="limit"):
+
+class LimitEntry(Entry, frozen=True, tag="limit"):
     """Limits that alerts and the page compare with; null takes one away."""
 
     loss_kg_ha: NotNegative | None | UnsetType = UNSET
     loss_pct: Percent | None | UnsetType = UNSET
     returns_pct: Percent | None | UnsetType = UNSET
 
+    def check(self) -> None:
+        self.check_not_empty()
 
-class TrayMark(Entry, frozen=True, tag="tray_mark"):
+
+class TrayMarkEntry(Entry, frozen=True, tag="tray_mark"):
     """ "Tray down now": the moment the discharge passes the tray."""
 
 
@@ -93,8 +121,15 @@ class OneTray(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True, omi
     heads_mass_g: NotNegative | UnsetType = UNSET
     x_m: Annotated[float, Meta(ge=-50, le=50)] | UnsetType = UNSET
 
+    def check(self, where: str) -> None:
+        """Raises EntryError, which begins with `where`."""
+        if (self.grains is UNSET) == (self.mass_g is UNSET):
+            raise EntryError(f"{where}: give `grains` or `mass_g`, one of the two")
+        if self.heads_grains is not UNSET and self.heads_mass_g is not UNSET:
+            raise EntryError(f"{where}: give `heads_grains` or `heads_mass_g`, not both")
 
-class Tray(Entry, frozen=True, tag="tray"):
+
+class TrayEntry(Entry, frozen=True, tag="tray"):
     """A tray test: what the trays caught, where they lay, what they catch."""
 
     trays: Annotated[tuple[OneTray, ...], Meta(min_length=1, max_length=64)]
@@ -106,8 +141,18 @@ class Tray(Entry, frozen=True, tag="tray"):
     before_harvest: GroundCount | UnsetType = UNSET
     front: GroundCount | UnsetType = UNSET
 
+    def check(self) -> None:
+        for number, tray in enumerate(self.trays):
+            tray.check(f"tray: trays[{number}]")
+        placed = [tray.x_m is not UNSET for tray in self.trays]
+        if any(placed) and not all(placed):
+            raise EntryError("tray: x_m: given for some trays only; allowed: for all or for none")
+        places = [tray.x_m for tray in self.trays if tray.x_m is not UNSET]
+        if len(set(places)) != len(places):
+            raise EntryError("tray: x_m: two trays at the same place; allowed: a place of its own for each tray")
 
-class Gauge(Entry, frozen=True, tag="gauge"):
+
+class GaugeEntry(Entry, frozen=True, tag="gauge"):
     """A sieve gap measured with a gauge against the readout in the cab."""
 
     sieve: Literal["pre", "top", "bottom"]
@@ -119,8 +164,14 @@ class Gauge(Entry, frozen=True, tag="gauge"):
     unit: Literal["mm", "percent", "notch"] | UnsetType = UNSET
     opened_to_mm: Annotated[float, Meta(ge=0, le=200)] | UnsetType = UNSET
 
+    def check(self) -> None:
+        if (self.readout is UNSET) == (self.readout_mm is UNSET):
+            raise EntryError("gauge: give either `readout` (with `unit`) or `readout_mm`")
+        if self.readout_mm is not UNSET and given(self.unit, "mm") != "mm":
+            raise EntryError(f"gauge: unit: found {self.unit!r} beside `readout_mm`; allowed: mm")
 
-class Setting(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
+
+class SettingEntry(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
     """A setting change on the machine (or of `lag_s`, which is the kit's own)."""
 
     what: Literal[
@@ -131,66 +182,95 @@ class Setting(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
     from_: float | Text | UnsetType = UNSET
     name: Text | UnsetType = UNSET
 
+    def check(self) -> None:
+        for key, value in (("to", self.to), ("from", self.from_)):
+            if value is UNSET:
+                continue
+            if self.what == "mill" and value not in ("none", "bypassed", "engaged"):
+                raise EntryError(f"setting: {key}: found {value!r}; allowed for mill: none, bypassed, engaged")
+            if self.what not in ("mill", "other"):
+                if isinstance(value, str):
+                    raise EntryError(f"setting: {key}: found {value!r}; allowed for {self.what}: a number")
+                top = 60.0 if self.what == "lag_s" else 10_000.0
+                if not 0 <= float(value) <= top or not math.isfinite(float(value)):
+                    raise EntryError(f"setting: {key}: found {value!r}; allowed for {self.what}: 0 to {top:g}")
+        if (self.what == "other") != (self.name is not UNSET):
+            raise EntryError("setting: `name` goes with `what` = other, and only with it")
 
-class WidthUsed(Entry, frozen=True, tag="width_used"):
+
+class WidthUsedEntry(Entry, frozen=True, tag="width_used"):
     """Part of the cut width in crop."""
 
     part: Share
 
 
-class Residue(Entry, frozen=True, tag="residue"):
+class ResidueEntry(Entry, frozen=True, tag="residue"):
     """What happens to the residue, and how wide it is laid."""
 
     chopper: bool | UnsetType = UNSET
     spreader: bool | UnsetType = UNSET
     residue_width_m: Width | UnsetType = UNSET
 
+    def check(self) -> None:
+        self.check_not_empty()
 
-class Load(Entry, frozen=True, tag="load"):
+
+class LoadEntry(Entry, frozen=True, tag="load"):
     """Grain taken off the machine: weighed, or a volume with its bulk density."""
 
     t: Annotated[float, Meta(gt=0, le=1000)] | UnsetType = UNSET
     volume_m3: Annotated[float, Meta(gt=0, le=1000)] | UnsetType = UNSET
     bulk_kg_m3: Annotated[float, Meta(gt=0, le=2000)] | UnsetType = UNSET
 
+    def check(self) -> None:
+        weighed, measured = self.t is not UNSET, self.volume_m3 is not UNSET
+        if weighed == measured or (measured != (self.bulk_kg_m3 is not UNSET)):
+            raise EntryError("load: give `t`, or `volume_m3` and `bulk_kg_m3`")
 
-class Sample(Entry, frozen=True, tag="sample"):
+
+class SampleEntry(Entry, frozen=True, tag="sample"):
     """Grain tank sample."""
 
     cracked_pct: Percent | UnsetType = UNSET
     trash_pct: Percent | UnsetType = UNSET
     unthreshed_pct: Percent | UnsetType = UNSET
 
+    def check(self) -> None:
+        self.check_not_empty()
 
-class ReturnsLook(Entry, frozen=True, tag="returns_look"):
+
+class ReturnsLookEntry(Entry, frozen=True, tag="returns_look"):
     """What the returns look like."""
 
     clean_grain: Literal["none", "some", "much"] | UnsetType = UNSET
     unthreshed_heads: Literal["none", "some", "much"] | UnsetType = UNSET
     chaff: Literal["none", "some", "much"] | UnsetType = UNSET
 
+    def check(self) -> None:
+        self.check_not_empty()
 
-class ReturnsCatch(Entry, frozen=True, tag="returns_catch"):
+
+class ReturnsCatchEntry(Entry, frozen=True, tag="returns_catch"):
     """A catch of the returns, where the machine's manual allows one."""
 
     mass_kg: Annotated[float, Meta(ge=0, le=10_000)]
     seconds: Annotated[float, Meta(gt=0, le=3600)]
 
 
-class GroundRun(Entry, frozen=True, tag="ground_run"):
+class GroundRunEntry(Entry, frozen=True, tag="ground_run"):
     """A measured straight run: calibrates pulses per metre."""
 
     metres: Annotated[float, Meta(gt=0, le=100_000)]
     pulses: Annotated[float, Meta(gt=0, le=1e9)]
 
 
-class IdleRun(Entry, frozen=True, tag="idle_run"):
+class IdleRunEntry(Entry, frozen=True, tag="idle_run"):
     """The last seconds were threshing on with no crop: learns the vibration background (from 5 s on; shorter ones are kept)."""
 
     seconds: Annotated[float, Meta(gt=0, le=3600)]
 
 
-class JobStart(Entry, frozen=True, tag="job_start"):
+class JobStartEntry(Entry, frozen=True, tag="job_start"):
     """Work for a client begins."""
 
     client: Text | UnsetType = UNSET
@@ -199,7 +279,7 @@ class JobStart(Entry, frozen=True, tag="job_start"):
     operator: Text | UnsetType = UNSET
 
 
-class JobFinish(Entry, frozen=True, tag="job_finish"):
+class JobFinishEntry(Entry, frozen=True, tag="job_finish"):
     """Work for a client ends; weighed grain and measured area correct the yield."""
 
     client: Text | UnsetType = UNSET
@@ -210,46 +290,50 @@ class JobFinish(Entry, frozen=True, tag="job_finish"):
     area_ha: Annotated[float, Meta(gt=0, le=1e6)] | UnsetType = UNSET
 
 
-class JobReopen(Entry, frozen=True, tag="job_reopen"):
+class JobReopenEntry(Entry, frozen=True, tag="job_reopen"):
     """A finished job is taken up again, with the reason in `note`."""
 
     job: Numbered
 
+    def check(self) -> None:
+        if not given(self.note, "").strip():
+            raise EntryError("job_reopen: note: missing; allowed: the reason, in words")
 
-class Ack(Entry, frozen=True, tag="ack"):
+
+class AckEntry(Entry, frozen=True, tag="ack"):
     """An alert was seen."""
 
     alert: AlertName
 
 
-class Shelve(Entry, frozen=True, tag="shelve"):
+class ShelveEntry(Entry, frozen=True, tag="shelve"):
     """An alert is put aside for a stated time."""
 
     alert: AlertName
     minutes: Annotated[float, Meta(gt=0, le=1440)]
 
 
-class Note(Entry, frozen=True, tag="note"):
+class NoteEntry(Entry, frozen=True, tag="note"):
     """A remark in the record."""
 
     note: Annotated[str, Meta(min_length=1, max_length=2000)]
 
 
-AnyEntry = (
-    Crop | Limit | TrayMark | Tray | Gauge | Setting | WidthUsed | Residue | Load | Sample | ReturnsLook | ReturnsCatch
-    | GroundRun | IdleRun | JobStart | JobFinish | JobReopen | Ack | Shelve | Note
-)  # fmt: skip
-
-_KINDS: dict[str, type[Entry]] = {
+KINDS: dict[str, type[Entry]] = {
     str(kind.__struct_config__.tag): kind
     for kind in (
-        Crop, Limit, TrayMark, Tray, Gauge, Setting, WidthUsed, Residue, Load, Sample, ReturnsLook, ReturnsCatch,
-        GroundRun, IdleRun, JobStart, JobFinish, JobReopen, Ack, Shelve, Note,
+        CropEntry, LimitEntry, TrayMarkEntry, TrayEntry, GaugeEntry, SettingEntry, WidthUsedEntry, ResidueEntry, LoadEntry,
+        SampleEntry, ReturnsLookEntry, ReturnsCatchEntry, GroundRunEntry, IdleRunEntry, JobStartEntry, JobFinishEntry,
+        JobReopenEntry, AckEntry, ShelveEntry, NoteEntry,
     )
 }  # fmt: skip
+"""Every kind by its name on the wire. What a kit does with each says `reckon/entries.py`."""
+
+PROVED = ("job_start", "job_finish", "job_reopen")
+"""Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
 
 
-def decode(raw: bytes | str) -> AnyEntry:
+def decode(raw: bytes | str) -> Entry:
     """A JSON text -> a checked entry. Raises EntryError with one line that names the key and what is allowed."""
     if len(raw) > LONGEST_ENTRY:
         raise EntryError(f"entry: {len(raw)} bytes; allowed: up to {LONGEST_ENTRY}")
@@ -270,33 +354,33 @@ def plain_or_none(raw: bytes) -> Any:
         return None
 
 
-def from_plain(plain: Any) -> AnyEntry:
+def from_plain(plain: Any) -> Entry:
     """A decoded JSON object -> a checked entry. Raises EntryError."""
     if not isinstance(plain, dict):
         raise EntryError(f"entry: found {type(plain).__name__}; allowed: one JSON object")
     name = plain.get("entry")
     if name is None:
-        raise EntryError("entry: the key `entry` is missing; allowed: " + ", ".join(_KINDS))
-    kind = _KINDS.get(name) if isinstance(name, str) else None
+        raise EntryError("entry: the key `entry` is missing; allowed: " + ", ".join(KINDS))
+    kind = KINDS.get(name) if isinstance(name, str) else None
     if kind is None:
-        raise EntryError(f"entry: found {name!r}{did_you_mean(str(name), _KINDS)}; allowed: " + ", ".join(_KINDS))
+        raise EntryError(f"entry: found {name!r}{did_you_mean(str(name), KINDS)}; allowed: " + ", ".join(KINDS))
     try:
-        entry: AnyEntry = convert(plain, kind, kind_of_key="key")  # type: ignore[assignment]
+        entry = convert(plain, kind, kind_of_key="key")
     except TypedFault as fault:
         raise EntryError(f"{name}: {fault}") from fault
-    _check_whole(entry)
+    entry.check()
     if entry.at is not UNSET:
         epoch_s(entry.at)
     return entry
 
 
-def to_plain(entry: AnyEntry) -> dict[str, Any]:
+def to_plain(entry: Entry) -> dict[str, Any]:
     """The JSON object of an entry: only what was given."""
     plain: dict[str, Any] = msgspec.to_builtins(entry)
     return plain
 
 
-def kind_of(entry: AnyEntry) -> str:
+def kind_of(entry: Entry) -> str:
     """The entry's name on the wire, such as `tray`."""
     return str(type(entry).__struct_config__.tag)
 
@@ -322,77 +406,3 @@ def epoch_s(moment: Moment) -> float:
 def given(value: Any, otherwise: Any = None) -> Any:
     """The value, or `otherwise` when the key was absent."""
     return otherwise if value is UNSET else value
-
-
-def _check_whole(entry: Any) -> None:
-    match entry:
-        case Crop():
-            _check_crop(entry)
-        case Tray():
-            for number, tray in enumerate(entry.trays, 1):
-                _check_tray(tray, f"tray: trays[{number - 1}]")
-            _check_places(entry)
-        case Gauge():
-            if (entry.readout is UNSET) == (entry.readout_mm is UNSET):
-                raise EntryError("gauge: give either `readout` (with `unit`) or `readout_mm`")
-            if entry.readout_mm is not UNSET and given(entry.unit, "mm") != "mm":
-                raise EntryError(f"gauge: unit: found {entry.unit!r} beside `readout_mm`; allowed: mm")
-        case Setting():
-            _check_setting(entry)
-        case Load():
-            weighed, measured = entry.t is not UNSET, entry.volume_m3 is not UNSET
-            if weighed == measured or (measured != (entry.bulk_kg_m3 is not UNSET)):
-                raise EntryError("load: give `t`, or `volume_m3` and `bulk_kg_m3`")
-        case Limit() | Sample() | ReturnsLook() | Residue():
-            if not set(to_plain(entry)) - {"entry", "at", "by", "note"}:
-                keys = [name for name in entry.__struct_fields__ if name not in ("at", "by", "note")]
-                raise EntryError(f"{kind_of(entry)}: nothing given; allowed: one or more of {', '.join(keys)}")
-        case JobReopen():
-            if not given(entry.note, "").strip():
-                raise EntryError("job_reopen: note: missing; allowed: the reason, in words")
-
-
-def _check_crop(entry: Crop) -> None:
-    counted = entry.grains is not UNSET, entry.mass_g is not UNSET
-    if any(counted) and not all(counted):
-        raise EntryError("crop: `grains` and `mass_g` go together")
-    if any(counted) and entry.tgw_g is not UNSET:
-        raise EntryError("crop: give `tgw_g`, or `grains` and `mass_g`, not both")
-    if all(counted):
-        tgw = given(entry.mass_g) / given(entry.grains) * 1000
-        if not 0.5 <= tgw <= 2000:
-            raise EntryError(f"crop: mass_g / grains gives a TGW of {tgw:.4g} g; allowed: 0.5 to 2000")
-    if not set(to_plain(entry)) - {"entry", "at", "by", "note"}:
-        raise EntryError("crop: nothing given; allowed: `name` or any value of the crop")
-
-
-def _check_tray(tray: OneTray, where: str) -> None:
-    if (tray.grains is UNSET) == (tray.mass_g is UNSET):
-        raise EntryError(f"{where}: give `grains` or `mass_g`, one of the two")
-    if tray.heads_grains is not UNSET and tray.heads_mass_g is not UNSET:
-        raise EntryError(f"{where}: give `heads_grains` or `heads_mass_g`, not both")
-
-
-def _check_places(entry: Tray) -> None:
-    placed = [tray.x_m is not UNSET for tray in entry.trays]
-    if any(placed) and not all(placed):
-        raise EntryError("tray: x_m: given for some trays only; allowed: for all or for none")
-    places = [tray.x_m for tray in entry.trays if tray.x_m is not UNSET]
-    if len(set(places)) != len(places):
-        raise EntryError("tray: x_m: two trays at the same place; allowed: a place of its own for each tray")
-
-
-def _check_setting(entry: Setting) -> None:
-    for key, value in (("to", entry.to), ("from", entry.from_)):
-        if value is UNSET:
-            continue
-        if entry.what == "mill" and value not in ("none", "bypassed", "engaged"):
-            raise EntryError(f"setting: {key}: found {value!r}; allowed for mill: none, bypassed, engaged")
-        if entry.what not in ("mill", "other"):
-            if isinstance(value, str):
-                raise EntryError(f"setting: {key}: found {value!r}; allowed for {entry.what}: a number")
-            top = 60.0 if entry.what == "lag_s" else 10_000.0
-            if not 0 <= float(value) <= top or not math.isfinite(float(value)):
-                raise EntryError(f"setting: {key}: found {value!r}; allowed for {entry.what}: 0 to {top:g}")
-    if (entry.what == "other") != (entry.name is not UNSET):
-        raise EntryError("setting: `name` goes with `what` = other, and only with it")

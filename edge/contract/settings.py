@@ -30,11 +30,11 @@ FILE_NAME = "tailgrain.db"
 """The database of a kit, in its state directory."""
 
 
-class Table(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+class SettingsTable(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
     """Base of all tables."""
 
 
-class Machine(Table, frozen=True):
+class MachineSettings(SettingsTable, frozen=True):
     """The harvester and the kit on it."""
 
     name: Text
@@ -49,7 +49,7 @@ class Machine(Table, frozen=True):
     sieve_guards: tuple[GuardName, ...] = ()
 
 
-class Crop(Table, frozen=True):
+class CropSettings(SettingsTable, frozen=True):
     """The crop at the start of a run."""
 
     name: Text
@@ -61,7 +61,7 @@ class Crop(Table, frozen=True):
     cracked_discount: NotNegative | None = None
 
 
-class Limits(Table, frozen=True):
+class LimitSettings(SettingsTable, frozen=True):
     """What loss and returns are compared with."""
 
     loss_kg_ha: NotNegative | None = None
@@ -69,7 +69,7 @@ class Limits(Table, frozen=True):
     returns_pct: Percent | None = None
 
 
-class LossInput(Table, frozen=True, tag_field="reads", tag="loss"):
+class LossInput(SettingsTable, frozen=True, tag_field="reads", tag="loss"):
     """An impact sensor."""
 
     at: Place
@@ -79,7 +79,7 @@ class LossInput(Table, frozen=True, tag_field="reads", tag="loss"):
     vibration_hz: Annotated[float, Meta(ge=0, le=10_000)] = 0.0
 
 
-class BeamInput(Table, frozen=True, tag_field="reads", tag="beam"):
+class BeamInput(SettingsTable, frozen=True, tag_field="reads", tag="beam"):
     """A light beam across the returns; its count is the milliseconds it was blocked."""
 
     at: Place
@@ -88,14 +88,14 @@ class BeamInput(Table, frozen=True, tag_field="reads", tag="beam"):
     full_t_h: Annotated[float, Meta(gt=0, le=1000)] | None = None
 
 
-class GroundInput(Table, frozen=True, tag_field="reads", tag="ground"):
+class GroundInput(SettingsTable, frozen=True, tag_field="reads", tag="ground"):
     """Pulses per metre travelled."""
 
     at: Place
     pulses_per_m: Annotated[float, Meta(gt=0, le=10_000)]
 
 
-class ShaftInput(Table, frozen=True, tag_field="reads", tag="shaft"):
+class ShaftInput(SettingsTable, frozen=True, tag_field="reads", tag="shaft"):
     """Pulses per turn of a named shaft."""
 
     at: Place
@@ -106,7 +106,7 @@ class ShaftInput(Table, frozen=True, tag_field="reads", tag="shaft"):
 Input = LossInput | BeamInput | GroundInput | ShaftInput
 
 
-class Level(Table, frozen=True):
+class LevelSettings(SettingsTable, frozen=True):
     """An on/off input."""
 
     bit: Place
@@ -114,7 +114,7 @@ class Level(Table, frozen=True):
     inverted: bool = False
 
 
-class Serial(Table, frozen=True):
+class SerialSettings(SettingsTable, frozen=True):
     """Where the sentences come from."""
 
     port: Text | None = None
@@ -123,7 +123,7 @@ class Serial(Table, frozen=True):
     nmea_baud: Annotated[int, Meta(ge=300, le=4_000_000)] = 9600
 
 
-class Mqtt(Table, frozen=True):
+class MqttSettings(SettingsTable, frozen=True):
     """The broker."""
 
     host: Text = "127.0.0.1"
@@ -133,7 +133,7 @@ class Mqtt(Table, frozen=True):
     tls_ca_file: Text | None = None
 
 
-class Store(Table, frozen=True):
+class StoreSettings(SettingsTable, frozen=True):
     """The database."""
 
     path: Text | None = None
@@ -141,7 +141,7 @@ class Store(Table, frozen=True):
     disk_floor_mb: Annotated[float, Meta(ge=0, le=1e6)] = 500.0
 
 
-class Dashboard(Table, frozen=True):
+class DashboardSettings(SettingsTable, frozen=True):
     """The local page."""
 
     host: Text = "127.0.0.1"
@@ -151,7 +151,7 @@ class Dashboard(Table, frozen=True):
     passenger_enters: bool = False
 
 
-class Alerts(Table, frozen=True):
+class AlertSettings(SettingsTable, frozen=True):
     """When alerts are raised and cleared."""
 
     raise_p: Annotated[float, Meta(gt=0, lt=1)] = 0.9
@@ -163,14 +163,14 @@ class Alerts(Table, frozen=True):
     shaft_low_pct: Annotated[float, Meta(gt=0, le=100)] = 8.0
 
 
-class Costs(Table, frozen=True):
+class CostSettings(SettingsTable, frozen=True):
     """What an hour costs."""
 
     hourly: NotNegative | None = None
     weather_hourly: NotNegative | None = None
 
 
-class CropData(Table, frozen=True):
+class CropData(SettingsTable, frozen=True):
     """A crop added to, or replacing, one of the built-in table."""
 
     name: Text
@@ -181,28 +181,28 @@ class CropData(Table, frozen=True):
     moisture_pct: Annotated[float, Meta(ge=0, le=60)] | None = None
 
 
-class Units(Table, frozen=True):
+class UnitSettings(SettingsTable, frozen=True):
     """What the screens show; the record is always SI."""
 
     show: Literal["metric", "us"] = "metric"
 
 
-class Settings(Table, frozen=True):
+class Settings(SettingsTable, frozen=True):
     """The whole file."""
 
-    machine: Machine
-    crop: Crop | None = None
-    limits: Limits = Limits()
+    machine: MachineSettings
+    crop: CropSettings | None = None
+    limits: LimitSettings = LimitSettings()
     input: tuple[Input, ...] = ()
-    level: tuple[Level, ...] = ()
-    serial: Serial = Serial()
-    mqtt: Mqtt = Mqtt()
-    store: Store = Store()
-    dashboard: Dashboard = Dashboard()
-    alerts: Alerts = Alerts()
-    costs: Costs = Costs()
+    level: tuple[LevelSettings, ...] = ()
+    serial: SerialSettings = SerialSettings()
+    mqtt: MqttSettings = MqttSettings()
+    store: StoreSettings = StoreSettings()
+    dashboard: DashboardSettings = DashboardSettings()
+    alerts: AlertSettings = AlertSettings()
+    costs: CostSettings = CostSettings()
     crop_data: tuple[CropData, ...] = ()
-    units: Units = Units()
+    units: UnitSettings = UnitSettings()
 
     def inputs(self, kind: type[Any]) -> list[Any]:
         """The inputs of one kind, ordered by place."""

@@ -24,7 +24,7 @@ from rich.console import Console
 from edge.contract import settings as settings_module
 from edge.contract.entries import epoch_s
 from edge.contract.errors import BrokerError, TailgrainError, WrongInput
-from edge.contract.settings import Mqtt, Settings
+from edge.contract.settings import MqttSettings, Settings
 from edge.demo.broker import END_LIMIT_S, START_LIMIT_S, USER, EmbeddedBroker, free_port, listens
 from edge.live.daemon import ENDS_WITH_STDIN
 from edge.playback.replay import replay
@@ -105,7 +105,7 @@ class Chain:
         self._refused: list[str] = []
         self._asker: Asker | None = None
         self._children: list[subprocess.Popen[bytes]] = []
-        self._watch = Watch(self.settings.mqtt, self.settings.machine.kit)
+        self._watch = LiveWatch(self.settings.mqtt, self.settings.machine.kit)
 
     def _write_settings(self, scenario: Scenario, password: str) -> None:
         secret = self._folder / "mqtt-password"
@@ -238,10 +238,10 @@ class Chain:
             pause.wait(0.02)
 
 
-class Watch:
+class LiveWatch:
     """Hears presence and the newest live second, as any client on the broker would."""
 
-    def __init__(self, mqtt: Mqtt, kit: str) -> None:
+    def __init__(self, mqtt: MqttSettings, kit: str) -> None:
         self._mqtt, self._base = mqtt, topics.base(kit)
         self._client = new_client(mqtt, f"tailgrain-demo-{secrets.token_hex(4)}")
         self.online = False

@@ -17,7 +17,7 @@ from edge.contract.settings import BeamInput, Settings
 from edge.engine import jobrecords, messages
 from edge.feed.assembler import Assembler, Second
 from edge.judge.advice.adviser import Adviser
-from edge.judge.alerts.judge import Change, Judge
+from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.speed.guidance import Guide
 from edge.judge.verdict.course import Course
 from edge.judge.watch import Watch
@@ -58,7 +58,7 @@ class Teller(Protocol):
     def live(self, figures: Figures) -> None:
         """The figures of one second."""
 
-    def alert(self, change: Change) -> None:
+    def alert(self, change: AlertChange) -> None:
         """An alert changed its state."""
 
     def state(self, name: str, message: dict[str, Any] | None) -> None:
@@ -104,7 +104,7 @@ class Nowhere:
     def live(self, figures: Figures) -> None:
         """Nobody hears."""
 
-    def alert(self, change: Change) -> None:
+    def alert(self, change: AlertChange) -> None:
         """Nobody hears."""
 
     def state(self, name: str, message: dict[str, Any] | None) -> None:
@@ -136,7 +136,7 @@ class Engine:
         self._advises, self._verdict_told = advises, False
         self._guide, self._guided = Guide(), dict[str, Any]()
         self._exponent: float | None = None
-        self.alerts: list[Change] = []
+        self.alerts: list[AlertChange] = []
         self.on_figures: list[Callable[[Figures], None]] = []
         self._keeper, self._teller, self._on_stamped = keeper, teller, on_stamped
         self._minute_lines = self.assembler.lines
@@ -157,7 +157,7 @@ class Engine:
         for second in self.assembler.malformed_line(stamp_ms):
             self._close(second)
 
-    def take_entry(self, stamp_ms: int | None, entry: entries.AnyEntry, ask_id: str | None = None) -> dict[str, Any]:
+    def take_entry(self, stamp_ms: int | None, entry: entries.Entry, ask_id: str | None = None) -> dict[str, Any]:
         """One checked entry. Returns what the answer says besides `ok`: its number, a mark. Raises EntryError."""
         at_ms, closed = self.assembler.advance(stamp_ms)
         for second in closed:
@@ -179,15 +179,15 @@ class Engine:
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
-        if isinstance(entry, (entries.IdleRun, entries.ReturnsCatch, entries.Load)):
+        if isinstance(entry, (entries.IdleRunEntry, entries.ReturnsCatchEntry, entries.LoadEntry)):
             self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
 
-    def _learn_job(self, entry: entries.AnyEntry, at_ms: int, seq: int) -> dict[str, Any]:
+    def _learn_job(self, entry: entries.Entry, at_ms: int, seq: int) -> dict[str, Any]:
         """A job begins, ends or is taken up again: what is in force, or what it came to, goes on record."""
         reckoner, was = self.reckoner, self.reckoner.now.job
-        ends = was or (reckoner.now.last_job if isinstance(entry, entries.JobFinish) else 0)
+        ends = was or (reckoner.now.last_job if isinstance(entry, entries.JobFinishEntry) else 0)
         try:
             minutes, proof = self._keeper.job_minutes(ends) if ends else [], self._keeper.proof(seq)
         except StoreError:  # the entry itself is on disk; what it sums up can be read again later
@@ -195,7 +195,7 @@ class Engine:
         totals = jobrecords.total(reckoner.names, minutes)
         before = jobrecords.yield_and_percent(reckoner, totals)
         extra = reckoner.learn(entry, at_ms)
-        if isinstance(entry, entries.JobFinish):
+        if isinstance(entry, entries.JobFinishEntry):
             found = jobrecords.correction(reckoner, entry, ends, before, totals)
             if found is not None:
                 self._keeper.record("job correction", at_ms, found)
@@ -277,7 +277,7 @@ class Engine:
             if self._advises:
                 self._advise(second.t)
 
-    def _changed(self, changes: list[Change]) -> None:
+    def _changed(self, changes: list[AlertChange]) -> None:
         for change in changes:
             self.alerts.append(change)
             self._keeper.record("alert", change.at_ms, change.to_plain())

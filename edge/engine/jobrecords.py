@@ -23,7 +23,7 @@ from edge.reckon.reckoner import Reckoner
 from edge.reckon.tables.units import M2_PER_HA
 from edge.reckon.totals import Totals
 
-JOB_ENTRIES = (entries.JobStart, entries.JobFinish, entries.JobReopen)
+JOB_ENTRIES = (entries.JobStartEntry, entries.JobFinishEntry, entries.JobReopenEntry)
 MACHINE_TABLES = ("machine", "input", "level", "crop_data")
 """Tables of the settings file that say how a machine measures; the others are the kit's own business."""
 
@@ -117,7 +117,7 @@ def figures(reckoner: Reckoner, job: int, totals: Totals, now_s: float) -> dict[
 
 
 def correction(
-    reckoner: Reckoner, entry: entries.JobFinish, job: int, before: dict[str, Any], totals: Totals
+    reckoner: Reckoner, entry: entries.JobFinishEntry, job: int, before: dict[str, Any], totals: Totals
 ) -> dict[str, Any] | None:
     """What weighed grain and measured area change; None without them. `before`: yield and percent as they were."""
     harvested_t, area_ha = given(entry.harvested_t), given(entry.area_ha)

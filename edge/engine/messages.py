@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from edge.feed.assembler import Lines
-from edge.reckon.entered.money import Value
+from edge.reckon.entered.money import ValueLost
 from edge.reckon.figures import Figures, LossFigure, PointFigure
 from edge.reckon.lag.learner import LearnedLag
 from edge.reckon.reckoner import Reckoner
@@ -18,7 +18,7 @@ from edge.reckon.tables.units import M2_PER_HA
 from edge.reckon.totals import MeanLoss, Totals
 
 
-class Told(NamedTuple):
+class OutboxRow(NamedTuple):
     """A row of the outbox: its id, topic (below the base) and payload."""
 
     id: int
@@ -73,7 +73,7 @@ def live(figures: Figures) -> dict[str, Any]:
     }
 
 
-def _value(found: Value, per: str) -> dict[str, float | None]:
+def _value(found: ValueLost, per: str) -> dict[str, float | None]:
     return {f"loss_{per}": found.loss, f"quality_{per}": found.quality, f"total_{per}": found.total}
 
 

@@ -15,7 +15,7 @@ from edge.evidence.pack.collect import collect
 from edge.evidence.pack.document import POSITIONS, Document, Position
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Inner, Merged
-from edge.evidence.recount.facts import Facts, facts
+from edge.evidence.recount.facts import JobFacts, facts
 from edge.evidence.report import charts
 from edge.evidence.report import page as report_page
 from edge.evidence.verify import verify
@@ -61,7 +61,7 @@ def merge(sources: list[Path], key: Key, made_ms: int | None = None) -> bytes:
 
 
 def finished(
-    documents: list[Document], content: Document | Merged, key: Key, machines: list[Facts] | None = None
+    documents: list[Document], content: Document | Merged, key: Key, machines: list[JobFacts] | None = None
 ) -> bytes:
     """Work out, draw, put into words, sign."""
     machines = [facts(one) for one in documents] if machines is None else machines
@@ -99,7 +99,7 @@ def _position(position: str) -> Position:
     raise WrongInput(f"report: --position: found {position!r}; allowed: {', '.join(POSITIONS)}")
 
 
-def _check_one_client(machines: list[Facts], sources: list[Path]) -> None:
+def _check_one_client(machines: list[JobFacts], sources: list[Path]) -> None:
     clients = [str(one.job.get("client", "")) for one in machines]
     for source, client in zip(sources, clients, strict=True):
         if client.strip().casefold() != clients[0].strip().casefold():

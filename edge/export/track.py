@@ -24,7 +24,7 @@ _NAMES = ("time", "run", "number", "t", "job", "state", "speed_kmh", "area_m2", 
 _LOSS = ("loss_kg_ha", "separator_kg_ha", "cleaning_kg_ha", "returns_pct")
 
 
-class _Second(NamedTuple):
+class _TrackSecond(NamedTuple):
     time: str
     run: int
     number: int
@@ -43,7 +43,7 @@ class _Second(NamedTuple):
             return None
         return [round(self.lon, DECIMALS), round(self.lat, DECIMALS)]
 
-    def follows(self, other: _Second) -> bool:
+    def follows(self, other: _TrackSecond) -> bool:
         """Whether it is the next second of the same run and job."""
         return (self.run, self.job, self.number) == (other.run, other.job, other.number + 1)
 
@@ -52,16 +52,16 @@ class _Second(NamedTuple):
 class _Piece:
     """Seconds of one feature. `after`: the second before it, to join the line to."""
 
-    after: _Second | None
-    seconds: list[_Second] = field(default_factory=list)
+    after: _TrackSecond | None
+    seconds: list[_TrackSecond] = field(default_factory=list)
     sums: dict[str, list[float]] = field(default_factory=lambda: {name: [0.0, 0.0] for name in _LOSS})
 
-    def takes(self, one: _Second) -> bool:
+    def takes(self, one: _TrackSecond) -> bool:
         """Whether this second belongs to the same feature."""
         last = self.seconds[-1]
         return len(self.seconds) < PIECE_S and one.state == last.state and one.follows(last)
 
-    def add(self, one: _Second, loss: tuple[float | None, ...] | None) -> None:
+    def add(self, one: _TrackSecond, loss: tuple[float | None, ...] | None) -> None:
         """One second, and what was seen `lag` seconds after it."""
         self.seconds.append(one)
         for name, value in zip(_LOSS, loss or (), strict=False):
@@ -111,12 +111,12 @@ class _Track:
     def __init__(self, lags: list[tuple[int, float]], position: str) -> None:
         self._lags, self._position = lags, position
         self._lag_s = lags[0][1]
-        self._waiting: deque[_Second] = deque()
+        self._waiting: deque[_TrackSecond] = deque()
         self._seen: dict[int, tuple[float | None, ...]] = {}
-        self._last: _Second | None = None
+        self._last: _TrackSecond | None = None
         self._piece: _Piece | None = None
 
-    def take(self, one: _Second, loss: tuple[float | None, ...]) -> Iterator[dict[str, Any]]:
+    def take(self, one: _TrackSecond, loss: tuple[float | None, ...]) -> Iterator[dict[str, Any]]:
         """One second with what was seen in it."""
         self._waiting.append(one)
         self._seen[one.number] = loss
@@ -130,10 +130,10 @@ class _Track:
         if self._piece is not None:
             yield self._piece.feature(self._lag_s, self._position)
 
-    def _lag_of(self, one: _Second) -> int:
+    def _lag_of(self, one: _TrackSecond) -> int:
         return round(next(lag for at_ms, lag in reversed(self._lags) if at_ms <= max(one.t * 1000, 0)))
 
-    def _place(self, one: _Second) -> Iterator[dict[str, Any]]:
+    def _place(self, one: _TrackSecond) -> Iterator[dict[str, Any]]:
         lag_s = self._lag_of(one)
         if self._piece is None or not self._piece.takes(one) or lag_s != self._lag_s:
             if self._piece is not None:
@@ -156,6 +156,6 @@ def features(source: Source, on_progress: OnProgress | None = None) -> Iterator[
             run = span.run
             track = _Track([(at_ms, lag) for of, at_ms, lag in changes if of == run], source.position)
         for row in chunk:
-            yield from track.take(_Second(*row[: len(_NAMES)]), row[len(_NAMES) :])
+            yield from track.take(_TrackSecond(*row[: len(_NAMES)]), row[len(_NAMES) :])
     if track is not None:
         yield from track.end()

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from operator import add
 from typing import Literal, NamedTuple
 
-from edge.feed.counters import Counters, Step
+from edge.feed.counters import Counters, CounterStep
 from edge.feed.nmea import Fix
 from edge.feed.sentences import Counts, Fault, Hello, Periods, decode, decode_plain_counts
 
@@ -217,7 +217,7 @@ class Assembler:
             self._levels, self._first_ms, self._ms, self._counts = levels, step_ms, step_ms, steps
         return closed
 
-    def _take_counts(self, stamp_ms: int, line: bytes, step: Step | None) -> list[Second]:
+    def _take_counts(self, stamp_ms: int, line: bytes, step: CounterStep | None) -> list[Second]:
         if self._on_stamped is not None:
             self._on_stamped(stamp_ms, line)
         last = self.stamp_ms

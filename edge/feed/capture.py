@@ -16,31 +16,31 @@ LATEST_MS = 32_503_680_000_000
 """Year 3000: a later stamp is no stamp."""
 
 
-class Line(NamedTuple):
+class CaptureLine(NamedTuple):
     """One line of a capture: its stamp in epoch ms (None: the line has none) and what stands behind it."""
 
     stamp_ms: int | None
     text: bytes
 
 
-UNSTAMPED = Line(None, b"")
+UNSTAMPED = CaptureLine(None, b"")
 _line = tuple.__new__
 CHUNK = 1 << 18
 LONGEST_LINE = 32_768
 """Bytes of a capture line kept whole: an entry of the largest size fits."""
 
 
-def read_stamp(line: bytes) -> Line:
+def read_stamp(line: bytes) -> CaptureLine:
     """Split the stamp off a capture line (0x0A already removed)."""
     space = line.find(b" ")
     if 5 <= space <= 16 and line[space - 4 : space - 3] == b".":  # `1.234 ` is the shortest
         digits = line[: space - 4] + line[space - 3 : space]
         if digits.isdigit() and (stamp_ms := int(digits)) < LATEST_MS:
-            return Line(stamp_ms, line[space + 1 :])
+            return CaptureLine(stamp_ms, line[space + 1 :])
     return UNSTAMPED
 
 
-def read(path: str | os.PathLike[str]) -> Iterator[Line]:
+def read(path: str | os.PathLike[str]) -> Iterator[CaptureLine]:
     """The lines of a capture, plain or gzip-compressed, split on 0x0A only.
 
     A recording cut off in the middle of a compressed block gives what can be read of it. Raises CaptureError when the
@@ -67,13 +67,13 @@ def _lines(stream: BinaryIO) -> Iterator[bytes]:
         yield from splitter.feed(data)
 
 
-def _stamped(lines: Iterator[bytes]) -> Iterator[Line]:
+def _stamped(lines: Iterator[bytes]) -> Iterator[CaptureLine]:
     """The stamps of one second share their ten digits, so most lines need only their milliseconds read."""
     second, second_ms = b"", 0
     for line in lines:
         thousandths = line[11:14]
         if line[:11] == second and line[14:15] == b" " and thousandths.isdigit():
-            yield _line(Line, (second_ms + int(thousandths), line[15:]))
+            yield _line(CaptureLine, (second_ms + int(thousandths), line[15:]))
             continue
         read = read_stamp(line)
         if read.stamp_ms is not None and line[10:11] == b".":

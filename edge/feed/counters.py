@@ -22,7 +22,7 @@ FASTEST_PER_MS = 20
 """20 kHz: no impact, wheel or shaft input is faster."""
 
 
-class Step(NamedTuple):
+class CounterStep(NamedTuple):
     """What one good count sentence added.
 
     `ms`: exposure of the counts; `elapsed_ms`: board time that passed (differs where counts were left out);
@@ -36,7 +36,7 @@ class Step(NamedTuple):
     restarted: bool = False
 
 
-class Mark(NamedTuple):
+class CounterMark(NamedTuple):
     """A good sentence that steps are measured from."""
 
     seq: int
@@ -58,7 +58,7 @@ class Counters:
         self.inputs: int | None = None
         self.good = self.malformed = self.missing = self.restarts = 0
         self.quick_ms = 0
-        self._last: Mark | None = None
+        self._last: CounterMark | None = None
         self._held: tuple[Counts, int | None] | None = None
 
     @property
@@ -84,10 +84,10 @@ class Counters:
         if min(steps) < 0 or not max(steps) <= step_ms <= RESTART_MS:
             return None
         self.good += 1
-        self._last = _mark(Mark, (seq, ms, counts, stamp_ms))
+        self._last = _mark(CounterMark, (seq, ms, counts, stamp_ms))
         return steps
 
-    def take(self, sentence: Counts, stamp_ms: int | None) -> Step | None:
+    def take(self, sentence: Counts, stamp_ms: int | None) -> CounterStep | None:
         """One decoded count sentence -> its step, or None (repeated, held or malformed).
 
         `stamp_ms` is the arrival stamp, None when stamps come from the board's own milliseconds.
@@ -119,8 +119,8 @@ class Counters:
                 return None
         self._count_missing(last.seq, seq)
         self.good += 1
-        self._last = Mark(seq, ms, counts, stamp_ms)
-        return Step(step_ms, step_ms, levels, steps)
+        self._last = CounterMark(seq, ms, counts, stamp_ms)
+        return CounterStep(step_ms, step_ms, levels, steps)
 
     def finish(self) -> None:
         """The input has ended: a sentence still held was followed by nothing that continues it."""
@@ -128,7 +128,7 @@ class Counters:
             self._held = None
             self.malformed += 1
 
-    def _other_inputs(self, last: Mark, sentence: Counts, stamp_ms: int | None) -> Step:
+    def _other_inputs(self, last: CounterMark, sentence: Counts, stamp_ms: int | None) -> CounterStep:
         """A hello announced another number of inputs: begin anew; only the uptime can say whether it was a restart."""
         self.finish()
         step_ms = (sentence.ms - last.ms) & LONG
@@ -136,17 +136,17 @@ class Counters:
         self.restarts += restarted
         return self._rebase(sentence, stamp_ms, restarted)
 
-    def _rebase(self, sentence: Counts, stamp_ms: int | None, restarted: bool = False) -> Step:
+    def _rebase(self, sentence: Counts, stamp_ms: int | None, restarted: bool = False) -> CounterStep:
         self.good += 1
-        self._last = Mark(sentence.seq, sentence.ms, sentence.counts, stamp_ms)
-        return Step(0, 0, sentence.levels, [0] * len(sentence.counts), restarted)
+        self._last = CounterMark(sentence.seq, sentence.ms, sentence.counts, stamp_ms)
+        return CounterStep(0, 0, sentence.levels, [0] * len(sentence.counts), restarted)
 
     def _count_missing(self, before: int, after: int) -> None:
         gap = (after - before) & WORD
         if 2 <= gap <= 32767:
             self.missing += gap - 1
 
-    def _is_restart(self, last: Mark, step_ms: int, steps: list[int], stamp_ms: int | None) -> bool:
+    def _is_restart(self, last: CounterMark, step_ms: int, steps: list[int], stamp_ms: int | None) -> bool:
         if max(steps) > HALF:
             return True
         if step_ms <= RESTART_MS:
@@ -162,12 +162,12 @@ class Counters:
                 return False
         return True
 
-    def _settle(self, last: Mark, sentence: Counts, stamp_ms: int | None) -> Step | None:
+    def _settle(self, last: CounterMark, sentence: Counts, stamp_ms: int | None) -> CounterStep | None:
         """Decide about the held sentence now that the next one is here."""
         assert self._held is not None
         held, held_stamp_ms = self._held
         self._held = None
-        mark = Mark(held.seq, held.ms, held.counts, held_stamp_ms)
+        mark = CounterMark(held.seq, held.ms, held.counts, held_stamp_ms)
         step_ms = (sentence.ms - held.ms) & LONG
         steps = [(new - old) & LONG for new, old in zip(sentence.counts, held.counts, strict=True)]
         continues = not self._is_restart(mark, step_ms, steps, stamp_ms) and self._is_plausible(step_ms, steps)
@@ -180,5 +180,5 @@ class Counters:
         step = self.take(sentence, stamp_ms)
         skipped_ms = (held.ms - last.ms) & LONG
         if step is None:  # the held one repeated, or another to be held: only its time has passed
-            return Step(0, skipped_ms, held.levels, [0] * len(held.counts))
+            return CounterStep(0, skipped_ms, held.levels, [0] * len(held.counts))
         return step._replace(elapsed_ms=step.elapsed_ms + skipped_ms)

@@ -10,7 +10,7 @@ MOST = 50
 """Different faults remembered; a source that makes up new ones can't fill the memory."""
 
 
-class Sayer:
+class FaultLog:
     """Says warnings of one part of the program."""
 
     def __init__(self, log: logging.Logger) -> None:

@@ -22,7 +22,7 @@ from typing import Protocol
 import serial
 
 from edge.contract.errors import PortError
-from edge.feed.faultlog import Sayer
+from edge.feed.faultlog import FaultLog
 from edge.feed.lines import LineSplitter
 
 LOG = logging.getLogger("tailgrain.feed")
@@ -169,7 +169,7 @@ class Reader(threading.Thread):
     def run(self) -> None:
         """Until stopped: open, read, wait a little, open again."""
         wait_s = FIRST_WAIT_S
-        said, opened = Sayer(LOG), ""
+        said, opened = FaultLog(LOG), ""
         while not self._stopping.is_set():
             try:
                 name, port = self._open()

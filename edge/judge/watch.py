@@ -11,11 +11,12 @@ from typing import Any
 from edge.contract import entries
 from edge.contract.entries import given
 from edge.feed.assembler import Second
+from edge.judge.speed.cost import DrivingCosts
 from edge.judge.speed.guidance import learned
-from edge.judge.speed.speed import Costs, SpeedEvidence, speed
+from edge.judge.speed.speed import SpeedEvidence, speed
 from edge.judge.verdict.changes import open_change
 from edge.judge.verdict.compare import Evidence, compare
-from edge.judge.verdict.course import SETTLING_S, Course, Mark, Moment
+from edge.judge.verdict.course import SETTLING_S, Course, CourseMark, CourseSecond
 from edge.judge.verdict.samples import KEYS
 from edge.reckon.figures import Figures
 from edge.reckon.loss import tighter_limit
@@ -48,7 +49,7 @@ class Watch:
     ) -> None:
         """The same from its parts; pulses are read off the reckoner's loss points."""
         points = self.reckoner.points
-        moment = Moment(
+        moment = CourseSecond(
             t, state, ms, area_m2, metres,
             tuple(point.effective for point in points),
             tuple(point.background for point in points),
@@ -58,24 +59,24 @@ class Watch:
         )  # fmt: skip
         self.course.take(moment, new_run)
 
-    def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> None:
+    def learn(self, entry: entries.Entry, stamp_ms: int) -> None:
         """One admitted entry, after the reckoner learned it."""
-        if not isinstance(entry, entries.Setting | entries.Crop | entries.Sample):
+        if not isinstance(entry, entries.SettingEntry | entries.CropEntry | entries.SampleEntry):
             return
         at = given(entry.at)
         now = self.reckoner.now
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
         rows, guard_s, crop = self.course.count, now.lag_s + SETTLING_S, now.crop_number
-        if isinstance(entry, entries.Setting):
+        if isinstance(entry, entries.SettingEntry):
             change = now.changes[-1]
             key = f"other: {change.name}" if change.what == "other" else change.what
-            mark = Mark("setting", rows, at_s, guard_s, crop, change.n, key, change.label, change.was, change.to)
-        elif isinstance(entry, entries.Crop):
-            mark = Mark("crop", rows, at_s, guard_s, crop)
+            mark = CourseMark("setting", rows, at_s, guard_s, crop, change.n, key, change.label, change.was, change.to)
+        elif isinstance(entry, entries.CropEntry):
+            mark = CourseMark("crop", rows, at_s, guard_s, crop)
         else:
             plain = entries.to_plain(entry)
             values = tuple((key, float(plain[key])) for key in KEYS if key in plain)
-            mark = Mark("sample", rows, at_s, guard_s, crop, values=values)
+            mark = CourseMark("sample", rows, at_s, guard_s, crop, values=values)
         self.course.mark(mark)
 
     @property
@@ -101,7 +102,7 @@ class Watch:
             return None
         return mark.n, self.compare(mark.n)
 
-    def speed(self, costs: Costs) -> dict[str, Any]:
+    def speed(self, costs: DrivingCosts) -> dict[str, Any]:
         """How fast to drive, from the seconds kept of the present crop."""
         now, machine = self.reckoner.now, self.reckoner.settings.machine
         return speed(
@@ -118,7 +119,7 @@ class Watch:
 
     def exponent(self) -> float | None:
         """Loss per hectare over speed as deliberate steps of this crop told it; None without any."""
-        return learned(self.speed(Costs())["exponent"])
+        return learned(self.speed(DrivingCosts())["exponent"])
 
     def _limit(self) -> float | None:
         now = self.reckoner.now

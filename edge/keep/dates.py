@@ -15,7 +15,7 @@ import msgspec
 KIND = "clock offset"
 
 
-class _Life(NamedTuple):
+class _ClockLife(NamedTuple):
     number: int
     seq: int
     offset_ms: int
@@ -37,10 +37,10 @@ class Dates:
             else:
                 last_ms = 0
         self._last_ms = last_ms
-        self._lives: list[_Life] = []
+        self._lives: list[_ClockLife] = []
         for number, seq, step_ms in reversed(lives):
             last_ms += step_ms
-            self._lives.insert(0, _Life(number, seq, last_ms))
+            self._lives.insert(0, _ClockLife(number, seq, last_ms))
 
     @classmethod
     def of_run(cls, connection: sqlite3.Connection, run: int) -> Dates:

@@ -17,9 +17,10 @@ from typing import IO, Any
 
 import msgspec
 
+from edge.contract import entries
 from edge.contract.errors import StoreAway, StoreError
 from edge.contract.settings import FILE_NAME as FILE_NAME
-from edge.engine.messages import Told
+from edge.engine.messages import OutboxRow
 from edge.engine.streams import STREAMS
 from edge.feed.assembler import Second
 from edge.keep import chain, health, jobs, minutes, signing
@@ -30,7 +31,7 @@ from edge.keep.runs import settings_sha256
 from edge.keep.schema import open_writer
 from edge.keep.signing import Key
 from edge.keep.upkeep import Disk, Upkeep
-from edge.keep.writer import Do, Work, Writer
+from edge.keep.writer import Do, Writer, WriterTask
 from edge.reckon.figures import Figures
 
 LOG = logging.getLogger("tailgrain.keep")
@@ -39,9 +40,6 @@ CHECK_AFTER_S = 5.0
 """A large file is read through beside the work once the start is over: a slow card can't serve both."""
 
 _EVER = 2**53
-PROVED = ("job_start", "job_finish", "job_reopen")
-"""Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
-
 _SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
 _COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
 _LAST_SQL = "SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1"
@@ -171,7 +169,7 @@ class Store:
             db.execute(_SECOND_SQL, row)
             db.execute(_COUNTS_SQL, counts)
 
-        self._writer.put(Work(do, is_second=True))
+        self._writer.put(WriterTask(do, is_second=True))
 
     def record(self, kind: str, at_ms: int, body: dict[str, Any], tell: str = "") -> None:
         """Keep one record; with `tell` it goes into the outbox under that topic, its `seq` added.
@@ -191,7 +189,7 @@ class Store:
             if tell:
                 self._tell(db, proof, tell, whole)
 
-        self._writer.put(Work(do))
+        self._writer.put(WriterTask(do))
 
     def _bind(self, db: sqlite3.Connection, run: int, at_ms: int) -> dict[str, Any]:
         """The digests for a record about to be kept; the positions go into one of their own before it."""
@@ -223,7 +221,7 @@ class Store:
         def do(db: sqlite3.Connection) -> None:
             db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?)", row)
 
-        self._writer.put(Work(do))
+        self._writer.put(WriterTask(do))
 
     def settle(self) -> None:
         """Wait until everything handed over so far is on disk. Raises StoreError when it can't be now; it stays owed."""
@@ -256,15 +254,15 @@ class Store:
         number: int = self._read(lambda db: db.execute(sql, (seq, seq)).fetchone()[0])
         return number or None
 
-    def waiting(self, after: int, most: int) -> list[Told]:
+    def waiting(self, after: int, most: int) -> list[OutboxRow]:
         """Outbox rows after an id, oldest first; only what is on disk is told."""
         sql = "SELECT id, topic, payload FROM outbox WHERE id > ? AND id <= ? ORDER BY id LIMIT ?"
-        return [Told(*row) for row in self._read(lambda db: db.execute(sql, (after, self._told_kept, most)).fetchall())]
+        return [OutboxRow(*row) for row in self._read(lambda db: db.execute(sql, (after, self._told_kept, most)).fetchall())]
 
     def delivered(self, ids: Iterable[int]) -> None:
         """The broker has these rows."""
         rows = [(one,) for one in ids]
-        self._writer.put(Work(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
+        self._writer.put(WriterTask(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
 
     def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[str, int, dict[str, Any]]]:
         """Records of earlier runs of these kinds in order: kind, time in epoch ms, body."""
@@ -327,7 +325,7 @@ class Store:
         run = self.run
         self.record("run end", at_ms, {"run": run})
         sql = "UPDATE run SET ended_ms = ?, closed_cleanly = 1 WHERE run = ?"
-        self._writer.put(Work(lambda db: db.execute(sql, (at_ms, run))))
+        self._writer.put(WriterTask(lambda db: db.execute(sql, (at_ms, run))))
 
     def close(self) -> None:
         """Finish the queue, checkpoint, close."""
@@ -374,7 +372,7 @@ class Store:
         # The record's number is the row's: numbers of an emptied table would begin anew, and the voice goes by order.
         message = {**body, "seq": proof.seq}
         message.pop("sums", None)  # what means are made of is for the record
-        if topic == "minute" or body.get("entry") in PROVED:
+        if topic == "minute" or body.get("entry") in entries.PROVED:
             message["proof"] = proof.to_plain()
         db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (proof.seq, topic, msgspec.json.encode(message)))
         self._told = proof.seq

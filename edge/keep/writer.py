@@ -51,7 +51,7 @@ class Damage(NamedTuple):
     why: str
 
 
-class Work(NamedTuple):
+class WriterTask(NamedTuple):
     """`is_second`: figures, the first thing given up. `reads`: changes nothing, needs no commit."""
 
     do: Do
@@ -85,8 +85,8 @@ class Writer:
         self.run = 0
         self._connection: sqlite3.Connection | None = connection
         self._upkeep, self._owner = upkeep, owner
-        self._queue: queue.Queue[Work | Damage | None] = queue.Queue(QUEUE_LENGTH)
-        self._owed: deque[Work] = deque()
+        self._queue: queue.Queue[WriterTask | Damage | None] = queue.Queue(QUEUE_LENGTH)
+        self._owed: deque[WriterTask] = deque()
         self._in_transaction = False
         self._lost: dict[str, int] = {}
         self._committed_at = self._kept_at = self._checkpointed_at = time.monotonic()
@@ -100,7 +100,7 @@ class Writer:
         """Begin to work."""
         self._thread.start()
 
-    def put(self, work: Work) -> None:
+    def put(self, work: WriterTask) -> None:
         """Hand over work; waits only when the queue is full."""
         self._queue.put(work)
 
@@ -110,7 +110,7 @@ class Writer:
         Raises StoreError: then nothing of it was kept.
         """
         future: Future[Any] = Future()
-        self.put(Work(do, future, reads=reads))
+        self.put(WriterTask(do, future, reads=reads))
         try:
             try:
                 return future.result(timeout=WAIT_S)
@@ -168,7 +168,7 @@ class Writer:
             with suppress(Exception):
                 self._roll_back()
 
-    def _take(self, work: Work) -> None:
+    def _take(self, work: WriterTask) -> None:
         if work.future is not None:
             self._answer(work, work.future)
             return
@@ -184,7 +184,7 @@ class Writer:
         except Exception as fault:  # noqa: BLE001 - one piece of work may not end the writer
             self._failed(fault, work)
 
-    def _answer(self, work: Work, future: Future[Any]) -> None:
+    def _answer(self, work: WriterTask, future: Future[Any]) -> None:
         if not future.set_running_or_notify_cancel():
             return
         for last_try in (False, True):
@@ -234,7 +234,7 @@ class Writer:
         if self._lost:
             self._owner.lost(db, self._lost)
 
-    def _do(self, work: Work) -> Any:
+    def _do(self, work: WriterTask) -> Any:
         """One piece of work, undone alone when it fails. The transaction may be gone after a fault of the disk."""
         db = self._open()
         db.execute("SAVEPOINT work")
@@ -248,7 +248,7 @@ class Writer:
         db.execute("RELEASE work")
         return result
 
-    def _owe(self, work: Work) -> None:
+    def _owe(self, work: WriterTask) -> None:
         self._owed.append(work)
         if len(self._owed) > MOST_OWED and not self._in_transaction:
             oldest = next((number for number, one in enumerate(self._owed) if one.is_second), 0)
@@ -280,7 +280,7 @@ class Writer:
         self._owner.committed()
         self._bound_wal()
 
-    def _failed(self, fault: Exception, work: Work | None) -> None:
+    def _failed(self, fault: Exception, work: WriterTask | None) -> None:
         """Something was not kept: keep it owed, or leave it when it can never be kept; after damage go on elsewhere."""
         if health.is_damage(fault):
             self._roll_back()
@@ -297,7 +297,7 @@ class Writer:
         elif work is not None:
             LOG.error("given up: %s", fault)
 
-    def _owe_if(self, work: Work | None) -> None:
+    def _owe_if(self, work: WriterTask | None) -> None:
         if work is not None:
             self._owe(work)
 

@@ -75,7 +75,7 @@ class HandClock:
         self._wall_ms += round(seconds * 1000)
 
 
-class Step(NamedTuple):
+class ClockStep(NamedTuple):
     """A found difference. `source`: "wall clock" (it was stepped by `offset_ms`; earlier stamps are off by that) or
     "receiver" (its time is ahead of ours by `offset_ms`); `believed`: whether dates are to be corrected by it."""
 
@@ -91,7 +91,7 @@ class Stamps:
         self._clock = clock
         self._lock = threading.Lock()
         self._ahead_ms, self._wall_ms = self._read()
-        self._steps: list[Step] = []
+        self._steps: list[ClockStep] = []
         self.life = 0
 
     def now(self) -> int:
@@ -101,11 +101,11 @@ class Stamps:
             step_ms = ahead_ms - self._ahead_ms
             if abs(step_ms) >= STEP_MS:
                 self.life += 1
-                self._steps.append(Step("wall clock", step_ms, True))
+                self._steps.append(ClockStep("wall clock", step_ms, True))
             self._ahead_ms = ahead_ms
             return wall_ms
 
-    def taken(self) -> list[Step]:
+    def taken(self) -> list[ClockStep]:
         """Steps since the last call."""
         if not self._steps:
             return []
@@ -132,7 +132,7 @@ class ReceiverClock:
         self._times = 0
         self._told_ms = 0
 
-    def step(self, stamp_ms: int, utc_ms: int) -> Step | None:
+    def step(self, stamp_ms: int, utc_ms: int) -> ClockStep | None:
         """One fix: its time and the stamp of the second that brought it. A difference that holds is returned."""
         offset_ms = utc_ms - stamp_ms
         steady = abs(offset_ms - self._last_ms) < DIFFERS_MS
@@ -141,7 +141,7 @@ class ReceiverClock:
         if self._times < FIXES_TO_DIFFER or abs(offset_ms - self._told_ms) < DIFFERS_MS:
             return None
         self._told_ms = offset_ms
-        return Step("receiver", offset_ms, _is_believed(stamp_ms, utc_ms))
+        return ClockStep("receiver", offset_ms, _is_believed(stamp_ms, utc_ms))
 
     def forget(self) -> None:
         """Our clock was stepped: compare anew, with nothing told."""

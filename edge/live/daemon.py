@@ -24,14 +24,14 @@ from edge.contract.settings import Settings
 from edge.engine import messages
 from edge.engine.engine import Engine
 from edge.feed.capture import Recorder
-from edge.feed.faultlog import Sayer
+from edge.feed.faultlog import FaultLog
 from edge.feed.ports import Reader
 from edge.judge.advice.adviser import TRIED_S
-from edge.keep.store import PROVED, Store
+from edge.keep.store import Store
 from edge.keep.upkeep import Upkeep
 from edge.live.clock import Clock, Stamps, SystemClock
 from edge.live.earlier import earlier
-from edge.live.surroundings import Facts, FixEar
+from edge.live.surroundings import FixListener, Surroundings
 from edge.tell.mqtt import Voice
 from edge.tell.topics import ASK_ID
 
@@ -65,7 +65,7 @@ class Daemon:
         self._clock = clock or SystemClock()
         self._by_board = epoch_ms is not None
         self._queue: queue.Queue[tuple[str, int, int, Any]] = queue.Queue(QUEUE_CHUNKS)
-        self._sayer = Sayer(LOG)
+        self._sayer = FaultLog(LOG)
         self._stamps = Stamps(self._clock)
         self._new_life = False
         self._life = 0
@@ -76,7 +76,7 @@ class Daemon:
             name = version("tailgrain")
             self._voice = Voice(settings.mqtt, settings.machine.kit, name, now_ms, self._asked)
             on_stamped = self._record if self._recorder is not None else None
-            ear = FixEar(self._store)
+            ear = FixListener(self._store)
             self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
             hours = self._take_up()
             self._go_on(now_ms if epoch_ms is None else epoch_ms)
@@ -88,7 +88,7 @@ class Daemon:
         self._recorded_ms = now_ms
         self._readers = self._make_readers(settings)
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
-        self._facts = Facts(self._engine, self._store, self._voice, ear, self._clock, *outside)
+        self._facts = Surroundings(self._engine, self._store, self._voice, ear, self._clock, *outside)
 
     def _take_up(self) -> tuple[float, float]:
         """What earlier runs were told and learned; returns their hours of work. A record that can't be taken up must not
@@ -263,7 +263,7 @@ class Daemon:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
             mark = self._store.mark_number(seq)
-            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in PROVED else None
+            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in entries.PROVED else None
             more = {"mark": mark, "proof": proof}
             return messages.encode({"id": ask_id, "ok": True, "seq": seq, **{key: one for key, one in more.items() if one}})
         try:
@@ -279,7 +279,7 @@ class Daemon:
             LOG.warning("answered, but: %s", fault)
         return body
 
-    def _take_entry(self, stamp_ms: int, entry: entries.AnyEntry, ask_id: str) -> dict[str, Any]:
+    def _take_entry(self, stamp_ms: int, entry: entries.Entry, ask_id: str) -> dict[str, Any]:
         if self._by_board:
             return self._engine.take_entry(None, entry, ask_id)
         return self._engine.take_entry(self._not_before_open(stamp_ms), entry, ask_id)

@@ -15,7 +15,7 @@ from edge.feed.assembler import Second
 from edge.feed.ports import Reader
 from edge.keep.dates import KIND
 from edge.keep.store import Store
-from edge.live.clock import Clock, ReceiverClock, Stamps, Step
+from edge.live.clock import Clock, ClockStep, ReceiverClock, Stamps
 from edge.reckon.figures import Figures
 
 LOG = logging.getLogger("tailgrain")
@@ -30,7 +30,7 @@ MOVED_SHOWN_S = 60.0
 STEP_SHOWN_S = 3.0
 
 
-class Away(Protocol):
+class BrokerLink(Protocol):
     """What is asked about the broker."""
 
     @property
@@ -50,7 +50,7 @@ class Away(Protocol):
         """Whether another kit of the same name speaks there."""
 
 
-class FixEar:
+class FixListener:
     """A keeper that hands everything on to the store and remembers the newest time a position receiver told."""
 
     def __init__(self, store: Store) -> None:
@@ -82,13 +82,14 @@ class FixEar:
         return self._store.job_minutes(job)
 
 
-class Facts:
+class Surroundings:
     """Looks around for one kit. `stamps` and `reader` None: stamps come from the board, so neither clock nor line says
     anything that a replay would not."""
 
     def __init__(
-        self, engine: Engine, store: Store, voice: Away, ear: FixEar, clock: Clock, stamps: Stamps | None, reader: Reader | None
-    ) -> None:
+        self, engine: Engine, store: Store, voice: BrokerLink, ear: FixListener, clock: Clock,
+        stamps: Stamps | None, reader: Reader | None,
+    ) -> None:  # fmt: skip
         self._engine, self._store, self._voice, self._ear = engine, store, voice, ear
         self._clock, self._stamps, self._reader = clock, stamps, reader
         self._receiver = ReceiverClock()
@@ -165,7 +166,7 @@ class Facts:
             self._receiver.forget()
             self._step(step, now_ms, f"It went {_span(step.offset_ms)}.", number)
 
-    def _step(self, step: Step, now_ms: int, words: str, number: int) -> None:
+    def _step(self, step: ClockStep, now_ms: int, words: str, number: int) -> None:
         LOG.warning("clock: %s", words)
         self._store.record(KIND, now_ms, {**step._asdict(), "number": number})
         self._stepped_at, self._step_words = self._clock.monotonic(), words

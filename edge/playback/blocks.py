@@ -60,7 +60,7 @@ def read_capture(source: Path, settings: Settings, on_refused: Callable[[str], N
     return engine.watch
 
 
-class _Row(NamedTuple):
+class _KeptSecond(NamedTuple):
     t: int
     state: str
     area_m2: float
@@ -69,7 +69,7 @@ class _Row(NamedTuple):
     parts: str
 
 
-class _Record(NamedTuple):
+class _KeptRecord(NamedTuple):
     run: int
     at_ms: int
     kind: str
@@ -99,7 +99,7 @@ class Database:
         marks = ", ".join("?" * len(kinds))
         sql = f"SELECT run, at_ms, kind, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
         found = connection.execute(sql, kinds).fetchall()
-        records = [_Record(run, at_ms, kind, msgspec.json.decode(body)) for run, at_ms, kind, body in found]
+        records = [_KeptRecord(run, at_ms, kind, msgspec.json.decode(body)) for run, at_ms, kind, body in found]
         self.records = [one for one in records if not for_next_run or one.body.get("entry") not in ("tray", "tray_mark")]
         self._runs = connection.execute("SELECT run, settings FROM run ORDER BY run").fetchall()
         self._newest = settings if for_next_run or not self._runs else _of_run(self._runs[-1][1])
@@ -117,7 +117,7 @@ class Database:
         points = watch.course.points
         held = self._connection.execute("SELECT DISTINCT run FROM second WHERE t BETWEEN ? AND ?", (low, high)).fetchall()
         needed = {run for run, in held}
-        told: list[_Record] = []
+        told: list[_KeptRecord] = []
         for run, text in self._runs:
             if run in needed and (settings := _of_run(text)) != watch.reckoner.settings:
                 watch.reckoner = Reckoner(settings)
@@ -165,7 +165,7 @@ class Database:
         high = _at_s(settings[last + 1]) if last + 1 < len(settings) else _at_s(settings[last]) + AROUND_S
         return int(low), int(min(high, _at_s(settings[n - 1]) + AROUND_S)) + 1
 
-    def _feed(self, watch: Watch, records: list[_Record], rows: list[_Row]) -> None:
+    def _feed(self, watch: Watch, records: list[_KeptRecord], rows: list[_KeptSecond]) -> None:
         backs = sum(row.t <= before.t for before, row in zip(rows, rows[1:], strict=False))
         # Behind a clock that was set back times begin anew: such a step holds later records up until its second comes.
         steps = [one for one in records if one.kind == "clock step" and one.body["to_ms"] < one.body["from_ms"]]
@@ -182,20 +182,20 @@ class Database:
         for record in waiting:
             self._tell(watch, record)
 
-    def _tell(self, watch: Watch, record: _Record) -> None:
+    def _tell(self, watch: Watch, record: _KeptRecord) -> None:
         if record.kind == "clock step":
             return
         watch.reckoner.restore(record.kind, record.body, record.at_ms)
         if record.kind == "entry":
             watch.learn(entries.from_plain(record.body), record.at_ms)
 
-    def _rows(self, run: int, low: int, high: int) -> Iterator[_Row]:
+    def _rows(self, run: int, low: int, high: int) -> Iterator[_KeptSecond]:
         sql = """SELECT t, state, area_m2, distance_m, returns_pct, parts
             FROM second JOIN counts USING (run, number) WHERE second.run = ? AND t BETWEEN ? AND ? ORDER BY number"""
         for row in self._connection.execute(sql, (run, low, high)):
-            yield _Row(*row)
+            yield _KeptSecond(*row)
 
-    def _take(self, watch: Watch, row: _Row, fresh: bool) -> None:
+    def _take(self, watch: Watch, row: _KeptSecond, fresh: bool) -> None:
         parts = [Part(*one) for one in msgspec.json.decode(row.parts)]
         ms = sum([part.ms for part in parts])
         counts = parts[0].counts if parts else []
@@ -207,7 +207,7 @@ class Database:
         watch.take(row.t, row.state, ms, row.area_m2, row.metres, row.returns_pct, new_run=fresh and watch.course.count > 0)
 
 
-def _key(record: _Record) -> tuple[str, str | None]:
+def _key(record: _KeptRecord) -> tuple[str, str | None]:
     return record.body["what"], record.body.get("name")
 
 
@@ -215,6 +215,6 @@ def _of_run(text: str) -> Settings:
     return settings_module.from_plain(msgspec.json.decode(text))
 
 
-def _at_s(record: _Record) -> float:
+def _at_s(record: _KeptRecord) -> float:
     at = record.body.get("at")
     return record.at_ms / 1000 if at is None else entries.epoch_s(at)

@@ -13,7 +13,7 @@ from edge.feed import capture
 SQLITE_BEGINS = b"SQLite format 3\x00"
 
 
-def opened(path: Path) -> Iterator[capture.Line]:
+def opened(path: Path) -> Iterator[capture.CaptureLine]:
     """The lines of a capture. Raises CaptureError when it can't be read, or when no line begins with a time."""
     without = 0
     for line in capture.read(path):
@@ -35,7 +35,7 @@ def _no_capture(path: Path, looked_at: int) -> str:
 
 def play(
     engine: Engine,
-    lines: Iterable[capture.Line],
+    lines: Iterable[capture.CaptureLine],
     on_refused: Callable[[str], None] | None = None,
     on_progress: Callable[[int], None] | None = None,
 ) -> None:
@@ -47,7 +47,7 @@ def play(
     engine.finish()
 
 
-def _take(engine: Engine, line: capture.Line, number: int, on_refused: Callable[[str], None] | None) -> None:
+def _take(engine: Engine, line: capture.CaptureLine, number: int, on_refused: Callable[[str], None] | None) -> None:
     stamp_ms, text = line
     if text[:1] == b"$":
         engine.take_line(stamp_ms, text)

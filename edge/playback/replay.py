@@ -14,7 +14,7 @@ from edge.contract.errors import StoreError
 from edge.contract.settings import Settings
 from edge.engine import messages
 from edge.engine.engine import Engine, Keeper, Nowhere
-from edge.judge.alerts.judge import Change
+from edge.judge.alerts.judge import AlertChange
 from edge.keep.store import Store
 from edge.playback import recording
 
@@ -84,7 +84,7 @@ def summary(engine: Engine) -> dict[str, Any]:
     }
 
 
-def alert_lives(changes: list[Change]) -> list[dict[str, Any]]:
+def alert_lives(changes: list[AlertChange]) -> list[dict[str, Any]]:
     """Each alert from raised to the end of its condition (null: still on)."""
     lives: list[dict[str, Any]] = []
     open_ones: dict[str, dict[str, Any]] = {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from edge.reckon.entered.money import UNKNOWN, Value
+from edge.reckon.entered.money import UNKNOWN, ValueLost
 from edge.reckon.fit.calibration import CalibrationState
 from edge.reckon.lag.learner import LearnedLag
 from edge.reckon.sensors.workstate import State
@@ -75,7 +75,7 @@ class Figures:
     saturated_inputs: tuple[int, ...] = ()
     lag: LearnedLag | None = None
     width_used: float = 1.0
-    value: Value = UNKNOWN
+    value: ValueLost = UNKNOWN
     sample_age_s: float | None = None
     limit_basis: str | None = None
     limit_pct: float | None = None

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from edge.contract.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
 from edge.feed.assembler import Part
 from edge.reckon.entered.inforce import InForce
-from edge.reckon.entered.money import UNKNOWN, Value, value
+from edge.reckon.entered.money import UNKNOWN, ValueLost, value
 from edge.reckon.entered.sieves import Sieves
 from edge.reckon.figures import CalibrationFigure
 from edge.reckon.fit import calibration as cal
@@ -25,7 +25,7 @@ from edge.reckon.statistics.smoothing import Smoother
 from edge.reckon.totals import MeanLoss, Totals
 
 
-class Kit:
+class KitState:
     """What is known of one kit. `background_changed`: a background was learned by itself and is not on record yet."""
 
     def __init__(self, settings: Settings) -> None:
@@ -97,7 +97,7 @@ class Kit:
             self.now.yield_t_ha,
         )
 
-    def value_ha(self, totals: Totals, loss: MeanLoss, percents: Mapping[str, float] | None = None) -> Value:
+    def value_ha(self, totals: Totals, loss: MeanLoss, percents: Mapping[str, float] | None = None) -> ValueLost:
         """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
 
         `percents`: trash and cracked grain in the tank, None for the newest samples.

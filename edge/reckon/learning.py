@@ -13,22 +13,22 @@ from edge.reckon.entered.inforce import weighed_yield
 from edge.reckon.entered.plausible import doubt
 from edge.reckon.fit.calibration import Test, moment_s
 from edge.reckon.fit.trays import measure, residue_width
-from edge.reckon.kitstate import Kit
+from edge.reckon.kitstate import KitState
 from edge.reckon.tables import crops
 from edge.reckon.tables.units import M2_PER_HA
 
 VOLUME_TO_T = 1000.0
 
 
-class Learning(Kit):
+class Learning(KitState):
     """Entries and records -> state."""
 
-    def admit(self, entry: entries.AnyEntry, stamp_ms: int) -> entries.AnyEntry:
+    def admit(self, entry: entries.Entry, stamp_ms: int) -> entries.Entry:
         """Check an entry against what is in force; returns it completed (a tray with its mark's time).
 
         Raises EntryError naming the key; nothing has changed then.
         """
-        if isinstance(entry, entries.Tray):
+        if isinstance(entry, entries.TrayEntry):
             mark = given(entry.mark)
             if mark is not None and given(entry.at) is None:
                 if mark not in self.now.marks:
@@ -38,63 +38,63 @@ class Learning(Kit):
             ground = self.now.tray_ground(moment_s(entry, stamp_ms), stamp_ms / 1000, mark)
             width = residue_width(entry, ground.residue_width_m, self.settings.machine.cut_width_m)
             measure(entry, ground.tgw_g, width)
-        elif isinstance(entry, entries.JobReopen) and entry.job > self.now.jobs:
+        elif isinstance(entry, entries.JobReopenEntry) and entry.job > self.now.jobs:
             raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {_numbers(self.now.jobs)}")
-        elif isinstance(entry, entries.JobReopen) and entry.job == self.now.job:
+        elif isinstance(entry, entries.JobReopenEntry) and entry.job == self.now.job:
             raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
-        elif isinstance(entry, entries.GroundRun) and self.ground is None:
+        elif isinstance(entry, entries.GroundRunEntry) and self.ground is None:
             raise EntryError("ground_run: entry: no wheel sensor for ground speed is wired; allowed: once the settings name one")
-        elif isinstance(entry, entries.ReturnsCatch) and self.returns is None:
+        elif isinstance(entry, entries.ReturnsCatchEntry) and self.returns is None:
             raise EntryError("returns_catch: entry: no light beam in the returns is wired; allowed: once the settings name one")
         return entry
 
-    def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:
+    def learn(self, entry: entries.Entry, stamp_ms: int) -> dict[str, Any]:
         """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
         extra = self._learn(entry, stamp_ms)
-        rows = crops.table(self.settings.crop_data) if isinstance(entry, entries.Crop) else {}
+        rows = crops.table(self.settings.crop_data) if isinstance(entry, entries.CropEntry) else {}
         check = doubt(entry, self.now.crop, rows, self.settings.machine.cut_width_m)
         return {**extra, "note": "; ".join(one for one in (extra.get("note"), check) if one)} if check else extra
 
-    def _learn(self, entry: entries.AnyEntry, stamp_ms: int) -> dict[str, Any]:
+    def _learn(self, entry: entries.Entry, stamp_ms: int) -> dict[str, Any]:
         at = given(entry.at)
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
         match entry:
-            case entries.TrayMark():
+            case entries.TrayMarkEntry():
                 number = self.now.add_mark(at_s)
                 self.tests.mark(number, at_s)
                 return {"mark": number}
-            case entries.Tray():
+            case entries.TrayEntry():
                 self.tests.learn(entry, stamp_ms, self.now, self.settings.machine.cut_width_m)
-            case entries.IdleRun():
+            case entries.IdleRunEntry():
                 return self._learn_idle(entry, at_s)
-            case entries.GroundRun():
+            case entries.GroundRunEntry():
                 self.now.pulses_per_m = entry.pulses / entry.metres
-            case entries.ReturnsCatch():
+            case entries.ReturnsCatchEntry():
                 why = self.returns.learn_catch(entry.mass_kg, entry.seconds) if self.returns is not None else ""
                 return {"note": f"kept, not used: {why}"} if why else {}
-            case entries.Load():
+            case entries.LoadEntry():
                 return self._learn_load(entry, at_s)
-            case entries.Gauge():
+            case entries.GaugeEntry():
                 return self.sieves.learn_gauge(entry, self.now)
-            case entries.Setting():
+            case entries.SettingEntry():
                 self.now.learn(entry, at_s)
                 return self.sieves.learn_setting(entry, self.now)
-            case entries.Crop():
+            case entries.CropEntry():
                 self.tests.crop_ends(self.now.crop_number)
                 self._learn_crop(entry, at_s)
-            case entries.JobStart() | entries.JobFinish() | entries.JobReopen():
+            case entries.JobStartEntry() | entries.JobFinishEntry() | entries.JobReopenEntry():
                 return self._learn_job(entry, at_s)
             case _:
                 self.now.learn(entry, at_s)
         return {}
 
-    def _learn_job(self, entry: entries.JobStart | entries.JobFinish | entries.JobReopen, at_s: float) -> dict[str, Any]:
+    def _learn_job(self, entry: entries.JobStartEntry | entries.JobFinishEntry | entries.JobReopenEntry, at_s: float) -> dict[str, Any]:
         """The answer names the job; a note says what else came of it, when that may not be what was meant."""
         was, last = self.now.job, self.now.last_job
         self.now.learn(entry, at_s)
-        if isinstance(entry, entries.JobStart):
+        if isinstance(entry, entries.JobStartEntry):
             self.now.loads.begin(at_s, self._crop_ha)
-        if not isinstance(entry, entries.JobFinish):
+        if not isinstance(entry, entries.JobFinishEntry):
             note = f"job {was} was open and is finished by this; it can be reopened" if was else ""
             job = self.now.job
         else:
@@ -106,14 +106,14 @@ class Learning(Kit):
                 note = f"{note}; tonnes and area kept, not used: {why}".removeprefix("; ")
         return {**({"job": job} if job else {}), **({"note": note} if note else {})}
 
-    def _learn_idle(self, entry: entries.IdleRun, at_s: float) -> dict[str, Any]:
+    def _learn_idle(self, entry: entries.IdleRunEntry, at_s: float) -> dict[str, Any]:
         why = self._idle.learn(entry.seconds, at_s, self.points)
         if why:
             return {"note": f"kept, not used: {why}"}
         self._refit()
         return {}
 
-    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
+    def _learn_crop(self, entry: entries.CropEntry, at_s: float) -> None:
         before = self.now.crop_number
         self.now.learn(entry, at_s)
         if self.now.crop_number != before:
@@ -124,7 +124,7 @@ class Learning(Kit):
         """Area of the crop in front that was cut in this run."""
         return self.totals.crop(self.now.crop_number).area_m2 / M2_PER_HA
 
-    def _learn_load(self, entry: entries.Load, at_s: float) -> dict[str, Any]:
+    def _learn_load(self, entry: entries.LoadEntry, at_s: float) -> dict[str, Any]:
         mass_t = given(entry.t)
         if mass_t is None:
             mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / VOLUME_TO_T
@@ -140,25 +140,25 @@ class Learning(Kit):
             at = given(entry.at)
             at_s = at_ms / 1000 if at is None else entries.epoch_s(at)
             match entry:
-                case entries.TrayMark():
+                case entries.TrayMarkEntry():
                     self.now.add_mark(at_s)
-                case entries.GroundRun():
+                case entries.GroundRunEntry():
                     self.now.pulses_per_m = entry.pulses / entry.metres
-                case entries.Gauge():
+                case entries.GaugeEntry():
                     self.sieves.learn_gauge(entry, self.now)
-                case entries.Setting():
+                case entries.SettingEntry():
                     self.now.learn(entry, at_s)
                     self.sieves.learn_setting(entry, self.now)
-                case entries.Tray():
+                case entries.TrayEntry():
                     self._restore_tray(entry, at_ms)
-                case entries.Crop():
+                case entries.CropEntry():
                     self._learn_crop(entry, at_s)
-                case entries.JobStart():
+                case entries.JobStartEntry():
                     self.now.learn(entry, at_s)
                     self.now.loads.begin(at_s, 0.0)
-                case entries.Load():
+                case entries.LoadEntry():
                     self.now.loads.since_s = at_s  # its sums stand in a record of its own
-                case entries.IdleRun() | entries.ReturnsCatch():
+                case entries.IdleRunEntry() | entries.ReturnsCatchEntry():
                     pass  # what they taught stands in records of its own
                 case _:
                     self.now.learn(entry, at_s)
@@ -175,7 +175,7 @@ class Learning(Kit):
             for point, pulses in zip(self.points, test.seen.pulses, strict=True):
                 point.expect(pulses / test.seen.seconds)
 
-    def _restore_tray(self, entry: entries.Tray, at_ms: int) -> None:
+    def _restore_tray(self, entry: entries.TrayEntry, at_ms: int) -> None:
         """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
         try:
             self.tests.learn(entry, at_ms, self.now, self.settings.machine.cut_width_m)
@@ -239,5 +239,5 @@ def _numbers(jobs: int) -> str:
     return f"1 to {jobs}" if jobs else "no job was started yet"
 
 
-def _with_at(entry: entries.Tray, at_s: float) -> entries.Tray:
+def _with_at(entry: entries.TrayEntry, at_s: float) -> entries.TrayEntry:
     return msgspec.structs.replace(entry, at=at_s)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from edge.reckon.fit.factor import SPLIT_U, Factors, Fit
 from edge.reckon.statistics.budget import DEAD_TIME_U, HALF_BLIND_U, SPEED_U, WIDTH_U, effective_dof, quantile, reach
 from edge.reckon.statistics.quantiles import t_cdf
-from edge.reckon.statistics.smoothing import Z90, Level
+from edge.reckon.statistics.smoothing import Z90, SmoothedLevel
 
 MG_M2_PER_KG_HA = 100.0
 FARTHEST = 50.0
@@ -27,7 +27,7 @@ class PointLevel(NamedTuple):
     """
 
     name: str
-    level: Level
+    level: SmoothedLevel
     half_blind: bool = False
     upper_known: bool = True
     background_u: float = 0.0

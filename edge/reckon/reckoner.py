@@ -12,7 +12,7 @@ from edge.feed.assembler import Second
 from edge.reckon.figures import Figures
 from edge.reckon.fit import calibration as cal
 from edge.reckon.learning import Learning
-from edge.reckon.secondfigures import Picture
+from edge.reckon.secondfigures import FigureBuilder
 from edge.reckon.sensors.workstate import State
 
 LEAST_SPEED_M_S = 0.1
@@ -22,7 +22,7 @@ CUTTING_WINDOW_MS = 5000
 CUTTING_PULSES = 5.0
 
 
-class Reckoner(Learning, Picture):
+class Reckoner(Learning, FigureBuilder):
     """Drives the state of one kit second by second."""
 
     def step(self, second: Second) -> Figures:
@@ -151,7 +151,7 @@ class Reckoner(Learning, Picture):
         variance = tuple([point.effective * point.scatter for point in self.points])
         half_blind = any(point.half_blind for point in self.points)
         self.tests.remember(
-            cal.Row(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2)
+            cal.WindowSecond(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2)
         )
         quiet = state not in ("working", "filling") and threshing_ms > 0
         self._idle.remember(second.t, threshing_s if quiet else 0.0, quiet, self.points)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from edge.contract.settings import ShaftInput
 from edge.feed.assembler import Second
-from edge.reckon.entered.money import UNKNOWN, Value, value
+from edge.reckon.entered.money import UNKNOWN, ValueLost, value
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
-from edge.reckon.kitstate import Kit
+from edge.reckon.kitstate import KitState
 from edge.reckon.loss import (
     Interval,
     MachineLoss,
@@ -20,7 +20,7 @@ from edge.reckon.loss import (
 from edge.reckon.sensors.workstate import State
 
 
-class Picture(Kit):
+class FigureBuilder(KitState):
     """State -> figures, with intervals and flags; changes nothing."""
 
     def _levels(self) -> list[PointLevel] | None:
@@ -111,7 +111,7 @@ class Picture(Kit):
             None if limit is None else over_limit_p(total, limit),
         )
 
-    def _value(self, loss: LossFigure, rate_ha_h: float | None) -> Value:
+    def _value(self, loss: LossFigure, rate_ha_h: float | None) -> ValueLost:
         tank = self.now.yield_t_ha
         tank_t_h = None if tank is None or rate_ha_h is None else tank * rate_ha_h
         return value(loss.t_h, tank_t_h, self.now.price_per_t, self.now.discount_per_t())

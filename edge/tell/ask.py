@@ -11,7 +11,7 @@ from typing import Any, Self
 import msgspec
 
 from edge.contract.errors import BrokerError
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.engine import messages
 from edge.tell import topics
 from edge.tell.client import new_client
@@ -22,7 +22,7 @@ ANSWER_LIMIT_S = 5.0
 class Asker:
     """One connection for any number of questions; a context manager. Raises BrokerError when it can't be had."""
 
-    def __init__(self, settings: Mqtt, kit: str) -> None:
+    def __init__(self, settings: MqttSettings, kit: str) -> None:
         self._base, self._kit = topics.base(kit), kit
         self._where = f"broker {settings.host}:{settings.port}"
         self._events: queue.Queue[tuple[str, Any]] = queue.Queue()
@@ -86,7 +86,7 @@ class Asker:
         self.close()
 
 
-def ask(settings: Mqtt, kit: str, entry: dict[str, Any], ask_id: str | None = None) -> dict[str, Any]:
+def ask(settings: MqttSettings, kit: str, entry: dict[str, Any], ask_id: str | None = None) -> dict[str, Any]:
     """One question over a connection of its own. Raises BrokerError when no answer comes in 5 s."""
     with Asker(settings, kit) as asker:
         return asker.ask(entry, ask_id)

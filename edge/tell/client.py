@@ -11,7 +11,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.contract.errors import SettingsError
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 
 LOG = logging.getLogger("tailgrain.tell")
 
@@ -19,7 +19,7 @@ KEEPALIVE_S = 15
 CONNECT_LIMIT_S = 5.0
 
 
-def new_client(settings: Mqtt, name: str) -> paho.Client:
+def new_client(settings: MqttSettings, name: str) -> paho.Client:
     """A client that is not connected yet. Raises SettingsError when the password file can't be read."""
     client = paho.Client(
         CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv311, reconnect_on_failure=False
@@ -36,7 +36,7 @@ def new_client(settings: Mqtt, name: str) -> paho.Client:
     return client
 
 
-def _password(settings: Mqtt) -> str | None:
+def _password(settings: MqttSettings) -> str | None:
     if not settings.password_file:
         return None
     try:

@@ -20,11 +20,11 @@ from typing import Any, Protocol
 import paho.mqtt.client as paho
 
 from edge.contract.errors import SettingsError, StoreError
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.engine import messages
-from edge.engine.messages import Told
-from edge.feed.faultlog import Sayer
-from edge.judge.alerts.judge import Change
+from edge.engine.messages import OutboxRow
+from edge.feed.faultlog import FaultLog
+from edge.judge.alerts.judge import AlertChange
 from edge.reckon.figures import Figures
 from edge.tell import topics
 from edge.tell.client import CONNECT_LIMIT_S, KEEPALIVE_S, new_client
@@ -49,7 +49,7 @@ TWIN_S = 150.0
 class Outbox(Protocol):
     """What waits for the broker."""
 
-    def waiting(self, after: int, most: int) -> list[Told]:
+    def waiting(self, after: int, most: int) -> list[OutboxRow]:
         """Rows after an id, oldest first."""
 
     def delivered(self, ids: list[int]) -> None:
@@ -60,7 +60,7 @@ class Voice:
     """Publishes for one kit. `on_question(payload)` hears `ask/entry`, from paho's thread: it must only queue."""
 
     def __init__(
-        self, settings: Mqtt, kit: str, version: str, since_ms: int, on_question: Callable[[bytes], None]
+        self, settings: MqttSettings, kit: str, version: str, since_ms: int, on_question: Callable[[bytes], None]
     ) -> None:
         self._settings = settings
         self._base = topics.base(kit)
@@ -78,7 +78,7 @@ class Voice:
         self._live_waits = False
         self._answers: deque[tuple[str, Any]] = deque(maxlen=MOST_ANSWERS)
         self._twin_heard: float | None = None
-        self._sayer = Sayer(LOG)
+        self._sayer = FaultLog(LOG)
         self._present_at = 0.0
         self._sent = 0
         self._lock = threading.Lock()
@@ -105,7 +105,7 @@ class Voice:
         if not told:
             self._events.put(("live", None))
 
-    def alert(self, change: Change) -> None:
+    def alert(self, change: AlertChange) -> None:
         """An alert changed its state."""
         if change.rule == "broker-away":  # told on the board only: nobody could hear it, and then it is over
             return

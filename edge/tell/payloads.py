@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from edge.engine import messages
-from edge.judge.alerts.judge import Change
+from edge.judge.alerts.judge import AlertChange
 
 CLEARS = b""
 """The payload that makes a broker forget a retained message."""
@@ -22,7 +22,7 @@ def json_object(payload: bytes) -> dict[str, Any] | None:
     return message if isinstance(message, dict) else None
 
 
-def alert(change: Change) -> dict[str, Any]:
+def alert(change: AlertChange) -> dict[str, Any]:
     """The payload of an alert topic."""
     return {
         "rule": change.rule,

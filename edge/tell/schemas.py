@@ -206,17 +206,19 @@ def _alert() -> Schema:
 
 def _entries() -> dict[str, Schema]:
     """All kinds of entry out of their types. `seq` is the kit's, in a kept entry."""
-    _, found = msgspec.json.schema_components([entries.AnyEntry], ref_template=REF)
-    kinds = [str(kind.__name__) for kind in entries.AnyEntry.__args__]
+    _, found = msgspec.json.schema_components(entries.KINDS.values(), ref_template=REF)
+    kinds = {kind.__name__: f"Entry{kind.__name__.removesuffix('Entry')}" for kind in entries.KINDS.values()}
+    proved = [entries.KINDS[name].__name__ for name in entries.PROVED]
     schemas: dict[str, Schema] = {}
     for name, schema in found.items():
         schema.pop("additionalProperties", None)
         if name in kinds:
             schema["properties"]["seq"] = SEQ
-        if name in ("JobStart", "JobFinish", "JobReopen"):
+            schema["title"] = kinds[name].removeprefix("Entry")
+        if name in proved:
             schema["properties"]["proof"] = _proof("this entry's record")
-        schemas[f"Entry{name}" if name in kinds else name] = schema
-    entry = {"description": "One operator entry.", "oneOf": [ref(f"Entry{name}") for name in kinds]}
+        schemas[kinds.get(name, name)] = schema
+    entry = {"description": "One operator entry.", "oneOf": [ref(name) for name in kinds.values()]}
     kept = {"description": "An entry that is kept, with its number.", "allOf": [ref("Entry"), {"required": ["seq"]}]}
     return {"Entry": entry, "KeptEntry": kept, **schemas}
 
@@ -248,7 +250,7 @@ def _verdict() -> Schema:
 def _advice() -> dict[str, Schema]:
     """Out of its types; `was` is called `from` outside, and no settings are null."""
     _, found = msgspec.json.schema_components([Advice], ref_template=REF)
-    advice, step = found["Advice"], found["Step"]
+    advice, step = found["Advice"], found["AdvisedStep"]
     step["properties"] = {"from" if name == "was" else name: one for name, one in step["properties"].items()}
     step["required"] = list(step["properties"])
     settings = advice["properties"]["settings"]
@@ -257,7 +259,7 @@ def _advice() -> dict[str, Schema]:
     advice["properties"]["t"] = TIME
     for one in advice["properties"].values():
         one.pop("default", None)
-    return {"Advice": advice, "Step": step}
+    return {"Advice": advice, "AdvisedStep": step}
 
 
 def _answer() -> Schema:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
-from edge.judge.verdict.contrast import BLOCK_S, Sample, log_ratio
+from edge.judge.verdict.contrast import BLOCK_S, BlockSample, log_ratio
 from sim_feed.parameters import Planned
 from sim_feed.scenario import Simulation, load
 
@@ -65,7 +65,7 @@ def machine(seed: int, minutes: int, drift: float, effect: Floats | float = 0.0,
     return blocks
 
 
-def sample(pulses: Floats, changes: list[int], until: int) -> Sample:
+def sample(pulses: Floats, changes: list[int], until: int) -> BlockSample:
     """Blocks up to a block, with changes at blocks: sides alternate, each change is followed by its guard time."""
     place = np.arange(until)
     span = np.searchsorted(changes, place, side="right")
@@ -73,7 +73,7 @@ def sample(pulses: Floats, changes: list[int], until: int) -> Sample:
     kept = place - began >= GUARD_BLOCKS
     place, span = place[kept], span[kept]
     ones = np.ones(len(place))
-    return Sample(
+    return BlockSample(
         side=(span % 2).astype(np.int64),
         stretch=span.astype(np.int64),
         mid_s=(place + 0.5) * BLOCK_S,

@@ -3,7 +3,7 @@
 Dead time: Poisson arrivals of constant rate, each let through if the last one let through is a dead time or more ago; counts a
 second go through `LossPoint`. Corrected pulses over the arrivals themselves, less one. (Grains of one clump closer together
 than the dead time are hidden for good; the factor absorbs them, measurement 1.2.) The formula is convex in a second's count,
-so its mean comes out high by the dead time over that second, whatever the rate (edge/reckon/sensors/deadtime.py): from 5 ms on that is
+so its mean comes out high by the dead time over that second, whatever the rate: from 5 ms on that is
 taken off. Impacts over three tenths of hidden time are flagged saturated and given no upper end.
 
 Background: grain that drifts and jumps as in the smoothing bench, clumped, plus Poisson vibration; the background is learned

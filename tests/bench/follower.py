@@ -19,7 +19,7 @@ from edge.judge.advice.settingsbook import SettingsBook
 from edge.judge.advice.situation import Situation, Tried
 from edge.judge.advice.worth import worth
 from edge.judge.verdict import samples
-from edge.judge.verdict.contrast import Sample, difference, log_ratio
+from edge.judge.verdict.contrast import BlockSample, difference, log_ratio
 from edge.judge.verdict.project import minutes_more
 from sim_feed.crop import Crop, Floats
 from sim_feed.machine import Machine
@@ -299,7 +299,7 @@ class Operator:
         more = minutes_more(sample, effect, abs(effect.estimate))
         return "no detectable change", exp(effect.estimate), more
 
-    def _sample_of(self, before: Span, after: Span) -> Sample:
+    def _sample_of(self, before: Span, after: Span) -> BlockSample:
         k = np.array(self.k) * 2 / sum(self.k)
         columns: list[list[float]] = [[] for _ in range(8)]
         for side, span in ((0, before), (1, after)):
@@ -311,7 +311,7 @@ class Operator:
                 column.extend(part)
         returns = np.array(before.returns + after.returns)
         whole = [np.array(column, dtype=np.int64) for column in columns[:2]]
-        return Sample(*whole, *(np.array(column, dtype=np.float64) for column in columns[2:]), returns)
+        return BlockSample(*whole, *(np.array(column, dtype=np.float64) for column in columns[2:]), returns)
 
     def follow(self) -> bool:
         """One round: work, ask, do as told. False when nothing more is advised."""

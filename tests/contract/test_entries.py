@@ -243,7 +243,7 @@ def kit(more: str = "", *earlier: dict) -> Reckoner:
     return reckoner
 
 
-def admit(reckoner: Reckoner, entry: dict) -> entries.AnyEntry:
+def admit(reckoner: Reckoner, entry: dict) -> entries.Entry:
     return reckoner.admit(entries.from_plain({"entry": "tray", **entry}), STAMP_MS)
 
 

@@ -10,10 +10,10 @@ import pytest
 
 from edge.contract.settings import parse
 from edge.engine.engine import Engine
-from edge.judge.alerts.judge import Change
+from edge.judge.alerts.judge import AlertChange
 from edge.keep.store import FILE_NAME
 from edge.live.clock import HandClock, Stamps
-from edge.live.surroundings import Facts, FixEar
+from edge.live.surroundings import FixListener, Surroundings
 from edge.reckon.figures import Figures
 from tests.kits.stores import SETTINGS, START_S, opened, rows, settle
 
@@ -28,12 +28,12 @@ class Broker:
     alive: bool = True
 
     def __post_init__(self) -> None:
-        self.told: list[Change] = []
+        self.told: list[AlertChange] = []
 
     def live(self, figures: Figures) -> None:
         """Not looked at here."""
 
-    def alert(self, change: Change) -> None:
+    def alert(self, change: AlertChange) -> None:
         self.told.append(change)
 
 
@@ -49,9 +49,9 @@ class Kit:
         self.store = opened(folder, floor_mb)
         self.broker, self.line = Broker(), Line()
         self.clock = HandClock(START_S * 1000)
-        ear = FixEar(self.store)
+        ear = FixListener(self.store)
         self.engine = Engine(parse(SETTINGS), ear, self.broker)
-        self.facts = Facts(self.engine, self.store, self.broker, ear, self.clock, Stamps(self.clock), self.line)  # type: ignore[arg-type]
+        self.facts = Surroundings(self.engine, self.store, self.broker, ear, self.clock, Stamps(self.clock), self.line)  # type: ignore[arg-type]
 
     def pass_time(self, seconds: int, idle_s: float = 0.0) -> None:
         for _ in range(seconds):
@@ -65,7 +65,7 @@ class Kit:
         bodies = [json.loads(row[0]) for row in found]
         return [(body["state"], round(body["at_ms"] / 1000 - START_S)) for body in bodies if body["rule"] == rule]
 
-    def told(self, rule: str) -> Change:
+    def told(self, rule: str) -> AlertChange:
         """The first that the broker heard of an alert."""
         return next(change for change in self.broker.told if change.rule == rule)
 

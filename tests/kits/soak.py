@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.tell.ask import Asker
 from sim_feed.emit import PtyFeed
 from sim_feed.parameters import Restart
@@ -68,7 +68,7 @@ def soak(nursery: Nursery, folder: Path, broker_port: int, one: Scenario, within
     feed = PatientFeed(Simulation(one), "max")
     kit = Kit(nursery, folder, one.settings_toml(port=feed.port, mqtt_port=broker_port, store=str(folder / "state")))
     refused: list[dict[str, Any]] = []
-    asker = Asker(Mqtt(port=broker_port), "kit1")
+    asker = Asker(MqttSettings(port=broker_port), "kit1")
 
     def enter(entry: dict[str, Any], _: int) -> None:
         answer = asker.ask(entry)

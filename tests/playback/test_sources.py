@@ -19,7 +19,7 @@ from edge.contract.errors import CaptureError, StoreError, WrongInput
 from edge.contract.settings import Settings
 from edge.engine.engine import Engine, Nowhere
 from edge.feed import capture
-from edge.judge.speed.speed import Costs
+from edge.judge.speed.cost import DrivingCosts
 from edge.judge.watch import Watch
 from edge.playback import blocks
 from edge.playback.replay import replay
@@ -83,7 +83,8 @@ def test_capture_and_database_give_the_same_verdicts(recording: Recording) -> No
     assert first["verdict"] in ("better", "mixed")
     assert first["before"]["kg_ha"] > first["after"]["kg_ha"]
     assert first["after"]["cracked_pct"] == 1.5
-    near(*[blocks.read(source, recording.settings).speed(Costs(280.0)) for source in (recording.capture, recording.database)])
+    sources = (recording.capture, recording.database)
+    near(*[blocks.read(source, recording.settings).speed(DrivingCosts(280.0)) for source in sources])
 
 
 def test_live_gives_the_verdict_of_the_seconds_so_far(recording: Recording) -> None:
@@ -171,7 +172,7 @@ def test_a_source_that_is_neither_is_refused_in_one_line(recording: Recording, t
     empty = blocks.read_capture(_written(tmp_path / "empty.tgcap", b""), recording.settings)
     assert empty.course.count == 0
     assert empty.due() is None
-    assert empty.speed(Costs())["best_kmh"] is None
+    assert empty.speed(DrivingCosts())["best_kmh"] is None
     with pytest.raises(ValueError, match="no setting change"):
         empty.compare(1)
 

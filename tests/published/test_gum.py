@@ -9,7 +9,7 @@ import pytest
 from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import PointLevel, machine_loss
 from edge.reckon.statistics.budget import Budget, Term, combined_u, effective_dof, quantile
-from edge.reckon.statistics.smoothing import Level
+from edge.reckon.statistics.smoothing import SmoothedLevel
 
 # H.1, end-gauge calibration: components of the combined standard uncertainty in nm, with degrees of freedom (table H.1).
 COMPONENTS = ((25.0, 18), (5.8, 24), (3.9, 5), (6.7, 8), (2.9, 50), (16.6, 2))
@@ -41,7 +41,7 @@ def test_5_2_2_fully_correlated_parts_add_up_plainly():
 
     Ten points of equal loss that share one factor of 10 % with no other doubt: the sum's factor is no surer than one's.
     """
-    quiet = Level(1.0, 1.0 - 1e-9, 1.0 + 1e-9, 0.0, 60.0)
+    quiet = SmoothedLevel(1.0, 1.0 - 1e-9, 1.0 + 1e-9, 0.0, 60.0)
     names = [f"point {i}" for i in range(10)]
     fits = {name: Fit(k=100.0, u=0.10, dof=1e6, n=9, spread=0.0) for name in names}
     shared = machine_loss([PointLevel(name, quiet) for name in names], Factors(fits, common=True)).total

@@ -11,13 +11,13 @@ from scipy import stats
 
 from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import Interval, PointLevel, limit_basis, machine_loss, over_limit_p, percent_of_grain, tighter_limit
-from edge.reckon.statistics.smoothing import Level
+from edge.reckon.statistics.smoothing import SmoothedLevel
 
 SHARED = sqrt(0.02**2 + 0.01**2)  # width used, ground speed
 
 
-def level(mean: float, low: float | None = None, high: float | None = None) -> Level:
-    return Level(mean, mean if low is None else low, mean if high is None else high, 0.0, 30.0)
+def level(mean: float, low: float | None = None, high: float | None = None) -> SmoothedLevel:
+    return SmoothedLevel(mean, mean if low is None else low, mean if high is None else high, 0.0, 30.0)
 
 
 def known(k: float, u: float = 0.1, dof: float = 5.0) -> Fit:
@@ -28,7 +28,7 @@ def both(separator: Fit, cleaning: Fit, common: bool = False) -> Factors:
     return Factors({"separator": separator, "cleaning": cleaning}, common=common)
 
 
-def two(separator: Level, cleaning: Level, **more) -> list[PointLevel]:
+def two(separator: SmoothedLevel, cleaning: SmoothedLevel, **more) -> list[PointLevel]:
     return [PointLevel("separator", separator, **more), PointLevel("cleaning", cleaning)]
 
 

@@ -15,7 +15,7 @@ from edge.engine.engine import Engine, Nowhere
 from edge.reckon.figures import Figures
 from edge.reckon.fit.factor import Factors, Fit, fit
 from edge.reckon.loss import MachineLoss, PointLevel, machine_loss
-from edge.reckon.statistics.smoothing import Level
+from edge.reckon.statistics.smoothing import SmoothedLevel
 from tests.kits.wire import START_MS, count_line
 
 FEW = settings(max_examples=6)
@@ -164,11 +164,11 @@ levels = st.floats(0.5, 50).flatmap(
 )
 
 
-def level(mean: float, low: float, high: float) -> Level:
-    return Level(mean=mean, low=mean * low, high=mean * high, background=0.0, half_life_s=10.0)
+def level(mean: float, low: float, high: float) -> SmoothedLevel:
+    return SmoothedLevel(mean=mean, low=mean * low, high=mean * high, background=0.0, half_life_s=10.0)
 
 
-def both(one: Level, other: Level, factors: Factors, **more: Any) -> MachineLoss:
+def both(one: SmoothedLevel, other: SmoothedLevel, factors: Factors, **more: Any) -> MachineLoss:
     return machine_loss([PointLevel(NAMES[0], one, **more), PointLevel(NAMES[1], other)], factors)
 
 

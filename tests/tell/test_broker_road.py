@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.tell.ask import Asker, ask
 from tests.kits.broker import Broker
 from tests.kits.parts import BASE, OFFLINE, Board, Kit, Listener, online
@@ -49,7 +49,7 @@ def test_live_is_retained_and_minute_and_entry_carry_the_record_s_number(kit, mo
     assert set(body) >= {"t", "seq", "seconds", "distance_m", "area_ha", "loss", "points", "returns_pct", "lines"}
     assert sum(body["seconds"].values()) == 60 and body["lines"]["good"] == 60
     assert body["distance_m"] == pytest.approx(60 * 2.0) and body["area_ha"] == pytest.approx(60 * 2.0 * 9 / 10_000)
-    answer = ask(Mqtt(port=mosquitto.port), "kit7", {"entry": "limit", "loss_kg_ha": 60})
+    answer = ask(MqttSettings(port=mosquitto.port), "kit7", {"entry": "limit", "loss_kg_ha": 60})
     wait_until(lambda: listener.of("entry"), 5, "the entry")
     assert listener.bodies("entry") == [{"entry": "limit", "loss_kg_ha": 60.0, "seq": answer["seq"]}]
     assert listener.of("entry")[0].qos == 1 and not listener.of("entry")[0].retain
@@ -82,7 +82,7 @@ def test_what_the_broker_missed_comes_in_order_and_nothing_comes_twice(tmp_path,
     wanted = kit.told()
     assert len(wanted) >= 43
     wait_until(lambda: len(listener.of("minute")) >= len(wanted), 10, "all minutes heard")
-    answer = ask(Mqtt(port=broker.port), "kit7", {"entry": "note", "note": "the broker is back"})
+    answer = ask(MqttSettings(port=broker.port), "kit7", {"entry": "note", "note": "the broker is back"})
     wait_until(lambda: listener.of("entry"), 5, "an entry after the storm")
     assert [body["seq"] for body in listener.bodies("minute")] == wanted
     assert listener.last("entry")["seq"] == answer["seq"]
@@ -114,7 +114,7 @@ def test_the_same_id_gets_the_same_answer_and_is_kept_once_also_by_the_next_run(
     wait_until(lambda: online(listener), 10, "presence online")
     kit.board.send(3)
     question = {"entry": "tray_mark"}
-    with Asker(Mqtt(port=mosquitto.port), "kit7") as asker:
+    with Asker(MqttSettings(port=mosquitto.port), "kit7") as asker:
         first = asker.ask(question, "a-b_C9")
         assert first["ok"] is True and first["id"] == "a-b_C9" and first["mark"] == 1 and isinstance(first["seq"], int)
         assert asker.ask(question, "a-b_C9") == first
@@ -129,7 +129,7 @@ def test_the_same_id_gets_the_same_answer_and_is_kept_once_also_by_the_next_run(
     assert kit.end(signal.SIGTERM) == 0
     kit.start()
     wait_until(lambda: online(listener), 10, "presence online again")
-    assert ask(Mqtt(port=mosquitto.port), "kit7", question, "a-b_C9") == first
+    assert ask(MqttSettings(port=mosquitto.port), "kit7", question, "a-b_C9") == first
     assert kit.query("SELECT count(*) FROM record WHERE kind = 'entry'") == [(2,)]
     wait_until(lambda: len(listener.of("entry")) >= 2, 5, "both entries")
     assert len(listener.of("entry")) == 2
@@ -156,7 +156,7 @@ def test_a_refused_entry_is_answered_in_words_and_nothing_is_kept(kit, mosquitto
     bad_id = b'{"id":"bad id!","entry":{"entry":"tray_mark"}}'
     for odd in (b"no json", b"[]", b"{}", bad_id, b'{"id":7}', b"\xff\xfe", b"[" * 9000):
         listener.publish("ask/entry", odd)  # nobody can be answered; nothing may end
-    with Asker(Mqtt(port=mosquitto.port), "kit7") as asker:
+    with Asker(MqttSettings(port=mosquitto.port), "kit7") as asker:
         for name, (entry, words) in REFUSED.items():
             answer = asker.ask(entry, "r-" + name.replace(" ", "-"))
             assert set(answer) == {"id", "ok", "why"} and answer["ok"] is False, name
@@ -172,7 +172,7 @@ def test_a_retained_question_of_yesterday_is_not_asked_again(kit, mosquitto, ope
     listener.publish("ask/entry", {"id": "old", "entry": {"entry": "tray_mark"}}, retain=True)
     kit.start()
     wait_until(lambda: online(listener), 10, "presence online")
-    assert ask(Mqtt(port=mosquitto.port), "kit7", {"entry": "tray_mark"}, "new")["mark"] == 1
+    assert ask(MqttSettings(port=mosquitto.port), "kit7", {"entry": "tray_mark"}, "new")["mark"] == 1
 
 
 def test_an_alert_left_by_an_earlier_run_is_cleared(kit, mosquitto, opened):
@@ -199,7 +199,7 @@ def test_a_closed_broker_lets_the_kit_in_by_name_and_password_file_only(tmp_path
     listener = opened(Listener(mosquitto, login=("kit", "s3cret: with # signs")))
     kit = opened(Kit(tmp_path, board, mosquitto.port, login)).start()
     wait_until(lambda: online(listener), 10, "presence online")
-    known = Mqtt(port=mosquitto.port, username="kit", password_file=str(mosquitto.password_file))
+    known = MqttSettings(port=mosquitto.port, username="kit", password_file=str(mosquitto.password_file))
     assert ask(known, "kit7", {"entry": "note", "note": "let in"})["ok"] is True
     assert "s3cret" not in kit.log.read_text()
     wrong = tmp_path / "stranger"
@@ -231,4 +231,4 @@ def test_a_second_daemon_on_the_same_store_is_refused_with_one_line(kit, mosquit
     lines = done.stderr.strip().splitlines()
     assert len(lines) == 1 and str(kit.database) in lines[0] and "allowed: one writer" in lines[0]
     assert online(listener) and len(listener.of("presence")) == 1  # the first one noticed nothing
-    assert ask(Mqtt(port=mosquitto.port), "kit7", {"entry": "note", "note": "still writing"})["ok"] is True
+    assert ask(MqttSettings(port=mosquitto.port), "kit7", {"entry": "note", "note": "still writing"})["ok"] is True

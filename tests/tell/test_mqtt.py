@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.contract.errors import TailgrainError
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.tell.ask import ask
 from tests.kits.drive import KIT
 from tests.kits.wire import count_line
@@ -48,7 +48,7 @@ def kit(tmp_path, mosquitto, eventually):
             [sys.executable, "-m", "edge", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
         )
     eventually(lambda: b"connected" in (tmp_path / "log").read_bytes(), within=20, what="the kit at its broker")
-    yield Mqtt(port=mosquitto.port), process, board
+    yield MqttSettings(port=mosquitto.port), process, board
     process.terminate()
     process.wait(timeout=20)
     link.unlink()
@@ -56,7 +56,7 @@ def kit(tmp_path, mosquitto, eventually):
     os.close(line)
 
 
-def answer(mqtt: Mqtt, entry, ask_id: str, eventually) -> dict:
+def answer(mqtt: MqttSettings, entry, ask_id: str, eventually) -> dict:
     """The kit's answer, asked again until the kit is up (the same id is kept once)."""
 
     def asked() -> dict | None:
@@ -68,7 +68,7 @@ def answer(mqtt: Mqtt, entry, ask_id: str, eventually) -> dict:
     return eventually(asked, within=20, what=f"answer to {ask_id}")
 
 
-def publish(mqtt: Mqtt, payloads: list[bytes]) -> None:
+def publish(mqtt: MqttSettings, payloads: list[bytes]) -> None:
     client = paho.Client(CallbackAPIVersion.VERSION2)
     client.connect(mqtt.host, mqtt.port)
     client.loop_start()
@@ -100,7 +100,7 @@ def test_a_number_too_large_to_write_is_refused_and_not_the_end_of_the_daemon(ki
     assert ended == "answered"
 
 
-def _answered(mqtt: Mqtt) -> str:
+def _answered(mqtt: MqttSettings) -> str:
     try:
         return "answered" if ask(mqtt, "kit1", {"entry": "note", "note": "x"}, "after")["ok"] else ""
     except TailgrainError:

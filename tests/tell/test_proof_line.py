@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 
-from edge.contract.settings import Mqtt
+from edge.contract.settings import MqttSettings
 from edge.keep import signing
 from edge.keep.chain import Proof
 from edge.keep.records import check_database
@@ -32,7 +32,7 @@ def test_copies_of_the_proof_line_that_left_the_kit_hold_over_restarts_and_find_
     assert ", job 1" in said and "proof line" in said and "keep a copy outside the kit" in said
     kit.board.send(125)
     wait_until(lambda: len(listener.of("minute")) >= 2, 10, "two minutes")
-    answer = ask(Mqtt(port=mosquitto.port), "kit7", {"entry": "job_finish", "harvested_t": 1.0, "area_ha": 0.2})
+    answer = ask(MqttSettings(port=mosquitto.port), "kit7", {"entry": "job_finish", "harvested_t": 1.0, "area_ha": 0.2})
     assert answer["job"] == 1 and answer["proof"]["seq"] == answer["seq"]
     wait_until(lambda: len(listener.of("entry")) == 2, 10, "both entries")
     assert kit.end(signal.SIGKILL) == -signal.SIGKILL

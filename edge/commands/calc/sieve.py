@@ -97,7 +97,7 @@ def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Placed]:
 def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract, and the words. Raises WrongInput or EntryError."""
     want = keys.typed("sieve", dict(beside), Wanted).want_mm
-    checked: list[entries.Gauge] = []
+    checked: list[entries.GaugeEntry] = []
     for place, one in found:
         where = f"calc sieve: {place}:" if place else "calc sieve:"
         if not isinstance(one, dict):
@@ -108,7 +108,7 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
             entry = entries.from_plain({"entry": "gauge", **one})
         except EntryError as fault:
             raise WrongInput(f"{where} {str(fault).removeprefix('gauge: ')}") from fault
-        assert isinstance(entry, entries.Gauge)
+        assert isinstance(entry, entries.GaugeEntry)
         checked.append(entry)
     with keys.said_by("calc sieve:"):
         result = gauge.check(checked)
@@ -126,7 +126,7 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
     return figures, _words(result, want, dial, warnings)
 
 
-def _guard_rails(checked: Sequence[entries.Gauge], want: float | None, config: Settings) -> list[str]:
+def _guard_rails(checked: Sequence[entries.GaugeEntry], want: float | None, config: Settings) -> list[str]:
     """The gap that will stand in the end: the wanted one, else the last measured."""
     last = checked[-1]
     gaps = gauge.measured_mm(last)

@@ -37,7 +37,7 @@ ENOUGH_DOF = 4.0
 WIDTH_U = 0.02
 """Relative standard uncertainty of the cut width in use: overlap (measurement section 2)."""
 
-TRAY_KEYS = tuple(field for field in entries.Tray.__struct_fields__)
+TRAY_KEYS = tuple(field for field in entries.TrayEntry.__struct_fields__)
 ONE_TRAY_KEYS = tuple(field for field in entries.OneTray.__struct_fields__)
 
 
@@ -56,10 +56,10 @@ KEYS = ("entry", *TRAY_KEYS, *Beside.__struct_fields__)
 
 
 @dataclass(frozen=True)
-class Job:
+class HandTest:
     """A checked tray test and what it is worked out with."""
 
-    entry: entries.Tray
+    entry: entries.TrayEntry
     beside: Beside
     crop: CropRow | None
     tgw_g: float | None
@@ -67,7 +67,7 @@ class Job:
     bushel_lb: float | None
 
 
-def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
+def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> HandTest:
     """Plain keys (US customary ones too under `us`) -> a checked job. Raises WrongInput or EntryError."""
     keys.check_keys("tray", plain, KEYS, us)
     if plain.get("entry", "tray") != "tray":
@@ -86,13 +86,13 @@ def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> Job:
     beside = keys.typed("tray", {key: value for key, value in plain.items() if key in fields}, Beside)
     with keys.said_by("calc"):
         entry = entries.from_plain({"entry": "tray", **{key: plain[key] for key in plain if key not in fields}})
-    assert isinstance(entry, entries.Tray)
+    assert isinstance(entry, entries.TrayEntry)
     if config is not None:
         beside = _filled(beside, config, crop_asked=asked)
     if beside.cut_width_m is None:
         raise WrongInput("calc tray: cut_width_m: missing; required: the width of the cut that the residue came from")
     tgw = beside.tgw_g if beside.tgw_g is not None else (crop.tgw_g if crop else None)
-    return Job(entry, beside, crop, tgw, beside.cut_width_m, bushel)
+    return HandTest(entry, beside, crop, tgw, beside.cut_width_m, bushel)
 
 
 def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
@@ -107,7 +107,7 @@ def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
     return Beside(**values)
 
 
-def reckon(job: Job, us: bool) -> tuple[dict[str, Any], list[str]]:
+def reckon(job: HandTest, us: bool) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract and the words. Raises EntryError."""
     with keys.said_by("calc"):
         residue_width_m = _residue_width_m(job)
@@ -116,7 +116,7 @@ def reckon(job: Job, us: bool) -> tuple[dict[str, Any], list[str]]:
     return (_us(si, job.bushel_lb) if us else si), _words(job, result, si, residue_width_m, us)
 
 
-def _residue_width_m(job: Job) -> float:
+def _residue_width_m(job: HandTest) -> float:
     if trays.known_residue_width(job.entry, None, job.cut_width_m) is None:
         raise WrongInput(
             "calc tray: residue_width_m: missing; required: the width over which the residue is laid "
@@ -125,7 +125,7 @@ def _residue_width_m(job: Job) -> float:
     return trays.residue_width(job.entry, None, job.cut_width_m)
 
 
-def _figures(job: Job, result: TrayResult) -> dict[str, Any]:
+def _figures(job: HandTest, result: TrayResult) -> dict[str, Any]:
     per_ha = 10.0 / job.cut_width_m
     machine = (result.machine_g_m + result.threshing_g_m) * per_ha
     front = None if result.front_g_m2 is None else result.front_g_m2 * 10.0
@@ -225,7 +225,7 @@ _LAID: dict[Literal["released", "ahead", "ground"], str] = {
 }
 
 
-def _words(job: Job, result: TrayResult, si: Mapping[str, Any], residue_width_m: float, us: bool) -> list[str]:
+def _words(job: HandTest, result: TrayResult, si: Mapping[str, Any], residue_width_m: float, us: bool) -> list[str]:
     def loss(key: str) -> str:
         value = si[key]
         if value is None:
@@ -264,7 +264,7 @@ def _words(job: Job, result: TrayResult, si: Mapping[str, Any], residue_width_m:
     return lines + [f"Note: {word}" for word in _notes(job, result, residue_width_m, us)]
 
 
-def _notes(job: Job, result: TrayResult, residue_width_m: float, us: bool) -> list[str]:
+def _notes(job: HandTest, result: TrayResult, residue_width_m: float, us: bool) -> list[str]:
     words = []
     if residue_width_m > job.cut_width_m * (1 + 1e-9):
         words.append("the residue is laid wider than the cut; if no spreader throws that far, the two widths are swapped")

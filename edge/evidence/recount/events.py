@@ -7,7 +7,7 @@ from math import inf
 from typing import Any
 
 from edge.contract import entries
-from edge.evidence.recount.material import OPENING, Material, Told
+from edge.evidence.recount.material import OPENING, Material, ToldRecord
 from edge.judge.alerts.rules import RULES
 from edge.judge.verdict.grain import alters_share
 from edge.judge.verdict.words import name_of, shown
@@ -30,7 +30,7 @@ FOLLOWED = ("loss", "returns", "shaft", "side")
 
 
 @dataclass(slots=True)
-class Change:
+class JudgedChange:
     """One setting change. `verdict`: the last answer on record, None when none was given."""
 
     n: int
@@ -95,10 +95,10 @@ class Alert:
             self.more += 1
 
 
-def changes(material: Material) -> list[Change]:
+def changes(material: Material) -> list[JudgedChange]:
     """Every setting entry of the job, numbered as the kit counts them, with the last verdict given while it was the newest."""
-    found: list[Change] = []
-    judged: dict[int, Change] = {}
+    found: list[JudgedChange] = []
+    judged: dict[int, JudgedChange] = {}
     known: dict[str, Any] = {}
     count = 0
     for one in material.told:
@@ -114,7 +114,7 @@ def changes(material: Material) -> list[Change]:
     return found
 
 
-def _change(one: Told, n: int, known: dict[str, Any]) -> Change:
+def _change(one: ToldRecord, n: int, known: dict[str, Any]) -> JudgedChange:
     what, to, label = str(one.body["what"]), one.body["to"], str(one.body.get("name", ""))
     key = f"other: {label}" if what == "other" else what
     was = one.body.get("from", known.get(key))
@@ -122,7 +122,7 @@ def _change(one: Told, n: int, known: dict[str, Any]) -> Change:
     name = "Lag (of the kit)" if what == "lag_s" else sentence(name_of(key, label).removeprefix("the "))
     said = None if was is None else shown(was, what)
     note, of_kit = str(one.body.get("note", "")), what == "lag_s"
-    return Change(n, one.moment_s, name, said, shown(to, what), note, None, of_kit, not of_kit and alters_share(key))
+    return JudgedChange(n, one.moment_s, name, said, shown(to, what), note, None, of_kit, not of_kit and alters_share(key))
 
 
 def sentence(words: str) -> str:
@@ -158,7 +158,7 @@ def gauges(material: Material) -> list[GaugeLine]:
     found = []
     for one in material.entries("gauge"):
         entry = entries.from_plain(one.body)
-        assert isinstance(entry, entries.Gauge)
+        assert isinstance(entry, entries.GaugeEntry)
         body = one.body
         readout = f"{body['readout_mm']:g} mm" if "readout_mm" in body else f"{body['readout']:g} {body.get('unit', '')}".strip()
         gaps = body["measured_mm"] if isinstance(body["measured_mm"], list) else [body["measured_mm"]]

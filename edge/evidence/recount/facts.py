@@ -14,8 +14,8 @@ from edge.contract.settings import LossInput
 from edge.evidence.pack.document import Document, coarse
 from edge.evidence.pack.times import Zone
 from edge.evidence.recount import series
-from edge.evidence.recount.events import Alert, Change, GaugeLine, TestLine, alerts, changes, gauges, tests
-from edge.evidence.recount.material import OPENING, Material, Told, read
+from edge.evidence.recount.events import Alert, GaugeLine, JudgedChange, TestLine, alerts, changes, gauges, tests
+from edge.evidence.recount.material import OPENING, Material, ToldRecord, read
 from edge.evidence.recount.series import Pieces, Steps
 from edge.evidence.recount.sums import FILLING, TURNING, WORKING
 from edge.reckon.loss import percent_of_grain, tighter_limit
@@ -53,7 +53,7 @@ class Point:
 
 
 @dataclass(slots=True)
-class Facts:
+class JobFacts:
     """One machine's job."""
 
     document: Document
@@ -87,11 +87,11 @@ class Facts:
     factors: list[tuple[str, float, float, float]]
     budget: list[dict[str, Any]]
     returns_pct: float | None
-    looks: list[Told]
-    samples: list[Told]
-    catches: list[Told]
-    notes: list[Told]
-    changes: list[Change]
+    looks: list[ToldRecord]
+    samples: list[ToldRecord]
+    catches: list[ToldRecord]
+    notes: list[ToldRecord]
+    changes: list[JudgedChange]
     tests: list[TestLine]
     gauges: list[GaugeLine]
     alerts: list[Alert]
@@ -111,12 +111,12 @@ class Facts:
         return self.area_ha if self.stated_area_ha is None else self.stated_area_ha
 
 
-def facts(document: Document) -> Facts:
+def facts(document: Document) -> JobFacts:
     """Everything a pack says of one machine's job. Raises AnswerBad for data from which nothing follows."""
     return of_material(read(document))
 
 
-def of_material(material: Material) -> Facts:
+def of_material(material: Material) -> JobFacts:
     """The same from data already worked through."""
     now, totals = material.reckoner.now, material.totals
     mean = material.mean_loss(totals)
@@ -132,7 +132,7 @@ def of_material(material: Material) -> Facts:
     worth = material.reckoner.value_ha(totals, mean, now.samples.mean())
     found_changes, found_tests = changes(material), tests(material)
     state, why = _calibration(material, end_s or 0.0)
-    return Facts(
+    return JobFacts(
         document=material.document,
         job=job,
         machine=_machine(material),
@@ -182,7 +182,7 @@ def of_material(material: Material) -> Facts:
     )  # fmt: skip
 
 
-def _untested(done: list[Change], laid: list[TestLine], material: Material) -> tuple[str, float] | None:
+def _untested(done: list[JudgedChange], laid: list[TestLine], material: Material) -> tuple[str, float] | None:
     """Which change that can alter the sensors' share of the loss came after the last used tray test, and the share of the
     area cut since; None: there was none."""
     used = [one.at_s for one in laid if one.used]

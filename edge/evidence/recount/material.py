@@ -35,7 +35,7 @@ FLOAT_COLUMNS = ("speed_kmh", "distance_m", "area_m2", "returns_pct", "limit_kg_
 MOST_INPUTS = 32
 
 
-class Told(NamedTuple):
+class ToldRecord(NamedTuple):
     """One record that is shown, decoded. `at_s`: its time in epoch s, corrected by the clock's known offsets."""
 
     seq: int
@@ -57,7 +57,7 @@ class Material:
 
     document: Document
     reckoner: Reckoner
-    told: list[Told]
+    told: list[ToldRecord]
     counted: list[Counted]
     totals: Totals
     dispersion: list[float]
@@ -96,11 +96,11 @@ class Material:
         yield_t_ha = self.reckoner.now.yield_t_ha
         return totals.mean_loss(factors, self.vibration_hz, u_hz, self.dispersion, self.extra_u, names, yield_t_ha)
 
-    def entries(self, *kinds: str) -> Iterator[Told]:
+    def entries(self, *kinds: str) -> Iterator[ToldRecord]:
         """Entries of these kinds, in order."""
         return (one for one in self.told if one.kind == "entry" and one.body.get("entry") in kinds)
 
-    def of_kind(self, *kinds: str) -> Iterator[Told]:
+    def of_kind(self, *kinds: str) -> Iterator[ToldRecord]:
         """Records of these kinds, in order."""
         return (one for one in self.told if one.kind in kinds)
 
@@ -123,7 +123,7 @@ def _read(document: Document) -> Material:
     told = _told(records)
     at_ms = {one.seq: one.at_ms for one in records}
     reckoner: Reckoner | None = None
-    done: list[Told] = []
+    done: list[ToldRecord] = []
     rows: list[tuple[Settings, Rows]] = []
     for number in sorted(settings):
         mine = [one for one in told if one.run == number]
@@ -146,7 +146,7 @@ def _read(document: Document) -> Material:
 class _Follow:
     """The kit's state while records pass. `done`: what has passed so far, for a run with other settings."""
 
-    def __init__(self, reckoner: Reckoner | None, settings: Settings, done: list[Told]) -> None:
+    def __init__(self, reckoner: Reckoner | None, settings: Settings, done: list[ToldRecord]) -> None:
         self._settings, self._done = settings, done
         if reckoner is None or reckoner.settings != settings:
             reckoner = Reckoner(settings)
@@ -157,7 +157,7 @@ class _Follow:
         else:
             self.reckoner = reckoner
 
-    def take(self, one: Told) -> None:
+    def take(self, one: ToldRecord) -> None:
         """Take up one record."""
         self._done.append(one)
         if one.kind == OPENING:
@@ -166,7 +166,7 @@ class _Follow:
             self.reckoner.restore(one.kind, one.body, round(one.at_s * 1000))
 
 
-def opened(settings: Settings, one: Told) -> Reckoner:
+def opened(settings: Settings, one: ToldRecord) -> Reckoner:
     """A kit in the state in which a job was opened, by the record of its opening."""
     reckoner, body = Reckoner(settings), one.body
     now, crop, at_ms = reckoner.now, body["crop"], round(one.at_s * 1000)
@@ -195,18 +195,19 @@ def _factors(plain: dict[str, Any]) -> Factors:
     return Factors({name: msgspec.convert(fit, Fit) for name, fit in fits.items()}, bool(plain["common"]))
 
 
-def _told(records: list[Record]) -> list[Told]:
+def _told(records: list[Record]) -> list[ToldRecord]:
     bodies = [(one, body_of(one)) for one in records]
     dates: dict[int, Dates] = {}
     for run in {one.run for one in records}:
         offsets = [(one.seq, body) for one, body in bodies if one.run == run and one.kind == "clock offset"]
         dates[run] = Dates(offsets)
     return [
-        Told(one.seq, one.run, (one.at_ms + dates[one.run].of_record(one.seq)) / 1000, one.kind, body) for one, body in bodies
+        ToldRecord(one.seq, one.run, (one.at_ms + dates[one.run].of_record(one.seq)) / 1000, one.kind, body)
+        for one, body in bodies
     ]
 
 
-def _rows(follow: _Follow, seconds: Seconds | None, told: list[Told], at_ms: dict[int, int]) -> Rows | None:
+def _rows(follow: _Follow, seconds: Seconds | None, told: list[ToldRecord], at_ms: dict[int, int]) -> Rows | None:
     """The columns of a run's seconds; the kit takes up its records on the way, so that lag and crop of each are known."""
     columns = _columns(seconds) if seconds is not None and seconds.parts else None
     n = len(columns["t"]) if columns is not None else 0
@@ -275,7 +276,7 @@ def _counts(reckoner: Reckoner, parts: list[str]) -> tuple[Whole, Whole, Whole]:
     return ms, threshing_ms, counts
 
 
-def _dispersion(told: list[Told], names: tuple[str, ...]) -> list[float]:
+def _dispersion(told: list[ToldRecord], names: tuple[str, ...]) -> list[float]:
     """Dispersion of each point as the kit last estimated it; empty when no minute says."""
     said = [one.body["sums"]["dispersion"] for one in told if one.kind == "minute" and "sums" in one.body]
     if not said or any(name not in said[-1] for name in names):

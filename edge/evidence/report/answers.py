@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
-from edge.evidence.recount.events import Change
-from edge.evidence.recount.facts import Facts
+from edge.evidence.recount.events import JudgedChange
+from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report.verdicts import SHORT, in_short, verdict_line
 from edge.evidence.report.words import UNKNOWN, Pen, lasting, pairs, percent, place, shown, table, weight
 from edge.reckon.tables.units import M2_PER_HA
@@ -14,7 +14,7 @@ ORDER = ("better", "mixed", "worse", "no detectable change", "not enough data", 
 MOST_ANSWERS = 6
 
 
-def answers(facts: Facts, pen: Pen) -> str:
+def answers(facts: JobFacts, pen: Pen) -> str:
     """The four questions with their answers."""
     changed = [one for one in facts.changes if not one.of_kit]
     return (
@@ -31,7 +31,7 @@ def _answer(question: str, figure: str, words: str) -> str:
     return f'<section class="answer"><h2>{question}</h2><p class="big">{figure}</p>{words}</section>\n'
 
 
-def _how_much(facts: Facts, pen: Pen) -> tuple[str, str]:
+def _how_much(facts: JobFacts, pen: Pen) -> tuple[str, str]:
     if facts.loss.value is None:
         return "kg/ha unknown", f"<p>{escape(_why_unknown(facts))} Pulses and their trend are shown below.</p>"
     said = [f"{pen.number('loss.pct', facts.pct.value, '%')} of the crop" if facts.pct.value is not None else ""]
@@ -54,13 +54,13 @@ def _how_much(facts: Facts, pen: Pen) -> tuple[str, str]:
     )
 
 
-def _why_unknown(facts: Facts) -> str:
+def _why_unknown(facts: JobFacts) -> str:
     if facts.area_ha <= 0:
         return "No ground was cut while counts came."
     return f"Without a tray test that can be used, pulses are not kilograms ({facts.calibration[1]})."
 
 
-def _how_sure(facts: Facts, pen: Pen) -> tuple[str, str]:
+def _how_sure(facts: JobFacts, pen: Pen) -> tuple[str, str]:
     if facts.loss.value is None:
         return UNKNOWN, f"<p>Calibration: {pen.figure('calibration', facts.calibration[0])}.</p>"
     budget = facts.budget
@@ -73,7 +73,7 @@ def _how_sure(facts: Facts, pen: Pen) -> tuple[str, str]:
     return pen.range("loss", facts.loss, "kg/ha"), f"{words}</p>{untested(facts, pen)}"
 
 
-def untested(facts: Facts, pen: Pen) -> str:
+def untested(facts: JobFacts, pen: Pen) -> str:
     """That no tray test checked the work after a change of settings, where it is so."""
     if facts.untested is None:
         return ""
@@ -84,7 +84,7 @@ def untested(facts: Facts, pen: Pen) -> str:
     )
 
 
-def _what_changed(facts: Facts, changed: list[Change], pen: Pen) -> tuple[str, str]:
+def _what_changed(facts: JobFacts, changed: list[JudgedChange], pen: Pen) -> tuple[str, str]:
     if not changed:
         return "Nothing", "<p>No change of a machine setting was entered during this job.</p>"
     each = "".join(
@@ -96,12 +96,12 @@ def _what_changed(facts: Facts, changed: list[Change], pen: Pen) -> tuple[str, s
     return f"{count} setting{'s' if len(changed) > 1 else ''}", f'<ol start="{changed[0].n}">{each}</ol>{more}'
 
 
-def from_to(change: Change) -> str:
+def from_to(change: JudgedChange) -> str:
     """`980 rpm → 860 rpm`."""
     return f"{change.was} → {change.to}" if change.was else f"→ {change.to}"
 
 
-def _did_it_help(changed: list[Change], pen: Pen) -> tuple[str, str]:
+def _did_it_help(changed: list[JudgedChange], pen: Pen) -> tuple[str, str]:
     if not changed:
         return "Nothing to judge", "<p>Without a change there is nothing to compare.</p>"
     if len(changed) == 1 and changed[0].verdict is not None:
@@ -113,7 +113,7 @@ def _did_it_help(changed: list[Change], pen: Pen) -> tuple[str, str]:
     return escape(", ".join(counts)), f'<ol start="{changed[0].n}">{each}</ol>'
 
 
-def work(facts: Facts, pen: Pen) -> str:
+def work(facts: JobFacts, pen: Pen) -> str:
     """Who, where, when, with what, and how much was harvested."""
     job, crop = facts.job, facts.crop
     digits = 4 if facts.document.position == "exact" else 2
@@ -158,17 +158,17 @@ def work(facts: Facts, pen: Pen) -> str:
     return f'<div class="two">{pairs(rows)}{pairs(grain)}</div>\n{again}'
 
 
-def _width(facts: Facts) -> float | None:
+def _width(facts: JobFacts) -> float | None:
     """Metres: area over distance cut."""
     return facts.area_ha * M2_PER_HA / facts.cut_m if facts.cut_m > 0 else None
 
 
-def _limit(facts: Facts, pen: Pen) -> str:
+def _limit(facts: JobFacts, pen: Pen) -> str:
     """The limit in force at the end; it is the operator's own."""
     return "none set" if facts.limit_kg_ha is None else f"{pen.number('limit.set', facts.limit_kg_ha, 'kg/ha')} (as entered)"
 
 
-def loss_table(facts: Facts, pen: Pen) -> str:
+def loss_table(facts: JobFacts, pen: Pen) -> str:
     """All units, then each point with its sides."""
     head = ["What", "Mean", "90 % interval"]
     lost, unit = weight(facts.lost_t)
@@ -202,7 +202,7 @@ def loss_table(facts: Facts, pen: Pen) -> str:
     return whole + table("Loss by where it left the machine, and by side", names, points, (1, 2)) + more
 
 
-def interim(facts: Facts) -> str:
+def interim(facts: JobFacts) -> str:
     """That a job still goes on; nothing for a finished one."""
     if facts.job["finished"]:
         return ""
@@ -213,7 +213,7 @@ def interim(facts: Facts) -> str:
     )
 
 
-def headline(facts: Facts) -> str:
+def headline(facts: JobFacts) -> str:
     """Who, where, when in one line."""
     job = facts.job
     crop = str(facts.crop["name"] or "crop not entered")
@@ -221,6 +221,6 @@ def headline(facts: Facts) -> str:
     return escape(" · ".join(one for one in parts if one))
 
 
-def title(facts: Facts) -> str:
+def title(facts: JobFacts) -> str:
     """The paddock, else the job's number."""
     return str(facts.job.get("paddock") or f"Job {facts.job['number']}")

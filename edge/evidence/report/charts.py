@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
 from edge.evidence.pack.times import Zone
-from edge.evidence.recount.facts import Facts
+from edge.evidence.recount.facts import JobFacts
 from edge.evidence.recount.series import Pieces
 from edge.evidence.recount.sums import Floats
 from edge.evidence.report.classes import class_of, has_track, values_of
@@ -45,7 +45,7 @@ _LOCK = threading.Lock()
 """matplotlib's settings are one for the whole process."""
 
 
-def draw(facts: Facts, key: str) -> dict[str, str]:
+def draw(facts: JobFacts, key: str) -> dict[str, str]:
     """Name -> SVG of every chart of one machine's job; `key` keeps ids of several machines apart."""
     with _LOCK, matplotlib.rc_context(_STYLE):
         found = {"trend": _svg(_trend(facts), f"{key}-trend")}
@@ -88,7 +88,7 @@ def _broken(t: Floats, values: Floats, step_s: float) -> tuple[Floats, Floats]:
     return np.insert(t, gaps, t[gaps - 1] + step_s), np.insert(values, gaps, np.nan)
 
 
-def _trend(facts: Facts) -> Figure:
+def _trend(facts: JobFacts) -> Figure:
     figure = Figure(figsize=(10.4, 5.6))
     top, speed, returns = figure.subplots(3, 1, sharex=True, gridspec_kw={"height_ratios": [5, 1.2, 1.2], "hspace": 0.16})
     steps = facts.steps
@@ -129,7 +129,7 @@ def _trend(facts: Facts) -> Figure:
     return figure
 
 
-def _marks(facts: Facts, top: Axes, below: list[Axes], height: float) -> None:
+def _marks(facts: JobFacts, top: Axes, below: list[Axes], height: float) -> None:
     """Setting changes numbered along the top, tray tests and alerts under them, each with a shape of its own."""
     for change in facts.changes:
         if change.of_kit:
@@ -151,7 +151,7 @@ def _marks(facts: Facts, top: Axes, below: list[Axes], height: float) -> None:
         top.plot([alert.raised_s], [height * 0.79], mark, color=colour, markersize=7)
 
 
-def _map(facts: Facts) -> Figure:
+def _map(facts: JobFacts) -> Figure:
     pieces = facts.pieces
     known = ~np.isnan(pieces.lat) & ~np.isnan(pieces.lat_end)
     x0, y0, x1, y1 = _metres(pieces, known)
@@ -203,7 +203,7 @@ def _scale(axes: Axes, span: float) -> None:
     )  # fmt: skip
 
 
-def _plan(facts: Facts) -> Figure:
+def _plan(facts: JobFacts) -> Figure:
     """Without positions: the work in rows of equal time, each piece as high and dark as its loss."""
     pieces = facts.pieces
     start = np.floor((facts.start_s or 0.0) / 1800) * 1800
@@ -231,7 +231,7 @@ def _plan(facts: Facts) -> Figure:
     return figure
 
 
-def _spread(facts: Facts) -> Figure:
+def _spread(facts: JobFacts) -> Figure:
     values, unit, reference = values_of(facts)
     known = ~np.isnan(values)
     values, area = values[known], facts.pieces.area_m2[known]

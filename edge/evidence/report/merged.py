@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from math import inf, sqrt
 
-from edge.evidence.recount.facts import Amount, Facts
+from edge.evidence.recount.facts import Amount, JobFacts
 from edge.evidence.report import method
 from edge.evidence.report.words import UNKNOWN, Pen, lasting, pairs, table, weight
 from edge.reckon.statistics.budget import effective_dof, log_interval
@@ -13,12 +13,12 @@ from edge.reckon.statistics.budget import effective_dof, log_interval
 ALL = "all"
 
 
-def name(facts: Facts) -> str:
+def name(facts: JobFacts) -> str:
     """What a machine is called: as the job said, else its kit."""
     return str(facts.job.get("machine") or facts.document.kit)
 
 
-def whole(machines: list[Facts]) -> tuple[Amount, Amount, float]:
+def whole(machines: list[JobFacts]) -> tuple[Amount, Amount, float]:
     """Lost tonnes and mean loss of all machines together with their intervals, and the area in ha.
 
     Lost tonnes add; their standard uncertainties, of kits calibrated apart, add in quadrature.
@@ -41,7 +41,7 @@ def whole(machines: list[Facts]) -> tuple[Amount, Amount, float]:
     return lost, lost.times(1000 / area), area
 
 
-def head(machines: list[Facts]) -> str:
+def head(machines: list[JobFacts]) -> str:
     """Who, where, when."""
     client = str(machines[0].job.get("client", ""))
     paddocks = " and ".join(dict.fromkeys(str(one.job.get("paddock", "")) for one in machines if one.job.get("paddock")))
@@ -54,7 +54,7 @@ def head(machines: list[Facts]) -> str:
     return f"{kind}\n<h1>{title}</h1>\n<p>{escape(line)}</p>\n"
 
 
-def answers(machines: list[Facts]) -> str:
+def answers(machines: list[JobFacts]) -> str:
     """The machines together, then beside each other."""
     pen = Pen(ALL)
     lost, mean, area = whole(machines)
@@ -95,7 +95,7 @@ def answers(machines: list[Facts]) -> str:
     )
 
 
-def proof(machines: list[Facts], fingerprint: str) -> str:
+def proof(machines: list[JobFacts], fingerprint: str) -> str:
     """The key of this report, and the fingerprint of each pack inside it."""
     pen = Pen(ALL)
     rows = [("Fingerprint of this report's key", f"<b>{pen.figure('fingerprint', fingerprint)}</b>")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from edge.evidence.pack.document import chained
-from edge.evidence.recount.facts import Facts
+from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report.words import Pen, pairs
 from edge.keep.chain import Record
 from edge.keep.signing import fingerprint
@@ -67,12 +67,12 @@ def cautions() -> str:
     return "<ul>\n" + "".join(f"<li>{escape(one)}</li>\n" for one in CAUTIONS) + "</ul>\n"
 
 
-def fingerprint_of(facts: Facts) -> str:
+def fingerprint_of(facts: JobFacts) -> str:
     """Fingerprint of the key that a machine's pack was signed with."""
     return fingerprint(bytes.fromhex(facts.document.public_key)) if facts.document.public_key else "none"
 
 
-def chain_lines(facts: Facts, pen: Pen) -> list[tuple[str, str]]:
+def chain_lines(facts: JobFacts, pen: Pen) -> list[tuple[str, str]]:
     """First and last proof line of one machine's records."""
     records = chained(facts.document)
     if not records:
@@ -87,7 +87,7 @@ def chain_lines(facts: Facts, pen: Pen) -> list[tuple[str, str]]:
     ]
 
 
-def proof(facts: Facts, pen: Pen, key: str) -> str:
+def proof(facts: JobFacts, pen: Pen, key: str) -> str:
     """How this pack is proved, and how to check it."""
     rows = [("Fingerprint of the signing key", f"<b>{pen.figure('proof.fingerprint', key)}</b>")]
     rows += chain_lines(facts, pen)

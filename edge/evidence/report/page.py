@@ -9,7 +9,7 @@ from html import escape
 from importlib.resources import files
 
 from edge.evidence.pack.times import Zone
-from edge.evidence.recount.facts import Facts
+from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report import answers as report_answers
 from edge.evidence.report import merged, method, sections
 from edge.evidence.report.words import Pen
@@ -23,7 +23,7 @@ def _file(name: str) -> str:
     return files("edge.evidence.report").joinpath("template", name).read_text(encoding="utf-8")
 
 
-def _contents(facts: Facts, pen: Pen, drawn: dict[str, str]) -> list[tuple[str, str, Callable[[], str]]]:
+def _contents(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> list[tuple[str, str, Callable[[], str]]]:
     """Sections in order: anchor, head, text."""
     found: list[tuple[str, str, Callable[[], str]]] = [
         ("work", "The work", lambda: report_answers.work(facts, pen)),
@@ -44,7 +44,7 @@ def _contents(facts: Facts, pen: Pen, drawn: dict[str, str]) -> list[tuple[str, 
     return found
 
 
-def _machine(facts: Facts, key: str, level: int, drawn: dict[str, str]) -> tuple[str, list[tuple[str, str]]]:
+def _machine(facts: JobFacts, key: str, level: int, drawn: dict[str, str]) -> tuple[str, list[tuple[str, str]]]:
     pen, text, index = Pen(key), "", []
     for anchor, head, make in _contents(facts, pen, drawn):
         text += f'<section id="{key}-{anchor}"><h{level}>{head}</h{level}>\n{make()}</section>\n'
@@ -57,7 +57,7 @@ def _nav(index: list[tuple[str, str]]) -> str:
     return f'<nav aria-label="In this pack"><ul>{each}</ul></nav>\n'
 
 
-def body(machines: list[Facts], drawn: list[dict[str, str]], fingerprint: str, made_ms: int) -> str:
+def body(machines: list[JobFacts], drawn: list[dict[str, str]], fingerprint: str, made_ms: int) -> str:
     """Everything between `<body>` and the data. `drawn`: the charts of each machine by name."""
     first = machines[0]
     if len(machines) == 1:
@@ -99,7 +99,7 @@ def _foot(zone: Zone, made_ms: int) -> str:
 
 
 def page(
-    machines: list[Facts],
+    machines: list[JobFacts],
     drawn: list[dict[str, str]],
     fingerprint: str,
     public_key: str,

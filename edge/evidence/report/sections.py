@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from edge.evidence.recount.events import MOST_ALERTS
-from edge.evidence.recount.facts import Facts
+from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report.answers import from_to, untested
 from edge.evidence.report.classes import class_of, classes, has_track, values_of
 from edge.evidence.report.verdicts import verdict_line
@@ -34,7 +34,7 @@ def chart(name: str, drawn: dict[str, str], description: str, fits: bool = False
     )
 
 
-def trend(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+def trend(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> str:
     """Loss over time with its marks."""
     steps = facts.steps
     if not len(steps.t):
@@ -55,7 +55,7 @@ def trend(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
     )
 
 
-def _signs(facts: Facts) -> str:
+def _signs(facts: JobFacts) -> str:
     """What the marks of the chart mean, those that stand in it."""
     said = []
     if any(not one.of_kit for one in facts.changes):
@@ -67,7 +67,7 @@ def _signs(facts: Facts) -> str:
     return "".join(f" {one}" for one in said)
 
 
-def _of_steps(facts: Facts) -> str:
+def _of_steps(facts: JobFacts) -> str:
     """Why a line that crosses the limit need not be area over it."""
     steps = facts.steps.kg_ha[~np.isnan(facts.steps.kg_ha)]
     if facts.limit_kg_ha is None or not len(steps) or facts.over_share or float(steps.max()) <= facts.limit_kg_ha:
@@ -75,7 +75,7 @@ def _of_steps(facts: Facts) -> str:
     return " Some single steps were over the limit; averaged over half a minute none was."
 
 
-def ground(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+def ground(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> str:
     """Loss along the track, or by time where no position is known."""
     pieces = facts.pieces
     if not len(pieces.t):
@@ -108,7 +108,7 @@ def ground(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
     )
 
 
-def spread(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
+def spread(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> str:
     """How loss is spread over the area, and how much was over the limit."""
     low, middle, high = facts.spread
     words = []
@@ -129,7 +129,7 @@ def spread(facts: Facts, pen: Pen, drawn: dict[str, str]) -> str:
     return text + chart("spread", drawn, "Bar chart: share of the area by loss.") + "</figure>\n"
 
 
-def settings(facts: Facts, pen: Pen) -> str:
+def settings(facts: JobFacts, pen: Pen) -> str:
     """Setting changes and the verdict on each."""
     if not facts.changes:
         return "<p>None was entered.</p>\n"
@@ -144,7 +144,7 @@ def settings(facts: Facts, pen: Pen) -> str:
     return table("Each change, and what it did", ["No", "Time", "Setting", "Change", "Verdict"], rows, (0,))
 
 
-def trays(facts: Facts, pen: Pen) -> str:
+def trays(facts: JobFacts, pen: Pen) -> str:
     """Tray tests, used and not used, and the factors they give."""
     state, why = facts.calibration
     said = f"<p>Calibration: <b>{pen.figure('calibration.state', state)}</b>. {escape(_sentence(why))}"
@@ -172,7 +172,7 @@ def trays(facts: Facts, pen: Pen) -> str:
     return said + table("Tray tests", head, rows, (0, 3, 4, 5, 6)) + _over_at(facts)
 
 
-def _over_at(facts: Facts) -> str:
+def _over_at(facts: JobFacts) -> str:
     """Tray tests that caught more than the limit, beside an area of which little or nothing was over it."""
     over = [str(one.number) for one in facts.tests if one.kg_ha and facts.limit_kg_ha and one.kg_ha > facts.limit_kg_ha]
     if not over:
@@ -181,7 +181,7 @@ def _over_at(facts: Facts) -> str:
     return f"<p>{numbers} caught more than the limit: a tray sees one spot, so it can lie far above or below a mean.</p>\n"
 
 
-def sieves(facts: Facts, pen: Pen) -> str:
+def sieves(facts: JobFacts, pen: Pen) -> str:
     """Gauge checks."""
     if not facts.gauges:
         return "<p>None during this job. A readout that was not checked can be far from the gap at the sieve.</p>\n"
@@ -195,7 +195,7 @@ def sieves(facts: Facts, pen: Pen) -> str:
     return table("Gauge checks", ["Time", "Sieve", "Readout", "Measured", "Gap less readout", "Noticed"], rows)
 
 
-def returns(facts: Facts, pen: Pen) -> str:
+def returns(facts: JobFacts, pen: Pen) -> str:
     """Returns, looks at them, catches, tank samples."""
     said = "<p>No returns beam is fitted."
     if facts.returns_pct is not None:
@@ -212,7 +212,7 @@ def returns(facts: Facts, pen: Pen) -> str:
     return said + "</p>\n" + table("What was seen in returns and tank", ["Time", "What", "Found"], rows)
 
 
-def _of_limit(facts: Facts, pen: Pen) -> str:
+def _of_limit(facts: JobFacts, pen: Pen) -> str:
     if facts.returns_limit_pct is None:
         return ""
     return f" (limit {pen.number('returns.limit', facts.returns_limit_pct, '%')}, as entered)"
@@ -228,7 +228,7 @@ def _spoken(name: str, value: Any) -> str:
     return f"{name.replace('_', ' ')}: {value}"
 
 
-def alerts(facts: Facts, pen: Pen) -> str:
+def alerts(facts: JobFacts, pen: Pen) -> str:
     """Alerts and what was done about them."""
     if not facts.alerts:
         return "<p>No alert was raised.</p>\n"
@@ -244,14 +244,14 @@ def alerts(facts: Facts, pen: Pen) -> str:
     return table("Alerts", ["Time", "Severity", "What", "Lasted", "What was done"], rows) + words
 
 
-def notes(facts: Facts) -> str:
+def notes(facts: JobFacts) -> str:
     """Remarks of the operator."""
     return "<ul>\n" + "".join(
         f"<li>{escape(facts.zone.clock(one.moment_s))} {escape(str(one.body['note']))}</li>\n" for one in facts.notes
     ) + "</ul>\n"  # fmt: skip
 
 
-def uncertainty(facts: Facts, pen: Pen) -> str:
+def uncertainty(facts: JobFacts, pen: Pen) -> str:
     """The budget, its largest line first, and what would make each smaller."""
     if not facts.budget:
         return "<p>There is no mean to be uncertain about.</p>\n"
@@ -274,11 +274,11 @@ def uncertainty(facts: Facts, pen: Pen) -> str:
     return said + table("Uncertainty budget of the mean loss", head, rows, (1,))
 
 
-def _together(facts: Facts) -> float:
+def _together(facts: JobFacts) -> float:
     return float(np.sqrt(sum(float(one["u"]) ** 2 for one in facts.budget)))
 
 
-def quality(facts: Facts, pen: Pen) -> str:
+def quality(facts: JobFacts, pen: Pen) -> str:
     """What is missing or doubtful in the data."""
     q = facts.quality
     lines = q["good"] + q["bad_crc"] + q["malformed"] + q["missing"]

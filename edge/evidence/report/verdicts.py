@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from edge.evidence.recount.events import Change
+from edge.evidence.recount.events import JudgedChange
 from edge.evidence.report.words import Pen
 
 SHORT = {"not enough data": "too little data", "no detectable change": "no change seen"}
@@ -30,7 +30,7 @@ def _rose(found: dict[str, Any], key: str) -> bool:
     return before is not None and after is not None and after > before
 
 
-def verdict_line(change: Change, pen: Pen) -> str:
+def verdict_line(change: JudgedChange, pen: Pen) -> str:
     """One verdict in a line: the word, the effect, its range, both sides."""
     found = change.verdict
     if found is None:

@@ -21,10 +21,10 @@ import msgspec
 
 from edge.contract import entries
 from edge.contract import settings as settings_module
-from edge.contract.entries import Tray, given
+from edge.contract.entries import TrayEntry, given
 from edge.contract.errors import EntryError
 from edge.contract.settings import Settings
-from edge.evidence.recount.material import OPENING, Material, Told, opened
+from edge.evidence.recount.material import OPENING, Material, ToldRecord, opened
 from edge.evidence.verify.windows import Judged, Windows
 from edge.keep.chain import canonical
 from edge.reckon.entered.inforce import InForce
@@ -87,7 +87,7 @@ class _Check:
         self._area_ha = 0.0
         self._finish: dict[str, Any] = {}
 
-    def take(self, one: Told) -> str:
+    def take(self, one: ToldRecord) -> str:
         """The next record; what is wrong with it, in words."""
         body, stamp_ms = one.body, self._stamp_ms[one.seq]
         if one.kind == OPENING:
@@ -107,7 +107,7 @@ class _Check:
             return self._correction(body)
         return ""
 
-    def _open(self, one: Told, stamp_ms: int) -> str:
+    def _open(self, one: ToldRecord, stamp_ms: int) -> str:
         now = opened(self._settings[one.run], one).now
         self._now = [now, copy.deepcopy(now)]
         self._opened_s = stamp_ms / 1000
@@ -121,28 +121,31 @@ class _Check:
                 return f"test {test['number']} in it: {fault}, worked out from its trays, is another than it says"
         return ""
 
-    def _learn(self, one: Told, entry: entries.AnyEntry, stamp_ms: int) -> None:
+    def _learn(self, one: ToldRecord, entry: entries.Entry, stamp_ms: int) -> None:
         at = given(entry.at)
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
         match entry:
-            case entries.TrayMark():
+            case entries.TrayMarkEntry():
                 for now in self._now:
                     self._marks[at_s] = now.add_mark(at_s)
-            case Tray():
+            case TrayEntry():
                 found = self._by_entry(entry, calibration.moment_s(entry, stamp_ms), stamp_ms / 1000, one.run)
                 self._trays.setdefault(canonical(one.body), deque()).append(found)
                 return
-            case entries.Load() | entries.IdleRun() | entries.ReturnsCatch() | entries.GroundRun() | entries.Gauge():
+            case (
+                entries.LoadEntry() | entries.IdleRunEntry() | entries.ReturnsCatchEntry() | entries.GroundRunEntry()
+                | entries.GaugeEntry()
+            ):  # fmt: skip
                 return
-            case entries.JobFinish():
+            case entries.JobFinishEntry():
                 self._finish = one.body
-            case entries.Setting() if entry.what != "lag_s":
+            case entries.SettingEntry() if entry.what != "lag_s":
                 insort(self._changes, (at_s, given(entry.name) or entry.what))
         for now in self._now:
             now.known_tgw = _known_tgw(self._settings[one.run])
             now.learn(entry, at_s)
 
-    def _by_entry(self, entry: Tray, at_s: float, stamp_s: float, run: int) -> _Laid:
+    def _by_entry(self, entry: TrayEntry, at_s: float, stamp_s: float, run: int) -> _Laid:
         """What a tray entry says by what was in force then: every result, and crop, that the kit may have come to."""
         found, crops = [], set()
         is_before = at_s <= self._opened_s or self._is_foreign(entry, at_s, stamp_s)
@@ -158,7 +161,7 @@ class _Check:
                     continue
         return _Laid(run, stamp_s, at_s, found, crops, is_before)
 
-    def _is_foreign(self, entry: Tray, at_s: float, stamp_s: float) -> bool:
+    def _is_foreign(self, entry: TrayEntry, at_s: float, stamp_s: float) -> bool:
         """Whether a test may be of a mark of before the opening, whose time is of another clock."""
         is_known = given(entry.mark) is None or at_s in self._marks
         return not is_known and (at_s <= self._opened_s or at_s > stamp_s or self._stepped_s > -inf)
@@ -169,7 +172,7 @@ class _Check:
         changed = crop is not None and (of.crop, of.crop_data) != (self._first.crop, self._first.crop_data)
         return [tgw_g, crop.tgw_g or _known_tgw(of).get(plain_name(crop.name))] if changed and crop is not None else [tgw_g]
 
-    def _test(self, one: Told, stamp_ms: int) -> str:
+    def _test(self, one: ToldRecord, stamp_ms: int) -> str:
         body, entry = one.body, _tray(one.body)
         name, at_s = f"tray test {body['number']}", float(body["at_s"])
         if body["used"] is not (body["why"] == ""):
@@ -206,7 +209,7 @@ class _Check:
             return f"{name}: the {differs} around the tray, worked out from the kept seconds, are others than it says"
         return self._counts(name, body, entry, one.run)
 
-    def _counts(self, name: str, body: dict[str, Any], entry: Tray, run: int) -> str:
+    def _counts(self, name: str, body: dict[str, Any], entry: TrayEntry, run: int) -> str:
         """Whether it counts, by the conditions of the contract."""
         at_s = float(body["at_s"])
         at = bisect_right(self._changes, (at_s + calibration.HALF_WINDOW_S, "\U0010ffff"))
@@ -223,7 +226,7 @@ class _Check:
             return f"{name} does not count, and could be used"
         return ""
 
-    def _before(self, test: dict[str, Any], entry: Tray, run: int) -> str:
+    def _before(self, test: dict[str, Any], entry: TrayEntry, run: int) -> str:
         """The result of a test of before the opening: by what was in force at it, or near that."""
         said, now, cut_width_m = test["result"], self._now[0], self._settings[run].machine.cut_width_m
         if test["crop"] != now.crop_number and test["crop"] not in now.ended_tgw:
@@ -253,19 +256,19 @@ def _known_tgw(settings: Settings) -> dict[str, float]:
     return {plain_name(one.name): one.tgw_g for one in settings.crop_data if one.tgw_g is not None}
 
 
-def _tray(test: dict[str, Any]) -> Tray:
+def _tray(test: dict[str, Any]) -> TrayEntry:
     entry = entries.from_plain(test["entry"])
-    if not isinstance(entry, Tray):
+    if not isinstance(entry, TrayEntry):
         raise EntryError("the entry of a tray test is none")
     return entry
 
 
-def _refused(test: dict[str, Any], entry: Tray, changed_before_s: float | None, what: str, lag_s: float) -> str:
+def _refused(test: dict[str, Any], entry: TrayEntry, changed_before_s: float | None, what: str, lag_s: float) -> str:
     seen = msgspec.convert(test["window"], calibration.Window)
     return calibration.unusable(seen, entry, changed_before_s, what, lag_s)
 
 
-def _far(said: dict[str, Any], found: TrayResult, entry: Tray) -> str:
+def _far(said: dict[str, Any], found: TrayResult, entry: TrayEntry) -> str:
     """Which part of a result can't come from these trays with a TGW and a residue width near those looked at."""
     for key in ("grains_m2", "tray_count", "laid", "counted", "heads_given"):
         if not _same(said[key], getattr(found, key)):

@@ -19,7 +19,7 @@ from edge.evidence.pack import packfile
 from edge.evidence.pack.document import Document, chained
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Merged, Pack
-from edge.evidence.recount.facts import FIGURES, Facts, of_material
+from edge.evidence.recount.facts import FIGURES, JobFacts, of_material
 from edge.evidence.recount.material import Material, read
 from edge.evidence.report import page
 from edge.evidence.verify import seconds as verify_seconds
@@ -141,7 +141,7 @@ def _check_content(pack: Pack, found: Checked, wanted: _Wanted) -> None:
     _check_page(pack, machines, found, wanted.redraw)
 
 
-def _inner(inner: packfile.Inner, found: Checked, wanted: _Wanted) -> Facts:
+def _inner(inner: packfile.Inner, found: Checked, wanted: _Wanted) -> JobFacts:
     """A pack inside a merged report: signature, chain, seconds and page of its own."""
     pack = packfile.take_apart(packfile.inner_raw(inner))
     name = plainly(inner.name)
@@ -159,7 +159,7 @@ def _inner(inner: packfile.Inner, found: Checked, wanted: _Wanted) -> Facts:
     return facts
 
 
-def _machine(document: Document, found: Checked, wanted: _Wanted) -> Facts:
+def _machine(document: Document, found: Checked, wanted: _Wanted) -> JobFacts:
     """Chain, seconds and sums of one machine's job."""
     records = chained(document)
     if not records:
@@ -217,7 +217,7 @@ def _machine(document: Document, found: Checked, wanted: _Wanted) -> Facts:
     return facts
 
 
-def _own_figures(material: Material, facts: Facts) -> list[str]:
+def _own_figures(material: Material, facts: JobFacts) -> list[str]:
     """What the kit itself put down at the end, where it is far from what the data give (a power cut can cost it a minute)."""
     said = [one.body for one in material.of_kind(FIGURES) if one.body.get("job") == material.document.job]
     loss = (said[-1].get("loss") or {}).get("kg_ha") if said else None
@@ -231,7 +231,7 @@ def _done(found: Checked, what: str) -> None:
         found.done.append(what)
 
 
-def _check_client(machines: list[Facts]) -> None:
+def _check_client(machines: list[JobFacts]) -> None:
     clients = {str(one.job.get("client", "")).strip().casefold() for one in machines}
     if len(clients) > 1:
         raise _Bad("the packs inside are of different clients")
@@ -241,7 +241,7 @@ def _check_client(machines: list[Facts]) -> None:
         raise _Bad("the same job of the same kit is inside twice")
 
 
-def _check_page(pack: Pack, machines: list[Facts], found: Checked, redraw: bool) -> None:
+def _check_page(pack: Pack, machines: list[JobFacts], found: Checked, redraw: bool) -> None:
     """Every word outside of the charts is put down anew and compared; figures come first, so that one is named."""
     try:
         text = pack.raw.decode("utf-8")
@@ -277,7 +277,7 @@ def _figure(text: str) -> str:
     return f"'{plainly(text)}'"
 
 
-def _sorted_out(charts: list[tuple[str, str]], machines: list[Facts]) -> list[dict[str, str]]:
+def _sorted_out(charts: list[tuple[str, str]], machines: list[JobFacts]) -> list[dict[str, str]]:
     """The charts of each machine by name."""
     drawn: list[dict[str, str]] = [{}]
     for name, drawing in charts:
@@ -314,7 +314,7 @@ def _near(one: str, other: str) -> str:
     return one[max(0, at - 20) : at + 40]
 
 
-def _check_drawings(machines: list[Facts], drawn: list[dict[str, str]], found: Checked) -> None:
+def _check_drawings(machines: list[JobFacts], drawn: list[dict[str, str]], found: Checked) -> None:
     from edge.evidence.report import charts as report_charts  # matplotlib takes longer to load than all other checks together
 
     for at, (facts, charts) in enumerate(zip(machines, drawn, strict=True), 1):

@@ -38,7 +38,7 @@ class Windows:
     """The kept seconds of a pack, run by run, in pieces between which the kit's memory of them breaks."""
 
     def __init__(self, material: Material, settings: dict[int, Settings]) -> None:
-        self._runs = {part.rows.run: _Run(part) for part in material.counted}
+        self._runs = {part.rows.run: _WindowRun(part) for part in material.counted}
         self._names = {run: _points(of) == material.names for run, of in settings.items()}
 
     def differs(self, test: Judged, said: dict[str, Any]) -> str:
@@ -114,7 +114,7 @@ def _pulses(part: Counted, here: slice, said: dict[str, Any]) -> str:
     return ""
 
 
-class _Run:
+class _WindowRun:
     """Seconds of one run. A piece ends where the clock stepped, or where seconds are not the job's."""
 
     def __init__(self, part: Counted) -> None:

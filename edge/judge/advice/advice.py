@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
 from edge.judge.advice import rules as advicerules
-from edge.judge.advice.rules import Rule, caution
+from edge.judge.advice.rules import AdviceRule, caution
 from edge.judge.advice.situation import Situation, Tried, Value
 from edge.judge.advice.worth import Worth, worth
 from edge.judge.verdict.words import name_of, shown
@@ -40,7 +40,7 @@ _BASIS_ORDER = "common practice: one setting at a time; a step that showed nothi
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class AdvisedStep:
     """One change. `by` in `unit` (% of the present value, or mm); `was`, `to` None where the present value isn't known."""
 
     what: str
@@ -63,7 +63,7 @@ class Advice:
     data: dict[str, Value]
     why: str
     words: str
-    step: Step | None = None
+    step: AdvisedStep | None = None
     watch: str = ""
     stop: str = ""
     caution: str = ""
@@ -139,7 +139,7 @@ def _back(last: Tried, situation: Situation) -> Advice:
         data={"verdict": last.verdict, "ratio": last.ratio, "minutes": last.minutes},
         why="The last step went the wrong way, or cost the tank more than it saved on the ground.",
         words=f"Put {name} back to {to}.",
-        step=Step(last.what, direction, "back", None, "", last.to, stood, f"Put {name} back to {to}."),
+        step=AdvisedStep(last.what, direction, "back", None, "", last.to, stood, f"Put {name} back to {to}."),
         watch="loss, returns and the tank sample, as before the step",
         stop="when it stands where it was",
         caution=caution("drive" if last.what == "speed_kmh" else "cab"),
@@ -175,10 +175,10 @@ def _wait(last: Tried, situation: Situation) -> Advice | None:
 # ---------------------------------------------------------------------- the rules
 
 
-def _by_rules(situation: Situation, reckoned: Worth, rules: Sequence[Rule]) -> Advice | None:
+def _by_rules(situation: Situation, reckoned: Worth, rules: Sequence[AdviceRule]) -> Advice | None:
     """The costliest concern's rule of the first stage in which any holds; None when none does."""
     values = situation.values()
-    best: tuple[int, float, Rule, Step | None] | None = None
+    best: tuple[int, float, AdviceRule, AdvisedStep | None] | None = None
     for rule in rules:
         stage = advicerules.STAGES.index(rule.stage)
         if best is not None and stage > best[0]:
@@ -202,12 +202,12 @@ def _held(situation: Situation, reckoned: Worth) -> list[str]:
     return list(dict.fromkeys(guard for step in steps if (guard := _guard(step, situation))))
 
 
-def _step_of(rule: Rule, situation: Situation) -> Step | None:
+def _step_of(rule: AdviceRule, situation: Situation) -> AdvisedStep | None:
     size = _size(rule, situation)
     return None if size is None else _step(rule, size, situation)
 
 
-def _size(rule: Rule, situation: Situation) -> Literal["first", "larger"] | None:
+def _size(rule: AdviceRule, situation: Situation) -> Literal["first", "larger"] | None:
     """First or larger step by what was tried; None when this way is closed or used up."""
     mine = [one for one in situation.tried if one.what == rule.change and not one.returned]
     same = [one for one in mine if one.direction == rule.direction]
@@ -221,7 +221,7 @@ def _size(rule: Rule, situation: Situation) -> Literal["first", "larger"] | None
     return "larger" if vain else "first"
 
 
-def _share(tried: Tried, rule: Rule) -> float:
+def _share(tried: Tried, rule: AdviceRule) -> float:
     """How large a step was, in the rule's unit."""
     if tried.was is None:
         return 0.0
@@ -229,7 +229,7 @@ def _share(tried: Tried, rule: Rule) -> float:
     return by if rule.unit == "mm" else 100 * by / abs(tried.was) if tried.was else 0.0
 
 
-def _step(rule: Rule, size: Literal["first", "larger"], situation: Situation) -> Step | None:
+def _step(rule: AdviceRule, size: Literal["first", "larger"], situation: Situation) -> AdvisedStep | None:
     by = rule.first if size == "first" else rule.larger
     sign = 1.0 if rule.direction == "more" else -1.0
     was = situation.settings.get(rule.change, situation.speed_kmh if rule.change == "speed_kmh" else None)
@@ -252,7 +252,7 @@ def _step(rule: Rule, size: Literal["first", "larger"], situation: Situation) ->
     else:
         stood = round(was or 0.0, 0 if rule.unit == "%" and rule.change != "speed_kmh" else 1)
         words = f"{verb} {name} from {shown(stood, rule.change)} to {shown(to, rule.change)}."
-    return Step(rule.change, rule.direction, size, by, rule.unit, was, to, words)
+    return AdvisedStep(rule.change, rule.direction, size, by, rule.unit, was, to, words)
 
 
 def _rounded(value: float, what: str) -> float:
@@ -261,7 +261,7 @@ def _rounded(value: float, what: str) -> float:
     return round(value, 1) if what == "speed_kmh" else round(2 * value) / 2
 
 
-def _guard(step: Step, situation: Situation) -> str:
+def _guard(step: AdvisedStep, situation: Situation) -> str:
     """The guard rail that a sieve step would cross, or go further behind; empty when none."""
     sieve = SIEVE_OF.get(step.what)
     if sieve is None or step.to is None or step.was is None or not situation.sieve_guards:
@@ -292,7 +292,7 @@ def _sieves(situation: Situation, moved: Mapping[str, float]) -> guards.SieveSta
     )
 
 
-def _told(rule: Rule, step: Step | None, gain: float, situation: Situation, reckoned: Worth) -> Advice:
+def _told(rule: AdviceRule, step: AdvisedStep | None, gain: float, situation: Situation, reckoned: Worth) -> Advice:
     values = situation.values()
     words = step.words if step is not None else rule.words
     if step is not None and step.size == "larger":
@@ -371,7 +371,7 @@ def _way_back(situation: Situation, reckoned: Worth) -> Advice | None:
         seen=f"The best set so far for {good['crop']} cost {good['cost_ha']:.1f} {reckoned.unit}; now: {reckoned.total:.1f}.",
         data={"good.loss_kg_ha": good["loss_kg_ha"], "good.cost_ha": good["cost_ha"], "loss_kg_ha": situation.loss_kg_ha},
         why="What was good before is the surest way back; one setting at a time shows which of them mattered.",
-        words=words, step=Step(what, "more" if to > was else "less", "back", None, "", was, to, words),
+        words=words, step=AdvisedStep(what, "more" if to > was else "less", "back", None, "", was, to, words),
         watch="loss, returns and the tank sample", stop="when the set stands again", caution=caution("cab"),
         basis="the kit's own settings book", worth_ha=round(reckoned.total - good["cost_ha"], 2), unit=reckoned.unit,
     )  # fmt: skip

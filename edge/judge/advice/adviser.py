@@ -17,10 +17,10 @@ from edge.judge.advice.advice import advise
 from edge.judge.advice.settingsbook import GoodSet, SettingsBook
 from edge.judge.advice.situation import LOOKS, SETTINGS, Situation, Tried
 from edge.judge.advice.worth import worth
-from edge.judge.alerts.judge import Change
+from edge.judge.alerts.judge import AlertChange
 from edge.judge.verdict.course import SETTLING_S
-from edge.reckon.entered.inforce import Change as SettingChange
 from edge.reckon.entered.inforce import InForce
+from edge.reckon.entered.inforce import SettingChange as SettingChange
 from edge.reckon.entered.sieves import SETTING_OF, Sieves
 from edge.reckon.figures import Figures
 from edge.reckon.tables import crops
@@ -45,7 +45,7 @@ SHAFTS = {"fan": "fan_rpm", "rotor": "rotor_rpm"}
 
 
 @dataclass(slots=True)
-class _Row:
+class _WorkMinute:
     """Sums over up to a minute of steady work: seconds, and (sum, seconds) of each quantity that was known."""
 
     seconds: int = 0
@@ -58,7 +58,7 @@ class _Row:
             into[1] += 1.0
 
 
-def _mean(rows: Iterable[_Row], name: str) -> float | None:
+def _mean(rows: Iterable[_WorkMinute], name: str) -> float | None:
     parts = [row.sums[name] for row in rows if name in row.sums]
     seconds = sum(part[1] for part in parts)
     return sum(part[0] for part in parts) / seconds if seconds else None
@@ -71,7 +71,7 @@ class Adviser:
         self.book = SettingsBook()
         self._settings = settings
         self._crops = crops.table(settings.crop_data)
-        self._rows: deque[_Row] = deque(maxlen=KEPT_ROWS)
+        self._rows: deque[_WorkMinute] = deque(maxlen=KEPT_ROWS)
         self._clock = 0
         self._steady_from = 0
         self._worked_s = self._today_s = 0
@@ -108,7 +108,7 @@ class Adviser:
         self._limit_kg_ha, self._calibration = figures.limit_kg_ha, figures.calibration.state
         rows = self._rows
         if not rows or rows[-1].seconds >= ROW_S:
-            rows.append(_Row())
+            rows.append(_WorkMinute())
         row = rows[-1]
         row.seconds += 1
         if self._worked_s % EVERY_S:
@@ -125,22 +125,22 @@ class Adviser:
         for shaft, rpm in figures.shafts.items():
             row.add(f"shaft.{shaft}", rpm)
 
-    def learn(self, entry: entries.AnyEntry, stamp_ms: int, now: InForce) -> None:
+    def learn(self, entry: entries.Entry, stamp_ms: int, now: InForce) -> None:
         """One admitted entry, after the reckoner learned it."""
         at_s = stamp_ms / 1000
         match entry:
-            case entries.ReturnsLook():
+            case entries.ReturnsLookEntry():
                 plain = entries.to_plain(entry)
                 self._look = at_s, {name: plain[name] for name in LOOKS if name in plain}
-            case entries.Sample():
+            case entries.SampleEntry():
                 plain = entries.to_plain(entry)
                 self._sample = at_s, {key: float(plain[key]) for key in plain if key.endswith("_pct")}
-            case entries.Crop():
+            case entries.CropEntry():
                 if now.crop_number != self._crop_number:
                     self._begin(now, forget=True)
                     self.awaits_verdict = False
                     self._crop_number, self._crop_from = now.crop_number, len(now.changes)
-            case entries.Setting() if entry.what != "lag_s":
+            case entries.SettingEntry() if entry.what != "lag_s":
                 self._begin(now, forget=False)
                 self.awaits_verdict = True
                 if isinstance(was := now.changes[-1].was, float):
@@ -189,7 +189,7 @@ class Adviser:
     # ------------------------------------------------------------------ what comes out
 
     def minute(
-        self, now: InForce, sieves: Sieves, open_alerts: Iterable[Change], t: int, gauge_h: float | None = None
+        self, now: InForce, sieves: Sieves, open_alerts: Iterable[AlertChange], t: int, gauge_h: float | None = None
     ) -> tuple[dict[str, Any] | None, GoodSet | None]:
         """The advice in force when it is another than before (None otherwise), and a page of the book that changed."""
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
@@ -208,7 +208,7 @@ class Adviser:
         return plain, page
 
     def situation(
-        self, now: InForce, sieves: Sieves, open_alerts: Iterable[Change], t: int, gauge_h: float | None = None
+        self, now: InForce, sieves: Sieves, open_alerts: Iterable[AlertChange], t: int, gauge_h: float | None = None
     ) -> Situation:
         """The present situation as data."""
         machine = self._settings.machine
@@ -257,7 +257,7 @@ class Adviser:
             good_set=good.to_plain() if good is not None else None,
         )
 
-    def _in_force(self, now: InForce, recent: list[_Row]) -> dict[str, float]:
+    def _in_force(self, now: InForce, recent: list[_WorkMinute]) -> dict[str, float]:
         """Numeric settings as entered; fan and rotor as their shafts turn where nobody entered them."""
         found = {what: value for what in SETTINGS if isinstance(value := now.machine_settings.get(what), float)}
         for shaft, what in SHAFTS.items():

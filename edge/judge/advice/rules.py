@@ -20,7 +20,7 @@ _NAMED = re.compile(r"\{([a-z0-9_.-]+)\}")
 _SHOWN = re.compile(r"\{([a-z0-9_.-]+)\}( % of full| %| kg/ha| t/ha)?")
 
 
-class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class AdviceRule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One rule as the file has it; `words` stand for the step where no setting is changed."""
 
     name: str
@@ -63,7 +63,7 @@ class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
 
 class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     cautions: dict[str, str]
-    rule: tuple[Rule, ...]
+    rule: tuple[AdviceRule, ...]
 
 
 @lru_cache(maxsize=1)
@@ -86,7 +86,7 @@ def _file() -> _File:
 
 
 @lru_cache(maxsize=4)
-def rules(stages: tuple[str, ...] = STAGES) -> tuple[Rule, ...]:
+def rules(stages: tuple[str, ...] = STAGES) -> tuple[AdviceRule, ...]:
     """The rules of these stages in order, within a stage as the file has them."""
     return tuple(rule for stage in STAGES if stage in stages for rule in _file().rule if rule.stage == stage)
 

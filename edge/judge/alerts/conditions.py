@@ -13,7 +13,7 @@ from edge.contract import entries
 from edge.contract.entries import given
 from edge.contract.settings import BeamInput, GroundInput, LossInput, Settings
 from edge.feed.assembler import Second
-from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, Rule
+from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, AlertRule
 from edge.reckon.figures import Figures
 
 Key = tuple[str, str]
@@ -58,7 +58,7 @@ _LOSS: Key = ("loss-over-limit", "")
 _RETURNS: Key = ("returns-over-limit", "")
 
 
-def retold(rule: Rule, condition: Condition, limit: float | None, action: str) -> str | None:
+def retold(rule: AlertRule, condition: Condition, limit: float | None, action: str) -> str | None:
     """What to do, for a standing alert whose limit an entry moved by 1 % or more, or whose action is another one by now;
     None when there is nothing to tell anew."""
     if rule.name not in (_LOSS[0], _RETURNS[0]) or condition.limit is None:
@@ -99,7 +99,7 @@ class Conditions:
         self.awaits_verdict = False
         self.since_tray_s = self.since_gauge_s = 0
         self._tests: int | None = None
-        self._look: tuple[int, entries.ReturnsLook] | None = None
+        self._look: tuple[int, entries.ReturnsLookEntry] | None = None
         self._worked_s = 0
         self._shafts: dict[str, _Shaft] = {}
         self._per_s: dict[str, float] = {}
@@ -115,20 +115,20 @@ class Conditions:
 
     # ------------------------------------------------------------------ entries
 
-    def learn(self, entry: entries.AnyEntry) -> None:
+    def learn(self, entry: entries.Entry) -> None:
         """Take what an entry changes for the rules."""
         match entry:
-            case entries.Limit():
+            case entries.LimitEntry():
                 if "returns_pct" in entries.to_plain(entry):
                     self.returns_limit = given(entry.returns_pct)
-            case entries.Setting():
+            case entries.SettingEntry():
                 if entry.what == "mill":
                     self.mill = str(entry.to)
                 elif entry.what in ("fan_rpm", "rotor_rpm"):
                     self._forget_shaft(entry.what.removesuffix("_rpm"))
-            case entries.Gauge():
+            case entries.GaugeEntry():
                 self.since_gauge_s = 0
-            case entries.ReturnsLook():
+            case entries.ReturnsLookEntry():
                 self._look = (self._worked_s, entry)
             case _:
                 pass

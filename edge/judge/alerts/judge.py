@@ -18,7 +18,7 @@ from edge.contract.settings import Settings
 from edge.feed.assembler import Second
 from edge.judge.alerts.conditions import DANGER_TIMES, EVENT_RULES, ON, Condition, Conditions, Key, retold
 from edge.judge.alerts.flood import SHOWN, Flood
-from edge.judge.alerts.rules import RANK, RULES, Rule
+from edge.judge.alerts.rules import RANK, RULES, AlertRule
 from edge.reckon.figures import Figures
 
 AlertState = Literal["raised", "acknowledged", "returned", "shelved", "cleared"]
@@ -34,7 +34,7 @@ _FLOOD: Key = ("flood", "")
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class AlertChange:
     """An alert's new state. Times in epoch ms; `value` and `limit` where a figure is compared.
 
     `suppressed`: raised in a flood and not among the worst three; `until_ms`: about when a shelf ends.
@@ -70,13 +70,13 @@ class Change:
 
 
 @dataclass(slots=True)
-class _Life:
+class _AlertLife:
     """What is remembered of one rule and object; times in judged seconds."""
 
     on_s: int = 0
     off_s: int = 0
     eased_s: int = 0
-    change: Change | None = None
+    change: AlertChange | None = None
     active: bool = False
     last_raise: int = -10_000
     shelved_until: int | None = None
@@ -96,7 +96,7 @@ class Judge:
     def __init__(self, settings: Settings) -> None:
         self._alerts = settings.alerts
         self._conditions = Conditions(settings)
-        self._lives: dict[Key, _Life] = {}
+        self._lives: dict[Key, _AlertLife] = {}
         self._watched: set[Key] = set()
         self._noted: dict[Key, Condition] = {}
         self._ever_noted: set[Key] = set()
@@ -105,7 +105,7 @@ class Judge:
         self._now_ms: int | None = None
 
     @property
-    def open(self) -> list[Change]:
+    def open(self) -> list[AlertChange]:
         """Alerts that are not cleared, newest state each."""
         return [life.change for life in self._lives.values() if life.change and life.change.state != "cleared"]
 
@@ -125,7 +125,7 @@ class Judge:
 
     # ------------------------------------------------------------------ what time and others bring
 
-    def step(self, figures: Figures, second: Second) -> list[Change]:
+    def step(self, figures: Figures, second: Second) -> list[AlertChange]:
         """Judge one second; returns the alerts whose state changed."""
         number = figures.number
         self._clock += number - self._number if number > self._number else 1
@@ -137,7 +137,7 @@ class Judge:
         if not seen and not self._watched and self._flood.quiet:
             return []
         settled = figures.state in SETTLED_STATES
-        changes: list[Change] = []
+        changes: list[AlertChange] = []
         for key in [*seen, *(self._watched - seen.keys())] if self._watched else list(seen):
             changes += self._judge(key, seen.get(key), now_ms, settled, 1)
         return self._in_flood(changes, now_ms, settled)
@@ -156,39 +156,39 @@ class Judge:
         else:
             self._noted.pop(key, None)
 
-    def facts(self, at_ms: int) -> list[Change]:
+    def facts(self, at_ms: int) -> list[AlertChange]:
         """Judge noted conditions alone, for when no second closes (no counter yet); call it about once a second."""
         passed = 1 if self._now_ms is None else min((at_ms - self._now_ms) // 1000, LONGEST_STEP_S)
         if passed < 1:
             return []
         self._now_ms = at_ms
         self._clock += passed
-        changes: list[Change] = []
+        changes: list[AlertChange] = []
         for key in self._ever_noted:
             if key in self._noted or key in self._watched:
                 changes += self._judge(key, self._noted.get(key), at_ms, False, passed)
         return self._in_flood(changes, at_ms, False)
 
-    def admit(self, entry: entries.AnyEntry) -> None:
+    def admit(self, entry: entries.Entry) -> None:
         """Check `ack` and `shelve` against the open alerts. Raises EntryError."""
-        if not isinstance(entry, (entries.Ack, entries.Shelve)):
+        if not isinstance(entry, (entries.AckEntry, entries.ShelveEntry)):
             return
         names = [change.name for change in self.open]
         if entry.alert not in names:
             kind = entries.kind_of(entry)
             raise EntryError(f"{kind}: alert: found {entry.alert!r}; allowed: {', '.join(names) or 'none is open'}")
 
-    def learn(self, entry: entries.AnyEntry, stamp_ms: int) -> list[Change]:
+    def learn(self, entry: entries.Entry, stamp_ms: int) -> list[AlertChange]:
         """Act on `ack` and `shelve`; take what other entries change for the rules."""
         self._conditions.learn(entry)
-        if isinstance(entry, entries.ReturnsLook):
+        if isinstance(entry, entries.ReturnsLookEntry):
             return self._looked(stamp_ms)
-        if not isinstance(entry, (entries.Ack, entries.Shelve)):
+        if not isinstance(entry, (entries.AckEntry, entries.ShelveEntry)):
             return []
         key = next(key for key, life in self._lives.items() if life.change and life.change.name == entry.alert)
         life = self._lives[key]
         assert life.change is not None
-        if isinstance(entry, entries.Shelve):
+        if isinstance(entry, entries.ShelveEntry):
             life.shelved_until = self._clock + round(entry.minutes * 60)
             until_ms = stamp_ms + round(entry.minutes * 60_000)
             life.change = replace(life.change, state="shelved", at_ms=stamp_ms, suppressed=False, until_ms=until_ms)
@@ -204,7 +204,7 @@ class Judge:
         if body["entry"] in ("limit", "setting", "gauge"):
             self._conditions.learn(entries.from_plain(body))
 
-    def restore_alerts(self, bodies: Iterable[dict[str, Any]], now_ms: int) -> list[Change]:
+    def restore_alerts(self, bodies: Iterable[dict[str, Any]], now_ms: int) -> list[AlertChange]:
         """Take up the newest record of each alert of earlier runs: what was acknowledged or shelved stays so while its
         condition lasts, what waited for an acknowledgement goes on waiting. Returns those that are open."""
         for body in bodies:
@@ -213,15 +213,15 @@ class Judge:
             if rule is None or (body["state"] in ("shelved", "cleared") and left_ms <= 0):
                 continue  # a shelf that is over: it is told anew if it still stands
             plain = {**body, "object": body["object"] or "", "suppressed": False}
-            change = Change(cause=rule.cause, action=rule.action, **plain)
-            life = self._lives[rule.name, change.object] = _Life(change=change)
+            change = AlertChange(cause=rule.cause, action=rule.action, **plain)
+            life = self._lives[rule.name, change.object] = _AlertLife(change=change)
             life.active = change.state in ("raised", "acknowledged", "shelved")
             if left_ms > 0:
                 life.shelved_until = self._clock + -(-left_ms // 1000)
             self._watch((rule.name, change.object), life)
         return self.open
 
-    def _looked(self, stamp_ms: int) -> list[Change]:
+    def _looked(self, stamp_ms: int) -> list[AlertChange]:
         """A look at the returns is the answer to their alert: it acknowledges, and says more of the cause."""
         life = self._lives.get(("returns-over-limit", ""))
         cause, action = self._conditions.look()
@@ -233,20 +233,20 @@ class Judge:
 
     # ------------------------------------------------------------------ the life of one alert
 
-    def _watch(self, key: Key, life: _Life) -> None:
+    def _watch(self, key: Key, life: _AlertLife) -> None:
         if life.watched:
             self._watched.add(key)
         else:
             self._watched.discard(key)
 
-    def _judge(self, key: Key, condition: Condition | None, now_ms: int, settled: bool, passed: int) -> list[Change]:
+    def _judge(self, key: Key, condition: Condition | None, now_ms: int, settled: bool, passed: int) -> list[AlertChange]:
         """One rule and object in this second; `condition` None: it is off."""
         rule = RULES[key[0]]
         life = self._lives.get(key)
         if life is None:
             if condition is None or not condition.on:
                 return []
-            life = self._lives[key] = _Life()
+            life = self._lives[key] = _AlertLife()
         if settled and rule.in_work:
             life.on_s = 0  # what held before the headland says nothing about the next pass
             return self._shelf(key, life, now_ms, settled)
@@ -257,7 +257,7 @@ class Judge:
         life.off_s = life.off_s + passed if condition is None else 0
         raise_s = self._alerts.raise_s if rule.raise_s is None else rule.raise_s
         clear_s = self._alerts.clear_s if rule.clear_s is None else rule.clear_s
-        changes: list[Change] = []
+        changes: list[AlertChange] = []
         if settled and on and rule.name in EVENTS:
             life.pending = True
         if life.active:
@@ -269,15 +269,15 @@ class Judge:
             changes = self._raise(rule, key[1], condition or ON, life, now_ms)
         return changes + self._shelf(key, life, now_ms, settled)
 
-    def _shelf(self, key: Key, life: _Life, now_ms: int, settled: bool) -> list[Change]:
+    def _shelf(self, key: Key, life: _AlertLife, now_ms: int, settled: bool) -> list[AlertChange]:
         """Whether a shelf's time is over; and whether the life needs looking at when its condition is gone."""
-        changes: list[Change] = []
+        changes: list[AlertChange] = []
         if life.shelved_until is not None and self._clock >= life.shelved_until:
             changes = self._unshelve(life, now_ms, settled)
         self._watch(key, life)
         return changes
 
-    def _raise(self, rule: Rule, object_: str, condition: Condition, life: _Life, now_ms: int) -> list[Change]:
+    def _raise(self, rule: AlertRule, object_: str, condition: Condition, life: _AlertLife, now_ms: int) -> list[AlertChange]:
         if self._clock - life.last_raise < BETWEEN_RAISES_S:
             return []
         life.active, life.pending, life.last_raise, life.eased_s = True, False, self._clock, 0
@@ -285,7 +285,7 @@ class Judge:
         if not shelved and rule.name != "flood":
             self._flood.raised(self._clock)
         until_ms = now_ms + 1000 * (life.shelved_until - self._clock) if life.shelved_until is not None else None
-        life.change = Change(
+        life.change = AlertChange(
             rule=rule.name,
             object=object_,
             state="shelved" if shelved else "raised",
@@ -302,8 +302,8 @@ class Judge:
         return [life.change]
 
     def _reweigh(
-        self, condition: Condition, life: _Life, now_ms: int, passed: int, clear_s: float
-    ) -> list[Change]:
+        self, condition: Condition, life: _AlertLife, now_ms: int, passed: int, clear_s: float
+    ) -> list[AlertChange]:
         """A caution that became a danger is told again, as new; a danger that eased is shown as caution, as it stands."""
         change = life.change
         if change is None or not condition.severity or condition.value is None or condition.limit is None:
@@ -321,7 +321,7 @@ class Judge:
         life.last_raise, life.eased_s = self._clock, 0
         return self._rewrite(life, now_ms, condition, severity=condition.severity)
 
-    def _refresh(self, rule: Rule, condition: Condition, life: _Life, now_ms: int) -> list[Change]:
+    def _refresh(self, rule: AlertRule, condition: Condition, life: _AlertLife, now_ms: int) -> list[AlertChange]:
         """The limit was changed, or what to do: the alert is told again as it stands, at most once a minute."""
         change = life.change
         if change is None or change.state == "shelved" or self._clock - life.last_raise < BETWEEN_RAISES_S:
@@ -331,19 +331,19 @@ class Judge:
         life.last_raise = self._clock
         return self._rewrite(life, now_ms, condition, action=action)
 
-    def _rewrite(self, life: _Life, now_ms: int, condition: Condition, **changed: Any) -> list[Change]:
+    def _rewrite(self, life: _AlertLife, now_ms: int, condition: Condition, **changed: Any) -> list[AlertChange]:
         assert life.change is not None
         life.change = replace(life.change, at_ms=now_ms, value=condition.value, limit=condition.limit, **changed)
         return [life.change]
 
-    def _end(self, life: _Life, now_ms: int) -> list[Change]:
+    def _end(self, life: _AlertLife, now_ms: int) -> list[AlertChange]:
         life.active, life.on_s = False, 0
         assert life.change is not None
         state: AlertState = "returned" if life.change.state == "raised" else "cleared"
         life.change = replace(life.change, state=state, at_ms=now_ms, ended_ms=life.off_since_ms, suppressed=False)
         return [life.change]
 
-    def _unshelve(self, life: _Life, now_ms: int, settled: bool) -> list[Change]:
+    def _unshelve(self, life: _AlertLife, now_ms: int, settled: bool) -> list[AlertChange]:
         if life.active and (settled or self._clock - life.last_raise < BETWEEN_RAISES_S):
             return []
         life.shelved_until = None
@@ -356,7 +356,7 @@ class Judge:
 
     # ------------------------------------------------------------------ floods
 
-    def _in_flood(self, changes: list[Change], now_ms: int, settled: bool) -> list[Change]:
+    def _in_flood(self, changes: list[AlertChange], now_ms: int, settled: bool) -> list[AlertChange]:
         """Mark what a flood keeps back, bring forward what it no longer does, and count the rest."""
         flooding = self._flood.step(self._clock)
         if not flooding and _FLOOD not in self._watched:
@@ -379,7 +379,7 @@ class Judge:
         kept_back = sum(life.change is not None and life.change.suppressed for life in waiting)
         return told + self._count(kept_back, now_ms, settled)
 
-    def _count(self, kept_back: int, now_ms: int, settled: bool) -> list[Change]:
+    def _count(self, kept_back: int, now_ms: int, settled: bool) -> list[AlertChange]:
         """The alert that stands for the rest."""
         condition = None
         if kept_back:
@@ -394,7 +394,7 @@ class Judge:
         return self._rewrite(life, now_ms, condition, text=f"{RULES['flood'].text} {condition.detail}")
 
 
-def _worst_first(life: _Life) -> tuple[int, int]:
+def _worst_first(life: _AlertLife) -> tuple[int, int]:
     """Severity, then the oldest: what was there first is more often the cause."""
     assert life.change is not None
     return RANK[life.change.severity], life.change.since_ms

@@ -18,7 +18,7 @@ LEAVE_SETTINGS = "Ease off a little now. Leave the settings until the newest cha
 """What to do about `loss-over-limit` while a change waits for its verdict: another change would spoil both."""
 
 
-class Rule(NamedTuple):
+class AlertRule(NamedTuple):
     """One rule. `raise_s`, `clear_s`: hold times in s. `in_work`: neither raised nor counted while turning or filling."""
 
     name: str
@@ -38,14 +38,14 @@ class Rule(NamedTuple):
 
 
 _ALL = (
-    Rule(
+    AlertRule(
         "loss-over-limit", "danger",
         "Machine loss is over its limit.",
         "Grain is left on the ground with every metre.",
         "More feed than the settings can separate, or a setting that moved.",
         "Ease off a little now. Then change one setting and wait for its verdict.",
     ),
-    Rule(
+    AlertRule(
         "no-data", "danger",
         "No counts arrive from the kit's counter.",
         "Nothing is measured, and loss could rise unseen.",
@@ -53,14 +53,14 @@ _ALL = (
         f"{SAFE_STOP}: look at the plug and the counter's lamp. Recording goes on by itself.",
         in_work=False, clear_s=5.0,
     ),
-    Rule(
+    AlertRule(
         "returns-over-limit", "caution",
         "Returns are over their limit.",
         "Grain goes round, cracks, and takes room from the crop.",
         "Bottom sieve too tight, air that doesn't suit the load, or hard threshing that breaks the straw.",
         "See what the returns hold, at the place the manual gives and as it says, enter it as a look, and change one setting.",
     ),
-    Rule(
+    AlertRule(
         "side-imbalance", "caution",
         "One side of a loss point counts more than twice what its share would be.",
         "That side is overloaded and sets the loss of the whole machine.",
@@ -68,7 +68,7 @@ _ALL = (
         f"See whether it follows the slope or the row. If not: {SAFE_STOP}, then compare both sides and tap both sensors.",
         raise_s=60.0,
     ),
-    Rule(
+    AlertRule(
         "input-silent", "caution",
         "A sensor gives no pulses while it should.",
         "Its loss is missing from the figure, or stood in for by its twin.",
@@ -76,7 +76,7 @@ _ALL = (
         f"{SAFE_STOP}: look at the cable, clean the plate, tap it and see whether it counts.",
         raise_s=0.0, clear_s=10.0,
     ),
-    Rule(
+    AlertRule(
         "input-stuck", "caution",
         "An input does not follow the machine.",
         "The figure that rests on it is wrong.",
@@ -84,14 +84,14 @@ _ALL = (
         f"{SAFE_STOP}: clean the beam's lenses, look at bracket and cable, then run the wiring check.",
         raise_s=30.0, clear_s=10.0,
     ),
-    Rule(
+    AlertRule(
         "input-saturated", "caution",
         "A loss sensor is saturated.",
         "The true loss may be higher than shown.",
         "More impacts than the sensor can tell apart.",
         "Take the figure as a lower bound and ease off. If it stays in ordinary crop, move the sensor or fit a smaller plate.",
     ),
-    Rule(
+    AlertRule(
         "shaft-low", "caution",
         "A shaft runs below its own working speed.",
         "Threshing and cleaning fall off with it, and loss rises.",
@@ -99,7 +99,7 @@ _ALL = (
         "Ease off first. If it stays low in light crop: stop, engine off, key out, and look at belt and tensioner. "
         "If you changed it, enter the setting: the new speed then counts as its own.",
     ),
-    Rule(
+    AlertRule(
         "no-ground-speed", "caution",
         "The thresher runs in crop but no ground speed arrives.",
         "Loss per hectare can't be worked out.",
@@ -107,7 +107,7 @@ _ALL = (
         f"{SAFE_STOP}: look at the wheel sensor's gap and cable, or at the receiver.",
         in_work=False, raise_s=10.0, clear_s=5.0,
     ),
-    Rule(
+    AlertRule(
         "board-restarted", "caution",
         "The counter board restarted.",
         "What fell into the restart is lost; nothing is invented for it.",
@@ -115,7 +115,7 @@ _ALL = (
         "Nothing now. If it happens again, have its supply and plugs looked at with the engine off.",
         in_work=False, raise_s=0.0, clear_s=60.0,
     ),
-    Rule(
+    AlertRule(
         "clock-stepped", "caution",
         "The clock stepped.",
         "Times before and after don't follow each other; durations and areas are right.",
@@ -123,14 +123,14 @@ _ALL = (
         "See that the time shown is right now. The step is in the record.",
         in_work=False, raise_s=0.0, clear_s=60.0,
     ),
-    Rule(
+    AlertRule(
         "mill-bypassed", "caution",
         "The weed-seed mill is bypassed.",
         "Weed seeds go back to the ground alive, and the air through the cleaning differs.",
         "It was bypassed for a tray test or a blockage.",
         "When the tray tests are done, engage it as its manual says, machine stopped, and enter the setting `mill`.",
     ),
-    Rule(
+    AlertRule(
         "disk-low", "caution",
         "The disk is nearly full.",
         "Older seconds are given up first; when nothing is left, recording ends.",
@@ -138,7 +138,7 @@ _ALL = (
         "Take a copy of the record, then free space or lower keep_days.",
         in_work=False, raise_s=0.0, clear_s=0.0,
     ),
-    Rule(
+    AlertRule(
         "store-moved", "caution",
         "The record is kept in another place than the settings say.",
         "It is safe for now, but earlier jobs are not beside it.",
@@ -146,7 +146,7 @@ _ALL = (
         "Have the disk looked at before the next day; the record names both places.",
         in_work=False, raise_s=0.0, clear_s=0.0,
     ),
-    Rule(
+    AlertRule(
         "tray-overdue", "notice",
         "No tray test for some hours of work.",
         "Pulses may have drifted away from kilograms unseen.",
@@ -155,7 +155,7 @@ _ALL = (
         "front of a wheel or behind the discharge, trays fetched with the machine stopped; the operator's manual goes first.",
         raise_s=0.0, clear_s=0.0,
     ),
-    Rule(
+    AlertRule(
         "gauge-overdue", "notice",
         "No gauge check of the sieves for many hours of work.",
         "The readout may be 8 to 10 mm away from the gap (common practice).",
@@ -163,7 +163,7 @@ _ALL = (
         f"{SAFE_STOP}: gauge the sieve gaps and enter them.",
         raise_s=0.0, clear_s=0.0,
     ),
-    Rule(
+    AlertRule(
         "broker-away", "notice",
         "The broker can't be reached.",
         "Nobody outside hears the kit; minutes and entries wait on disk and are sent later.",
@@ -171,7 +171,7 @@ _ALL = (
         "Nothing is lost: look at the network when there is time.",
         in_work=False, raise_s=30.0, clear_s=5.0,
     ),
-    Rule(
+    AlertRule(
         "half-blind", "notice",
         "One side of a loss point is silent.",
         "Its twin stands in for it and the figure is less certain.",
@@ -179,7 +179,7 @@ _ALL = (
         "The figures stay usable. At the next stop, engine off, mend the silent side.",
         raise_s=0.0, clear_s=10.0,
     ),
-    Rule(
+    AlertRule(
         "flood", "notice",
         "Many alerts at once: the worst three are shown as new, the others wait in the list.",
         "Read one by one they would hide the one that matters.",
@@ -189,7 +189,7 @@ _ALL = (
     ),
 )  # fmt: skip
 
-RULES: dict[str, Rule] = {rule.name: rule for rule in _ALL}
+RULES: dict[str, AlertRule] = {rule.name: rule for rule in _ALL}
 
 LOOKS: dict[str, tuple[str, str]] = {
     "clean_grain": (

@@ -13,7 +13,7 @@ KG_PER_T = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
-class Costs:
+class DrivingCosts:
     """What an hour of the machine and an hour of weather risk cost; None is unknown."""
 
     hourly: float | None = None

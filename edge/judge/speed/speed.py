@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from edge.judge.speed.cost import Costs, Curve, cheapest_kmh, cost_per_ha
+from edge.judge.speed.cost import Curve, DrivingCosts, cheapest_kmh, cost_per_ha
 from edge.judge.speed.steps import Passage, passages
 from edge.judge.speed.words import Said, plan_kmh, said
 from edge.judge.verdict import grain
 from edge.judge.verdict.changes import numbered
-from edge.judge.verdict.contrast import LEVEL, Effect, Floats, Sample, effect
+from edge.judge.verdict.contrast import LEVEL, BlockSample, Effect, Floats, effect
 from edge.judge.verdict.course import Course
 from edge.judge.verdict.drift import DRIFT_LOG_SD
 from edge.reckon.fit.calibration import Test
@@ -28,8 +28,6 @@ from edge.reckon.fit.factor import Factors
 from edge.reckon.loss import MG_M2_PER_KG_HA
 from edge.reckon.statistics.budget import effective_dof
 from edge.reckon.statistics.quantiles import normal_quantile, t_quantile
-
-__all__ = ["Costs", "SpeedEvidence", "speed"]
 
 BIN_KMH = 0.5
 LEAST_BLOCKS = 3
@@ -75,7 +73,7 @@ class _Fit:
         return self.curve.at(kmh) * exp(-t * u), self.curve.at(kmh) * exp(t * u)
 
 
-def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, Any]:
+def speed(course: Course, evidence: SpeedEvidence, costs: DrivingCosts) -> dict[str, Any]:
     """The contract's answer. Unknown figures are None; `why` says what stands behind it, or what is missing.
 
     Beside it `seen`: what was seen at each speed, whatever made the driver choose it; `plan_kmh`: steps to drive next.
@@ -96,7 +94,7 @@ def speed(course: Course, evidence: SpeedEvidence, costs: Costs) -> dict[str, An
 class _Seen:
     """Work of the present crop in blocks, weights and factors of the loss points, when the crop began, points by speed."""
 
-    work: Sample
+    work: BlockSample
     weights: list[float]
     factors: Factors | None
     crop: float
@@ -105,7 +103,7 @@ class _Seen:
     clicks: list[float]
 
 
-def _judged(course: Course, evidence: SpeedEvidence, costs: Costs, told: Said, seen: _Seen) -> dict[str, Any]:
+def _judged(course: Course, evidence: SpeedEvidence, costs: DrivingCosts, told: Said, seen: _Seen) -> dict[str, Any]:
     work, factors = seen.work, seen.factors
     found = passages(course, _other_changes(course, seen.crop))
     told.steps = sum(len(one.steps) for one in found)
@@ -130,7 +128,7 @@ def _judged(course: Course, evidence: SpeedEvidence, costs: Costs, told: Said, s
     return _costed(fit, driven, evidence, costs, told)
 
 
-def _costed(fit: _Fit, driven: list[float], evidence: SpeedEvidence, costs: Costs, told: Said) -> dict[str, Any]:
+def _costed(fit: _Fit, driven: list[float], evidence: SpeedEvidence, costs: DrivingCosts, told: Said) -> dict[str, Any]:
     points = []
     for kmh in _bins(driven):
         low, high = fit.interval(kmh)
@@ -198,7 +196,7 @@ def _rates(course: Course, crop: float) -> list[float]:
     return [float(one.pulses.sum() / one.area_m2.sum()) if len(one.side) else 0.0 for one in each]
 
 
-def _present_kmh(work: Sample) -> float | None:
+def _present_kmh(work: BlockSample) -> float | None:
     """Mean speed of the last five minutes of steady work."""
     if not len(work.side):
         return None
@@ -217,7 +215,7 @@ def _blank(driven: Sequence[float]) -> list[dict[str, Any]]:
     return [{"kmh": kmh, "kg_ha": None, "low": None, "high": None} for kmh in _bins(driven)]
 
 
-def _seen_points(work: Sample, calibrated: bool) -> list[dict[str, Any]]:
+def _seen_points(work: BlockSample, calibrated: bool) -> list[dict[str, Any]]:
     """What was seen at each speed, whatever made the driver choose it."""
     at = np.round(work.kmh / BIN_KMH).astype(np.int64)
     z = normal_quantile(0.5 + LEVEL / 2)
@@ -251,7 +249,7 @@ def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float], c
     return effect(work, np.maximum(work.pulses, 0.0), np.column_stack([*columns, logs]), len(columns))
 
 
-def _level(work: Sample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _Fit:
+def _level(work: BlockSample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _Fit:
     """The level of the curve: all work of this crop at the speeds of the steps, brought to one speed."""
     slowest, fastest = min(driven), max(driven)
     inside = (work.kmh >= slowest - MARGIN_KMH) & (work.kmh <= fastest + MARGIN_KMH)

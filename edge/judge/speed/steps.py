@@ -34,7 +34,7 @@ ADJACENT_S = 180.0
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SpeedStep:
     """One deliberate step at an elapsed time, with the mean speeds held before and after."""
 
     elapsed: float
@@ -46,7 +46,7 @@ class Step:
 class Passage:
     """Work around one or more steps without a break: spans of elapsed time, each at one speed."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[SpeedStep, ...]
     spans: tuple[tuple[float, float], ...]
 
 
@@ -73,7 +73,7 @@ def passages(course: Course, forbidden: list[tuple[float, float]]) -> list[Passa
         if not places:
             continue
         elapsed = table.elapsed[stretch]
-        steps = tuple(Step(float(elapsed[at]), low, high) for at, low, high in places)
+        steps = tuple(SpeedStep(float(elapsed[at]), low, high) for at, low, high in places)
         found.append(Passage(steps, _spans(steps, float(elapsed[0]) - 1.0, float(elapsed[-1]))))
     return found
 
@@ -120,7 +120,7 @@ def _window(values: Floats, first: NDArray[np.int64], last: NDArray[np.int64]) -
     return mean, spread
 
 
-def _spans(steps: tuple[Step, ...], began: float, ended: float) -> tuple[tuple[float, float], ...]:
+def _spans(steps: tuple[SpeedStep, ...], began: float, ended: float) -> tuple[tuple[float, float], ...]:
     """Spans between the steps, settled and beside a step."""
     times = [step.elapsed for step in steps]
     starts = [max(began, times[0] - ADJACENT_S)] + [time + SETTLING_S for time in times]

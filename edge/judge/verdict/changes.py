@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
-from edge.judge.verdict.course import Course, Mark
+from edge.judge.verdict.course import Course, CourseMark
 
 BEFORE_S = 30 * 60.0
 AT_ONCE_S = 180.0
@@ -22,7 +22,7 @@ class Sides:
     span yet. `beside`: another setting changed within three minutes, and how many seconds from it.
     """
 
-    change: Mark
+    change: CourseMark
     before: tuple[Span, ...]
     whole_before: tuple[Span, ...]
     after: tuple[Span, ...]
@@ -37,12 +37,12 @@ class Sides:
         return len(self.before) + len(self.after) > 2
 
 
-def numbered(course: Course) -> list[Mark]:
+def numbered(course: Course) -> list[CourseMark]:
     """All setting changes in order, numbered from 1."""
     return [mark for mark in course.marks if mark.kind == "setting"]
 
 
-def open_change(course: Course) -> Mark | None:
+def open_change(course: Course) -> CourseMark | None:
     """The change that nothing has ended yet; None when a crop entry came after it or there is none."""
     bounds = _bounds(course)
     return bounds[-1][1] if bounds and bounds[-1][1].kind == "setting" else None
@@ -86,13 +86,13 @@ def sides(course: Course, n: int) -> Sides:
     )
 
 
-def _bounds(course: Course) -> list[tuple[float, Mark]]:
+def _bounds(course: Course) -> list[tuple[float, CourseMark]]:
     """What ends spans, in order of time: changes of the machine and crop entries. The lag is the kit's own setting."""
     found = [(course.elapsed_at(mark), mark) for mark in course.marks if mark.kind != "sample" and mark.key != "lag_s"]
     return sorted(found, key=lambda one: one[0])
 
 
-def _beside(bounds: list[tuple[float, Mark]], at: int) -> tuple[str, float] | None:
+def _beside(bounds: list[tuple[float, CourseMark]], at: int) -> tuple[str, float] | None:
     here, mark = bounds[at]
     near = [
         (abs(time - here), other.label)

@@ -11,9 +11,9 @@ import numpy as np
 
 from edge.judge.verdict import grain, project, samples
 from edge.judge.verdict.changes import Sides, Span, numbered, sides
-from edge.judge.verdict.contrast import LEVEL, Effect, Sample, difference, log_ratio
+from edge.judge.verdict.contrast import LEVEL, BlockSample, Effect, difference, log_ratio
 from edge.judge.verdict.course import Course
-from edge.judge.verdict.words import Facts, at_once_words, kit_setting_words, words
+from edge.judge.verdict.words import VerdictFacts, at_once_words, kit_setting_words, words
 from edge.reckon.fit.calibration import Test
 from edge.reckon.fit.factor import Factors
 from edge.reckon.loss import MG_M2_PER_KG_HA
@@ -143,7 +143,7 @@ class _Comparison:
             return _Interval(effect.estimate, inf), inf
         return _Interval(effect.estimate + moved.log, grain.joined(effect.half_width, moved)), moved.half_width
 
-    def _effect(self, sample: Sample) -> Effect | None:
+    def _effect(self, sample: BlockSample) -> Effect | None:
         logs = np.log(sample.kmh)
         varied = self.key != "speed_kmh" and len(logs) > 0 and float(logs.std()) >= SPEED_VARIED
         found = log_ratio(sample, speed_too=True) if varied else None
@@ -191,7 +191,7 @@ class _Comparison:
         before, after = self._side(0), self._side(1)
         short = min(self.minutes) < LEAST_MINUTES
         effect = None if short else self._effect(self.sample)
-        facts = Facts(
+        facts = VerdictFacts(
             change=self.sides.change, was=self.sides.was, basis="grain" if self.grain else "pulses", before=before,
             after=after, pooled=self.sides.pooled, open=self.sides.open, alters=grain.alters_share(self.key),
             tests=(len(self.tests[0]), len(self.tests[1])), beside=self.sides.beside,
@@ -207,7 +207,7 @@ class _Comparison:
             return _refused(words(facts), before, after, minutes_more=more)
         return self._judged(effect, facts)
 
-    def _judged(self, effect: Effect, facts: Facts) -> dict[str, Any]:
+    def _judged(self, effect: Effect, facts: VerdictFacts) -> dict[str, Any]:
         interval, further = self._interval(effect, self.names, self.weights)
         facts.risen = self._risen()
         facts.verdict = _verdict(interval, bool(facts.risen))

@@ -64,7 +64,7 @@ LEAST_COUNT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class BlockSample:
     """Blocks of steady work, one value a block, shape (n,); `pulses` and `poisson` weighted alike.
 
     `side` 0 before, 1 after; `mid_s` elapsed time of the middle; `stretch` numbers uninterrupted work; `poisson` is the
@@ -81,9 +81,9 @@ class Sample:
     poisson: Floats
     returns: Floats
 
-    def chosen(self, which: NDArray[np.bool_]) -> Sample:
+    def chosen(self, which: NDArray[np.bool_]) -> BlockSample:
         """The blocks where `which` is true."""
-        return Sample(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
+        return BlockSample(*(getattr(self, name)[which] for name in self.__dataclass_fields__))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ def boundary(dof: float, information: float, level: float = LEVEL) -> float:
     return sqrt(dof * -np.expm1(exponent) / (q - r)) if q > r else inf
 
 
-def log_ratio(sample: Sample, speed_too: bool = False) -> Effect | None:
+def log_ratio(sample: BlockSample, speed_too: bool = False) -> Effect | None:
     """Log ratio of loss per area, side 1 over side 0; `speed_too` takes out log(speed). None when it can't be told."""
     pulses = _never_nothing(sample)
     columns = [np.ones(len(pulses)), sample.side.astype(np.float64)]
@@ -129,7 +129,7 @@ def log_ratio(sample: Sample, speed_too: bool = False) -> Effect | None:
     return effect(sample, pulses, np.column_stack(columns), 1)
 
 
-def effect(sample: Sample, pulses: Floats, design: Floats, at: int) -> Effect | None:
+def effect(sample: BlockSample, pulses: Floats, design: Floats, at: int) -> Effect | None:
     """Coefficient `at` of a design (n, p) in the log-linear model; None without degrees of freedom or a fit."""
     batch = batches(sample.stretch)
     groups = int(batch[-1]) + 1 if len(batch) else 0
@@ -149,7 +149,7 @@ def effect(sample: Sample, pulses: Floats, design: Floats, at: int) -> Effect | 
     return Effect(float(found.coefficients[at]), noise, drift, float(dof), information)
 
 
-def difference(sample: Sample) -> Effect | None:
+def difference(sample: BlockSample) -> Effect | None:
     """Mean of the returns on side 1 less that on side 0, percent points; None when a side has none."""
     sample = sample.chosen(~np.isnan(sample.returns))
     batch = batches(sample.stretch)
@@ -182,7 +182,7 @@ def batches(stretch: Whole) -> Whole:
 
 
 def _variance(
-    sample: Sample, design: Floats, at: int, batch: Whole, residual: Floats, dof: int, scale: float = 1.0
+    sample: BlockSample, design: Floats, at: int, batch: Whole, residual: Floats, dof: int, scale: float = 1.0
 ) -> tuple[float, float, float]:
     """Noise variance, drift variance and information of one coefficient; drift is a share of `scale`."""
     weight = sample.seconds / UNIT_S
@@ -230,7 +230,7 @@ def _relation() -> tuple[Floats, Floats]:
     return correlations, np.asarray(x / (x - 1 + np.exp(-x)), dtype=np.float64)
 
 
-def _never_nothing(sample: Sample) -> Floats:
+def _never_nothing(sample: BlockSample) -> Floats:
     pulses = sample.pulses.copy()
     for side in (0, 1):
         mine = sample.side == side

@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from edge.judge.verdict.contrast import BLOCK_S, Floats, Sample, Whole
+from edge.judge.verdict.contrast import BLOCK_S, BlockSample, Floats, Whole
 from edge.reckon.lag.cutarea import CutArea
 
 KEPT_S = 12 * 3600
@@ -31,7 +31,7 @@ LEAST_SPEED_M_S = 0.1
 NEAR_STRETCH_ROWS = 1
 
 
-class Moment(NamedTuple):
+class CourseSecond(NamedTuple):
     """One closed second as the machine gave it, on its way in.
 
     `ms` exposure; `kmh`, `area_m2`, `metres` of the second itself; `pulses`, `background` per loss point (dead-time
@@ -51,7 +51,7 @@ class Moment(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class CourseMark:
     """An entry that ends spans or speaks about one: a setting change, a crop entry, a tank sample.
 
     `rows`: seconds kept when it came; `at_s` its own time; `guard_s` lag + 20 s; `n`, `key`, `was`, `to`, `label` of a
@@ -72,7 +72,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class CourseTable:
     """All seconds as arrays, shape (n,); per point (n, points). `area_m2`, `metres` were cut a lag before."""
 
     t: Floats
@@ -99,14 +99,14 @@ class Course:
 
     def __init__(self, points: Sequence[str], kept_s: int = KEPT_S) -> None:
         self.points = tuple(points)
-        self.marks: list[Mark] = []
+        self.marks: list[CourseMark] = []
         self._kept = kept_s
         self._rows: Floats = np.empty((1024, 7 + 2 * len(self.points)))
         self._held = self._count = 0
         self._area, self._metres = CutArea(), CutArea()
         self._t: int | None = None
         self._elapsed = 0.0
-        self._table: Table | None = None
+        self._table: CourseTable | None = None
         self._backs: list[int] = []
 
     @property
@@ -114,7 +114,7 @@ class Course:
         """Seconds taken in so far."""
         return self._count
 
-    def take(self, moment: Moment, new_run: bool = False) -> None:
+    def take(self, moment: CourseSecond, new_run: bool = False) -> None:
         """Take in one closed second; `new_run`: the first of another run of the kit."""
         step = 1.0 if self._t is None else float(moment.t - self._t)
         if new_run:
@@ -148,22 +148,22 @@ class Course:
         if self._held == len(self._rows):
             self._rows = np.concatenate([self._rows, np.empty_like(self._rows)])
 
-    def mark(self, mark: Mark) -> None:
+    def mark(self, mark: CourseMark) -> None:
         """Take in an entry; its place among the seconds is found when it is asked for."""
         self.marks.append(mark)
 
-    def table(self) -> Table:
+    def table(self) -> CourseTable:
         """The seconds kept, as arrays."""
         if self._table is None:
             rows = self._rows[: self._held]
             half = 7 + len(self.points)
-            self._table = Table(
+            self._table = CourseTable(
                 rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3] > 0, rows[:, 4], rows[:, 5], rows[:, 6],
                 rows[:, 7:half], rows[:, half:],
             )  # fmt: skip
         return self._table
 
-    def elapsed_at(self, mark: Mark) -> float:
+    def elapsed_at(self, mark: CourseMark) -> float:
         """Elapsed time of a mark: by its own time among the seconds that came before it on the same clock."""
         return self.place(mark.at_s, mark.rows)
 
@@ -184,7 +184,7 @@ class Course:
 
     def blocks(
         self, spans: Sequence[tuple[int, float, float]], weights: Sequence[float], clicks_m2: Sequence[float] = ()
-    ) -> Sample:
+    ) -> BlockSample:
         """Blocks of 10 s of steady work in spans (side, from, to] of elapsed time, pulses of the points weighted."""
         return self.weighed(self.cut(spans), weights, clicks_m2)
 
@@ -208,7 +208,7 @@ class Course:
                     lasts.append(int(rows[min(at + BLOCK_S, end) - 1]) + 1)
         return Cut(np.array(sides, dtype=np.int64), np.array(firsts, dtype=np.int64), np.array(lasts, dtype=np.int64))
 
-    def weighed(self, cut: Cut, weights: Sequence[float], clicks_m2: Sequence[float] = ()) -> Sample:
+    def weighed(self, cut: Cut, weights: Sequence[float], clicks_m2: Sequence[float] = ()) -> BlockSample:
         """The blocks with the pulses of the points weighted, shape of `weights` (points,); `clicks_m2` of each point come
         with straw and are taken off."""
         table, weight = self.table(), np.asarray(weights, dtype=np.float64)
@@ -229,7 +229,7 @@ class Course:
             kmh = metres / seconds * 3.6
         broken = (first[1:] != last[:-1]) | (side[1:] != side[:-1])
         elapsed = table.elapsed[rows]
-        return Sample(
+        return BlockSample(
             side=side,
             stretch=np.concatenate(([0], np.cumsum(broken))).astype(np.int64)[: len(side)],
             mid_s=(elapsed[first] + elapsed[last - 1]) / 2 if len(first) else np.zeros(0),

@@ -6,7 +6,7 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
-from edge.judge.verdict.contrast import DRIFT_Z, NOISE_LEVEL, UNIT_S, Effect, Floats, Sample, boundary
+from edge.judge.verdict.contrast import DRIFT_Z, NOISE_LEVEL, UNIT_S, BlockSample, Effect, Floats, boundary
 from edge.judge.verdict.drift import DRIFT_LOG_SD, DRIFT_MEMORY_S
 
 LEAST_EFFECT = 0.05
@@ -16,7 +16,7 @@ LONGEST_MIN = 120
 STEP_MIN = 2
 
 
-def minutes_more(sample: Sample, found: Effect, wanted: float, further: float = 0.0) -> int | None:
+def minutes_more(sample: BlockSample, found: Effect, wanted: float, further: float = 0.0) -> int | None:
     """Minutes of further work after the change until the interval would be narrower than `wanted` (log).
 
     `further`: a half width that waiting doesn't narrow (tray tests). None when two hours would not do, or the effect is

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from math import inf
 
 from edge.contract.entries import SETTING_UNITS
-from edge.judge.verdict.course import Mark
+from edge.judge.verdict.course import CourseMark
 
 NAMES = {
     "fan_rpm": "the fan", "rotor_rpm": "the rotor", "concave_mm": "the concave", "top_sieve_mm": "the top sieve",
@@ -25,10 +25,10 @@ TRAYS = (
 
 
 @dataclass(slots=True)
-class Facts:
+class VerdictFacts:
     """Everything the words draw on."""
 
-    change: Mark
+    change: CourseMark
     was: float | str | None
     basis: str
     before: dict[str, float | None]
@@ -85,7 +85,7 @@ def kit_setting_words() -> str:
     return "The lag is the kit's own setting: nothing on the machine changed, so there is nothing to judge. Ask about another."
 
 
-def at_once_words(facts: Facts) -> str:
+def at_once_words(facts: VerdictFacts) -> str:
     """For two settings changed together."""
     assert facts.beside is not None
     other, seconds = facts.beside
@@ -96,7 +96,7 @@ def at_once_words(facts: Facts) -> str:
     )
 
 
-def words(facts: Facts) -> str:
+def words(facts: VerdictFacts) -> str:
     """The whole answer for an operator."""
     if facts.verdict == "not enough data":
         return _too_little(facts)
@@ -112,7 +112,7 @@ def words(facts: Facts) -> str:
     return f"Worse: {seen}{_hands(facts)} Put {facts.name} back to {facts.back}.{_side_by_side(facts)}{_confirm(facts)}"
 
 
-def _weigh(facts: Facts) -> str:
+def _weigh(facts: VerdictFacts) -> str:
     """What to do when one thing is bought with another."""
     returns, limit = facts.after["returns_pct"], facts.returns_limit_pct
     if facts.risen == ("returns_pct",) and returns is not None and limit is not None and returns < ROOMY * limit:
@@ -123,13 +123,13 @@ def _weigh(facts: Facts) -> str:
     return f" What left the loss goes round or into the tank: try a step half way back towards {facts.back}, then look again."
 
 
-def _change(facts: Facts) -> str:
+def _change(facts: VerdictFacts) -> str:
     came = f" from {facts.back}" if facts.was is not None else ""
     pooled = ", worked to and fro" if facts.pooled else ""
     return f"{facts.name} went{came} to {facts.to}{pooled}"
 
 
-def _moved(facts: Facts) -> str:
+def _moved(facts: VerdictFacts) -> str:
     what = "grain lost per hectare" if facts.basis == "grain" else "loss pulses per hectare"
     way = "fell" if facts.ratio < 1 else "rose"
     return f"{what} {way} {_percent(facts.ratio)} ({_range(facts.low, facts.high)})"
@@ -150,11 +150,11 @@ def _range(low: float, high: float | None) -> str:
     return f"90 % interval {(1 - low) * 100:.0f} % less to {(high - 1) * 100:.0f} % more"
 
 
-def _rise(key: str, facts: Facts) -> str:
+def _rise(key: str, facts: VerdictFacts) -> str:
     return f"{NAMES[key]} rose from {facts.before[key] or 0.0:.1f} to {facts.after[key] or 0.0:.1f} %"
 
 
-def _side_by_side(facts: Facts) -> str:
+def _side_by_side(facts: VerdictFacts) -> str:
     parts = []
     for key in ("returns_pct", "trash_pct", "cracked_pct"):
         before, after = facts.before.get(key), facts.after.get(key)
@@ -167,7 +167,7 @@ def _side_by_side(facts: Facts) -> str:
     return f" {text[0].upper()}{text[1:]}."
 
 
-def _confirm(facts: Facts) -> str:
+def _confirm(facts: VerdictFacts) -> str:
     """Pulses are not grain: what would confirm it."""
     if facts.basis == "grain" or not facts.alters:
         return ""
@@ -180,16 +180,16 @@ def _confirm(facts: Facts) -> str:
     return f" This counts pulses, not grain. {TRAYS} With that in mind, {wanted} would confirm it."
 
 
-def _hands(facts: Facts) -> str:
+def _hands(facts: VerdictFacts) -> str:
     """The caution; it stands before the step it is for."""
     return f" {HANDS}" if facts.change.key in REACHED_INTO else ""
 
 
-def _hands_first(facts: Facts) -> str:
+def _hands_first(facts: VerdictFacts) -> str:
     return f"{HANDS} " if facts.change.key in REACHED_INTO else ""
 
 
-def _nothing(facts: Facts) -> str:
+def _nothing(facts: VerdictFacts) -> str:
     way = "less" if facts.ratio < 1 else "more"
     what = "grain lost" if facts.basis == "grain" else "loss pulses"
     seen = f"{_percent(facts.ratio)} {way} {what} per hectare ({_range(facts.low, facts.high)}) after {_change(facts)}"
@@ -198,7 +198,7 @@ def _nothing(facts: Facts) -> str:
     return f"No detectable change: {seen}.{could} {_next_step(facts)}"
 
 
-def _next_step(facts: Facts) -> str:
+def _next_step(facts: VerdictFacts) -> str:
     if facts.tests_limit:
         return (
             f"The tray tests are the limit ({facts.tests[0]} before, {facts.tests[1]} after): pulses alone went to "
@@ -220,14 +220,14 @@ def _next_step(facts: Facts) -> str:
     return f"{_hands_first(facts)}To settle it {to_and_fro} ({why}), or take a clearly larger step."
 
 
-def _more_trays(facts: Facts) -> str:
+def _more_trays(facts: VerdictFacts) -> str:
     if min(facts.tests) >= 3 or facts.open is False:
         return "A larger step is easier to see than more trays."
     side = f"at {facts.to}" if facts.tests[1] <= facts.tests[0] else f"at {facts.back}"
     return f"{TRAYS} Then lay another tray test {side}; three on each side settle most questions."
 
 
-def _too_little(facts: Facts) -> str:
+def _too_little(facts: VerdictFacts) -> str:
     before, after = facts.before.get("minutes") or 0.0, facts.after.get("minutes") or 0.0
     seen = f"{before:.1f} min of steady work before and {after:.1f} min after {_change(facts)}"
     head = f"Not enough data: {seen}; 3 are needed on each side."

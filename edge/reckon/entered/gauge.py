@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from msgspec import UNSET
 
-from edge.contract.entries import Gauge, given
+from edge.contract.entries import GaugeEntry, given
 from edge.contract.errors import EntryError
 
 SPREAD_LIMIT_MM = 2.0
@@ -73,20 +73,20 @@ class GaugeCheck:
         return words
 
 
-def readout_of(entry: Gauge) -> tuple[float, str]:
+def readout_of(entry: GaugeEntry) -> tuple[float, str]:
     """The readout of an entry and its unit; mm unless it says otherwise."""
     if entry.readout_mm is not UNSET:
         return float(entry.readout_mm), "mm"
     return float(given(entry.readout)), str(given(entry.unit, "mm"))
 
 
-def measured_mm(entry: Gauge) -> tuple[float, ...]:
+def measured_mm(entry: GaugeEntry) -> tuple[float, ...]:
     """The gaps of an entry, one or many."""
     many = entry.measured_mm
     return tuple(map(float, many)) if isinstance(many, tuple) else (float(many),)
 
 
-def check(entries: Sequence[Gauge]) -> GaugeCheck:
+def check(entries: Sequence[GaugeEntry]) -> GaugeCheck:
     """The readout's model from one or more gauge entries of one sieve. Raises EntryError for mixed sieves or units."""
     if not entries:
         raise EntryError("gauge: no entry given; allowed: one or more of one sieve")
@@ -124,7 +124,7 @@ def _line(points: Sequence[tuple[float, float]], unit: str) -> tuple[float | Non
 
 
 def _warnings(
-    entries: Sequence[Gauge],
+    entries: Sequence[GaugeEntry],
     points: Sequence[tuple[float, float]],
     unit: str,
     offset: float | None,
@@ -151,7 +151,7 @@ def _warnings(
     return words
 
 
-def _slack(entries: Sequence[Gauge]) -> str | None:
+def _slack(entries: Sequence[GaugeEntry]) -> str | None:
     """Linkages have slack: the reading must have been come to from the open side."""
     unknown = [entry for entry in entries if entry.opened_to_mm is UNSET]
     for entry in entries:

@@ -15,14 +15,14 @@ from edge.reckon.entered.money import TankSamples, discount_per_t
 from edge.reckon.tables.crops import plain_name
 
 
-def weighed_yield(entry: entries.JobFinish) -> float | str | None:
+def weighed_yield(entry: entries.JobFinishEntry) -> float | str | None:
     """The yield that a finish gives, t/ha; why what was entered gives none; None when it was not weighed and measured."""
     harvested_t, area_ha = given(entry.harvested_t), given(entry.area_ha)
     return yield_of(harvested_t, area_ha) if harvested_t and area_ha else None
 
 
 @dataclass(slots=True)
-class Change:
+class SettingChange:
     """One `setting` entry: its number from 1, time (epoch s), what, from (None: unknown) and to."""
 
     n: int
@@ -38,7 +38,7 @@ class Change:
         return self.name or self.what
 
 
-class Moment(NamedTuple):
+class CropMoment(NamedTuple):
     """From a time on (epoch s): the crop's number, and the residue width in m where an entry gave one."""
 
     from_s: float
@@ -89,9 +89,9 @@ class InForce:
     loads: Loads = field(default_factory=Loads)
     marks: dict[int, float] = field(default_factory=dict)
     machine_settings: dict[str, float | str] = field(default_factory=dict)
-    changes: list[Change] = field(default_factory=list)
-    moments: list[Moment] = field(default_factory=lambda: [Moment(-inf, 1, None)])
-    mark_moments: dict[int, Moment] = field(default_factory=dict)
+    changes: list[SettingChange] = field(default_factory=list)
+    moments: list[CropMoment] = field(default_factory=lambda: [CropMoment(-inf, 1, None)])
+    mark_moments: dict[int, CropMoment] = field(default_factory=dict)
     ended_tgw: dict[int, float | None] = field(default_factory=dict)
     samples: TankSamples = field(default_factory=TankSamples)
 
@@ -157,10 +157,10 @@ class InForce:
 
     def forget_times(self) -> None:
         """The clock stepped: what is in force now was so before any time to come."""
-        self.moments = [Moment(-inf, self.crop_number, self.residue_width_m)]
+        self.moments = [CropMoment(-inf, self.crop_number, self.residue_width_m)]
 
     def _note_moment(self, at_s: float) -> None:
-        self.moments.append(Moment(at_s, self.crop_number, self.residue_width_m))
+        self.moments.append(CropMoment(at_s, self.crop_number, self.residue_width_m))
 
     def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
         """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
@@ -187,34 +187,34 @@ class InForce:
         before = [one for one in times if one[0] <= at_s + 5.0]
         return (at_s - max(before)[0], max(before)[1]) if before else (None, "")
 
-    def learn(self, entry: entries.AnyEntry, at_s: float) -> None:
+    def learn(self, entry: entries.Entry, at_s: float) -> None:
         """Let an entry override what holds."""
         match entry:
-            case entries.Crop():
+            case entries.CropEntry():
                 self._learn_crop(entry, at_s)
-            case entries.Limit():
+            case entries.LimitEntry():
                 for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
                     if key in entries.to_plain(entry):
                         setattr(self, key, getattr(entry, key))
-            case entries.Setting():
+            case entries.SettingEntry():
                 self._learn_setting(entry, at_s)
-            case entries.WidthUsed():
+            case entries.WidthUsedEntry():
                 self.width_used = entry.part
-            case entries.Residue():
+            case entries.ResidueEntry():
                 self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
                 self.chopper = given(entry.chopper, self.chopper)
                 self.spreader = given(entry.spreader, self.spreader)
                 self._note_moment(at_s)
-            case entries.Sample():
+            case entries.SampleEntry():
                 self.samples.add(entries.to_plain(entry), at_s, self.job)
-            case entries.JobStart():
+            case entries.JobStartEntry():
                 self._close_job()
                 self._meet_client(given(entry.client))
                 self.jobs += 1
                 self.job = self.jobs
-            case entries.JobFinish():
+            case entries.JobFinishEntry():
                 self._finish_job(entry)
-            case entries.JobReopen():
+            case entries.JobReopenEntry():
                 self._close_job()
                 self.job = entry.job
 
@@ -228,14 +228,14 @@ class InForce:
             self.yield_t_ha, self.yield_is_typed = self.typed_yield_t_ha, True
         self.client = client
 
-    def _finish_job(self, entry: entries.JobFinish) -> None:
+    def _finish_job(self, entry: entries.JobFinishEntry) -> None:
         """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
         self._close_job()
         found = weighed_yield(entry)
         if isinstance(found, float) and self.last_job_crop in (0, self.crop_number):
             self.yield_t_ha, self.yield_is_typed = found, False
 
-    def _learn_crop(self, entry: entries.Crop, at_s: float) -> None:
+    def _learn_crop(self, entry: entries.CropEntry, at_s: float) -> None:
         name = given(entry.name)
         if name is not None and name != self.crop:
             self.ended_tgw[self.crop_number] = self.tgw_g
@@ -256,11 +256,11 @@ class InForce:
             self.yield_is_typed, self.typed_yield_t_ha = True, self.yield_t_ha
             self.loads.forget()
 
-    def _learn_setting(self, entry: entries.Setting, at_s: float) -> None:
+    def _learn_setting(self, entry: entries.SettingEntry, at_s: float) -> None:
         name = given(entry.name)
         key = f"other: {name}" if entry.what == "other" else entry.what
         was = given(entry.from_, self.lag_s if entry.what == "lag_s" else self.machine_settings.get(key))
-        self.changes.append(Change(len(self.changes) + 1, at_s, entry.what, was, entry.to, name))
+        self.changes.append(SettingChange(len(self.changes) + 1, at_s, entry.what, was, entry.to, name))
         if entry.what == "lag_s":
             self.lag_s = float(entry.to)
             return

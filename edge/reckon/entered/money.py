@@ -41,7 +41,7 @@ class TankSamples:
 
 
 @dataclass(frozen=True, slots=True)
-class Value:
+class ValueLost:
     """Money a unit (hour or hectare): machine loss at the price, discounts on the grain in the tank, and both.
 
     `total` is unknown unless both are: without an entered discount nobody knows what quality costs.
@@ -56,7 +56,7 @@ class Value:
         return None if self.loss is None or self.quality is None else self.loss + self.quality
 
 
-UNKNOWN = Value()
+UNKNOWN = ValueLost()
 
 
 def discount_per_t(
@@ -77,9 +77,9 @@ def discount_per_t(
     return per_t if known else None
 
 
-def value(lost_t: float | None, tank_t: float | None, price_per_t: float | None, per_t: float | None) -> Value:
+def value(lost_t: float | None, tank_t: float | None, price_per_t: float | None, per_t: float | None) -> ValueLost:
     """Value that `lost_t` tonnes lost and `tank_t` tonnes in the tank cost, each by the same unit (hour or hectare)."""
-    return Value(
+    return ValueLost(
         None if lost_t is None or price_per_t is None else lost_t * price_per_t,
         None if tank_t is None or per_t is None else tank_t * per_t,
     )

@@ -19,14 +19,14 @@ RESIDUE_TIMES = 1.5
 """Choppers and spreaders lay the residue about as wide as the cut; half as much again is beyond them (from memory)."""
 
 
-def doubt(entry: entries.AnyEntry, crop: str | None, rows: Mapping[str, CropRow], cut_width_m: float) -> str:
+def doubt(entry: entries.Entry, crop: str | None, rows: Mapping[str, CropRow], cut_width_m: float) -> str:
     """What to check in an entry, in words; empty when nothing strikes. `crop`: the one in force, after a `crop` entry its own."""
     match entry:
-        case entries.Crop():
+        case entries.CropEntry():
             found = [_name(entry, rows), _tgw(entry, crop, rows)]
-        case entries.Sample():
+        case entries.SampleEntry():
             found = [_sample(entry)]
-        case entries.Residue() | entries.Tray():
+        case entries.ResidueEntry() | entries.TrayEntry():
             found = [_residue(given(entry.residue_width_m), cut_width_m)]
         case _:
             return ""
@@ -34,7 +34,7 @@ def doubt(entry: entries.AnyEntry, crop: str | None, rows: Mapping[str, CropRow]
     return f"check this: {said}" if said else ""
 
 
-def _name(entry: entries.Crop, rows: Mapping[str, CropRow]) -> str:
+def _name(entry: entries.CropEntry, rows: Mapping[str, CropRow]) -> str:
     name = given(entry.name)
     if name is None or find(name, rows) is not None:
         return ""
@@ -42,7 +42,7 @@ def _name(entry: entries.Crop, rows: Mapping[str, CropRow]) -> str:
     return f"the table of crops has no {name}{near}, so its kernels and its kind are not known"
 
 
-def _tgw(entry: entries.Crop, crop: str | None, rows: Mapping[str, CropRow]) -> str:
+def _tgw(entry: entries.CropEntry, crop: str | None, rows: Mapping[str, CropRow]) -> str:
     tgw = given(entry.tgw_g)
     if tgw is None and given(entry.grains) is not None:
         tgw = given(entry.mass_g) / given(entry.grains) * 1000
@@ -53,7 +53,7 @@ def _tgw(entry: entries.Crop, crop: str | None, rows: Mapping[str, CropRow]) -> 
     return f"a thousand kernels of {crop} weigh about {usual:g} g, and {tgw:.4g} g was entered"
 
 
-def _sample(entry: entries.Sample) -> str:
+def _sample(entry: entries.SampleEntry) -> str:
     kinds = {"cracked": entry.cracked_pct, "trash": entry.trash_pct, "unthreshed": entry.unthreshed_pct}
     found = {name: pct for name, one in kinds.items() if (pct := given(one)) is not None}
     listed = ", ".join(f"{name} {pct:g} %" for name, pct in found.items())

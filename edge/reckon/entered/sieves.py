@@ -23,7 +23,7 @@ class Sieves:
     def __init__(self, settings: Settings) -> None:
         self._machine = settings.machine
         self._crops = crops.table(settings.crop_data)
-        self._checks: dict[str, list[entries.Gauge]] = {}
+        self._checks: dict[str, list[entries.GaugeEntry]] = {}
         self._opened: dict[str, float] = {}
         self._gaps: dict[str, float] = {}
 
@@ -32,7 +32,7 @@ class Sieves:
         found = self._checks.get(sieve)
         return check(found) if found else None
 
-    def learn_gauge(self, entry: entries.Gauge, now: InForce) -> dict[str, Any]:
+    def learn_gauge(self, entry: entries.GaugeEntry, now: InForce) -> dict[str, Any]:
         """Take a gauge check; returns what the answer adds: offset, gain, spread, warnings and notices."""
         kept = self._checks.setdefault(entry.sieve, [])
         if kept and readout_of(kept[-1])[1] != readout_of(entry)[1]:
@@ -53,7 +53,7 @@ class Sieves:
         }
         return {"gauge": answer, **self._notices(entry, now)}
 
-    def learn_setting(self, entry: entries.Setting, now: InForce) -> dict[str, Any]:
+    def learn_setting(self, entry: entries.SettingEntry, now: InForce) -> dict[str, Any]:
         """A sieve was set by its readout; returns notices of guard rails, with the gap that the gauge checks expect."""
         for sieve, what in SETTING_OF.items():
             if entry.what != what or not isinstance(entry.to, float):
@@ -66,7 +66,7 @@ class Sieves:
             return {**expected, **self._notices(entry, now)}
         return {}
 
-    def _notices(self, entry: entries.AnyEntry, now: InForce) -> dict[str, Any]:
+    def _notices(self, entry: entries.Entry, now: InForce) -> dict[str, Any]:
         names = [name for name in self._machine.sieve_guards if name in guards.guard_names()]
         crop = crops.find(now.crop, self._crops) if now.crop else None
         state = guards.SieveState(

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 from typing import Literal, NamedTuple
 
-from edge.contract.entries import Tray, epoch_s, given
+from edge.contract.entries import TrayEntry, epoch_s, given
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.fit.factor import ENOUGH, NO_GRAIN, ROUGH_U, Factors, Fit, Measured, factors
-from edge.reckon.fit.fits import Later
+from edge.reckon.fit.fits import DeferredFactors
 from edge.reckon.fit.trays import TrayResult
 from edge.reckon.statistics.budget import HALF_BLIND_U, LIGHT_GRAIN_U, MILL_U, quantile
 
@@ -38,7 +38,7 @@ SIEVES = ("top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm")
 SHAFTS = ("fan_rpm", "rotor_rpm")
 
 
-class Row(NamedTuple):
+class WindowSecond(NamedTuple):
     """One closed second as tray windows need it.
 
     `pulses`, `variance` per loss point: corrected pulses (silent side stood in for) and the variance that Poisson
@@ -71,7 +71,7 @@ class Window:
     area_m2: float = 0.0
 
 
-def window(rows: Sequence[Row], at_s: float) -> Window:
+def window(rows: Sequence[WindowSecond], at_s: float) -> Window:
     """Sum the closed seconds in (at - 5 s, at + 5 s]."""
     chosen = [row for row in rows if at_s - HALF_WINDOW_S < row.t <= at_s + HALF_WINDOW_S]
     points = len(chosen[0].pulses) if chosen else 0
@@ -88,7 +88,7 @@ def window(rows: Sequence[Row], at_s: float) -> Window:
     )
 
 
-def unusable(seen: Window, entry: Tray, changed_before_s: float | None, changed_what: str, lag_s: float) -> str:
+def unusable(seen: Window, entry: TrayEntry, changed_before_s: float | None, changed_what: str, lag_s: float) -> str:
     """Why a test with this window can't be used, in words; empty when it can.
 
     `changed_before_s`: how long before the tray the last setting change was (negative: within the window after it).
@@ -120,7 +120,7 @@ class Test:
     number: int
     at_s: float
     why: str
-    entry: Tray
+    entry: TrayEntry
     seen: Window
     result: TrayResult
     crop: int
@@ -139,7 +139,7 @@ class Calibration:
 
     def __init__(self, points: tuple[str, ...], tests: Iterable[Test] = ()) -> None:
         self.points, self.tests = points, list(tests)
-        self.inforce = Later.of(Factors(reason="no tray test yet"))
+        self.inforce = DeferredFactors.of(Factors(reason="no tray test yet"))
         self.factors_crop = -1
         self.doubted_hz = 0.0
 
@@ -150,19 +150,19 @@ class Calibration:
 
     @factors.setter
     def factors(self, found: Factors) -> None:
-        self.inforce = Later.of(found)
+        self.inforce = DeferredFactors.of(found)
 
-    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Later | None:
+    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> DeferredFactors | None:
         """Take one judged test; returns its crop's factors fitted anew, None when it is not used."""
         if test.used:
             self._measured(test, vibration_hz, dispersion)  # what can't be reckoned with is refused here, not in a figure
         self.tests.append(test)
         return self.refit(test.crop, vibration_hz, dispersion) if test.used else None
 
-    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> Later:
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> DeferredFactors:
         """The factors by the used tests so far of one crop (at least one). They come into force unless a later crop's are."""
         known, hz, scatter = len(self.tests), tuple(vibration_hz), tuple(dispersion)
-        found = Later(lambda: self._fitted(crop, known, hz, scatter))
+        found = DeferredFactors(lambda: self._fitted(crop, known, hz, scatter))
         if crop >= self.factors_crop:
             self.inforce, self.factors_crop = found, crop
         return found
@@ -304,7 +304,7 @@ class Calibration:
         return ""
 
 
-def moment_s(entry: Tray, stamp_ms: int) -> float:
+def moment_s(entry: TrayEntry, stamp_ms: int) -> float:
     """When the discharge passed the tray: its `at`, else the line's stamp."""
     at = given(entry.at)
     return stamp_ms / 1000 if at is None else epoch_s(at)

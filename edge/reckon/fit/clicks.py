@@ -28,7 +28,7 @@ FLOOR = 0.1
 ROUNDS = 30
 
 
-class Line(NamedTuple):
+class ClicksLine(NamedTuple):
     """Grain in mg/m2 = slope (mg per pulse) x (pulses/m2 - clicks). Relative standard uncertainties: `u_level` of the grain at
     `centre` pulses/m2, `u_slope` of the slope; `u_clicks` in pulses/m2; `spread` between tests, relative."""
 
@@ -44,7 +44,7 @@ class Line(NamedTuple):
 
 def line(
     pulses: Sequence[float], grain: Sequence[float], us: Sequence[float], pulses_m: Sequence[float] = ()
-) -> Line | None:
+) -> ClicksLine | None:
     """The line through tests of one catch, or None when they do not support clicks.
 
     pulses, grain (mg) per m2 of each test; us: its relative standard uncertainty without the spread between tests; pulses_m:
@@ -76,7 +76,7 @@ def line(
     u_there = sqrt(v_level + middle_x**2 * v_slope) / slope
     if clicks <= 0 or clicks < max(LEAST_Z, t_quantile(1 - CHANCE, n - 2)) * max(u_there, u_clicks):
         return None
-    return Line(slope, clicks, u_clicks, middle_x, sqrt(v_level) / middle_y, sqrt(v_slope) / slope, sqrt(spread), n - 2)
+    return ClicksLine(slope, clicks, u_clicks, middle_x, sqrt(v_level) / middle_y, sqrt(v_slope) / slope, sqrt(spread), n - 2)
 
 
 def _proportional(pulses: Sequence[float], grain: Sequence[float]) -> list[float]:

@@ -241,7 +241,7 @@ def factors(tests: Sequence[Measured], points: Sequence[str]) -> Factors:
     return Factors({**known, **{point: common for point in rest}}, common=len(rest) > 1)
 
 
-class _Sample(NamedTuple):
+class _PulseSample(NamedTuple):
     """A test as one sum of pulses sees it: grain and pulses per metre, relative u of the pulses, and their `hidden`."""
 
     test: Measured
@@ -254,7 +254,7 @@ class _Sample(NamedTuple):
 def _own(tests: Sequence[Measured], point: str) -> Fit | None:
     return _fit_samples(
         [
-            _Sample(test, test.grain_mg_m, test.pulses_m[point], test.u_pulses[point], test.hidden_m.get(point, 0.0))
+            _PulseSample(test, test.grain_mg_m, test.pulses_m[point], test.u_pulses[point], test.hidden_m.get(point, 0.0))
             for test in tests
             if test.catches == point and test.pulses_m.get(point, 0) > 0
         ]
@@ -274,11 +274,11 @@ def _common(both: Sequence[Measured], rest: Sequence[str], known: dict[str, Fit]
         )
         square = sum((test.u_pulses.get(point, 0.0) * test.pulses_m.get(point, 0.0)) ** 2 for point in rest)
         hidden = sum(test.hidden_m.get(point, 0.0) for point in rest)
-        samples.append(_Sample(test, test.grain_mg_m - elsewhere, pulses, sqrt(square) / pulses, hidden))
+        samples.append(_PulseSample(test, test.grain_mg_m - elsewhere, pulses, sqrt(square) / pulses, hidden))
     return _fit_samples(samples)
 
 
-def _fit_samples(samples: Sequence[_Sample]) -> Fit | None:
+def _fit_samples(samples: Sequence[_PulseSample]) -> Fit | None:
     """Through the origin, unless the tests support an intercept of straw clicks."""
     straight = _through_origin(samples, 0.0)
     if straight is None or any(one.test.width_m <= 0 for one in samples):
@@ -305,7 +305,7 @@ def _fit_samples(samples: Sequence[_Sample]) -> Fit | None:
     )
 
 
-def _through_origin(samples: Sequence[_Sample], clicks_m2: float) -> Fit | None:
+def _through_origin(samples: Sequence[_PulseSample], clicks_m2: float) -> Fit | None:
     left = [(one, one.pulses_m - clicks_m2 * one.test.width_m) for one in samples]
     left = [(one, pulses) for one, pulses in left if pulses > 0]
     ks = [max(one.grain_mg_m / pulses, 0.0) for one, pulses in left]
@@ -338,7 +338,7 @@ def trend(times_s: Sequence[float], ks: Sequence[float]) -> float:
     return step if beyond_chance and abs(step) >= LEAST_TREND else 0.0
 
 
-def _u_k(one: _Sample, mean: float, pulses_m: float | None = None) -> float:
+def _u_k(one: _PulseSample, mean: float, pulses_m: float | None = None) -> float:
     """Standard uncertainty of one test's factor: grain at the level that the common mean expects, and counting."""
     pulses_m = one.pulses_m if pulses_m is None else pulses_m
     test = one.test

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, MutableMapping
 from edge.reckon.fit.factor import Factors
 
 
-class Later:
+class DeferredFactors:
     """Factors that are worked out once, when they are first asked for; `find` must not rest on anything that changes."""
 
     __slots__ = ("_find", "_found")
@@ -20,7 +20,7 @@ class Later:
         self._found: Factors | None = None
 
     @classmethod
-    def of(cls, found: Factors) -> Later:
+    def of(cls, found: Factors) -> DeferredFactors:
         """Factors that are known already."""
         return cls(lambda: found)
 
@@ -37,13 +37,13 @@ class Fits(MutableMapping[int, Factors]):
     """The factors that each crop ended with, or has now."""
 
     def __init__(self) -> None:
-        self._by_crop: dict[int, Later] = {}
+        self._by_crop: dict[int, DeferredFactors] = {}
 
     def __getitem__(self, crop: int) -> Factors:
         return self._by_crop[crop].factors
 
     def __setitem__(self, crop: int, found: Factors) -> None:
-        self._by_crop[crop] = Later.of(found)
+        self._by_crop[crop] = DeferredFactors.of(found)
 
     def __delitem__(self, crop: int) -> None:
         del self._by_crop[crop]
@@ -57,11 +57,11 @@ class Fits(MutableMapping[int, Factors]):
     def __len__(self) -> int:
         return len(self._by_crop)
 
-    def put(self, crop: int, found: Later) -> None:
+    def put(self, crop: int, found: DeferredFactors) -> None:
         """Factors of a crop, worked out later."""
         self._by_crop[crop] = found
 
-    def replace(self, found: Mapping[int, Later]) -> None:
+    def replace(self, found: Mapping[int, DeferredFactors]) -> None:
         """New factors of some crops. One that ended without a test goes by the factors of the one before, and follows them."""
         instead = {id(self._by_crop[crop]): fits for crop, fits in found.items() if crop in self._by_crop}
         self._by_crop = {crop: instead.get(id(fits), fits) for crop, fits in self._by_crop.items()}

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from msgspec import UNSET
 
-from edge.contract.entries import GroundCount, OneTray, Tray, given
+from edge.contract.entries import GroundCount, OneTray, TrayEntry, given
 from edge.contract.errors import EntryError
 
 WEIGHING_U_G = 0.05
@@ -88,7 +88,7 @@ class TrayResult:
         return total, math.sqrt(variance)
 
 
-def residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | None) -> float:
+def residue_width(entry: TrayEntry, in_force_m: float | None, cut_width_m: float | None) -> float:
     """Width (m) over which the machine lays the residue of this test.
 
     Raises EntryError without one, or for a tray placed outside it.
@@ -108,7 +108,7 @@ def residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | No
     return width
 
 
-def known_residue_width(entry: Tray, in_force_m: float | None, cut_width_m: float | None) -> float | None:
+def known_residue_width(entry: TrayEntry, in_force_m: float | None, cut_width_m: float | None) -> float | None:
     """As `residue_width`, without a look at the places; None where nobody knows."""
     if entry.residue_width_m is not UNSET:
         return float(entry.residue_width_m)
@@ -122,7 +122,7 @@ def known_residue_width(entry: Tray, in_force_m: float | None, cut_width_m: floa
     return None
 
 
-def measure(entry: Tray, tgw_g: float | None, residue_width_m: float) -> TrayResult:
+def measure(entry: TrayEntry, tgw_g: float | None, residue_width_m: float) -> TrayResult:
     """Grain per metre travelled from the trays of one test; `residue_width_m` from `residue_width`.
 
     Raises EntryError naming the ground count that is missing, or grains without a TGW.
@@ -180,7 +180,7 @@ def measure(entry: Tray, tgw_g: float | None, residue_width_m: float) -> TrayRes
     )
 
 
-def _check_known(entry: Tray, tgw_g: float | None) -> None:
+def _check_known(entry: TrayEntry, tgw_g: float | None) -> None:
     needed = {"released": (), "ahead": ("front", "before_harvest"), "ground": ("front",)}[entry.laid]
     for key in needed:
         if getattr(entry, key) is UNSET:

@@ -25,7 +25,7 @@ class _Pending(NamedTuple):
 
     n: int
     due_s: float
-    entry: entries.Tray
+    entry: entries.TrayEntry
     at_s: float
     result: TrayResult
     crop: int
@@ -41,13 +41,13 @@ class TrayTests:
     def __init__(self, calibration: cal.Calibration) -> None:
         self.fits = Fits()
         self._calibration = calibration
-        self._rows: deque[cal.Row] = deque(maxlen=HISTORY_S)
+        self._rows: deque[cal.WindowSecond] = deque(maxlen=HISTORY_S)
         self._pending: dict[float, list[_Pending]] = {}
         self._count = 0
         self._windows: dict[int, cal.Window] = {}
         self._open_marks: list[tuple[int, float]] = []
 
-    def remember(self, row: cal.Row) -> None:
+    def remember(self, row: cal.WindowSecond) -> None:
         """One closed second."""
         self._rows.append(row)
 
@@ -59,7 +59,7 @@ class TrayTests:
         """A tray goes down now; its window is kept however late the catch is entered."""
         self._open_marks.append((number, at_s))
 
-    def learn(self, entry: entries.Tray, stamp_ms: int, now: InForce, cut_width_m: float) -> None:
+    def learn(self, entry: entries.TrayEntry, stamp_ms: int, now: InForce, cut_width_m: float) -> None:
         """An admitted tray entry: it takes effect at the later of its line and its time + 5 s."""
         at_s = cal.moment_s(entry, stamp_ms)
         mark = given(entry.mark, 0)
@@ -135,7 +135,7 @@ class TrayTests:
     def restore_test(self, body: dict[str, Any], vibration_hz: Sequence[float], dispersion: Sequence[float]) -> None:
         """Take up a judged test of an earlier run."""
         entry = entries.from_plain(body["entry"])
-        assert isinstance(entry, entries.Tray)
+        assert isinstance(entry, entries.TrayEntry)
         result = {key: math.inf if value is None and key == "dof" else value for key, value in body["result"].items()}
         seen, crop = msgspec.convert(body["window"], cal.Window), int(body["crop"])
         self._pending.pop(float(body["at_s"]), None)

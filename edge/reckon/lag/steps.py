@@ -155,7 +155,7 @@ class StepLearner:
         per_s = sum(counts) / sum(seconds)
         if per_s < LEAST_PER_S:
             return False
-        filtered = _Level(seconds, SCATTER / per_s)
+        filtered = _WalkLevel(seconds, SCATTER / per_s)
         y = filtered.innovations([log(max(n, 0.5) / s) for n, s in zip(counts, seconds, strict=True)])
         delays = _delays(round((longest_s - FIRST_S) / GRID_S) + 1)
         fits = [filtered.fit(filtered.innovations(self._log_area(rows, one)), y) for one in delays]
@@ -186,7 +186,7 @@ class StepLearner:
         return found
 
 
-class _Level:
+class _WalkLevel:
     """Kalman filter of a random-walk level, started by the first value; the same gains for every series."""
 
     def __init__(self, seconds: Sequence[float], counting: float) -> None:

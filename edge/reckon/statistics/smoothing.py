@@ -65,7 +65,7 @@ Z90 = 1.6448536269514722
 MOST_SHAPE = 1e8
 
 
-class Level(NamedTuple):
+class SmoothedLevel(NamedTuple):
     """Smoothed rate per exposure with its central 90 % bounds (counting and drift), and the background taken off it.
 
     `half_life_s`: how far back the mean reaches at present.
@@ -221,7 +221,7 @@ class Smoother:
         for member in self._members:
             member.weight /= total
 
-    def level(self) -> Level | None:
+    def level(self) -> SmoothedLevel | None:
         """Present rate with its interval, None before any exposure."""
         if not self.started:
             return None
@@ -249,7 +249,7 @@ class Smoother:
         low, high = min(low, middle - half) - noise, max(high, middle + half) - noise
         mean = max(0.0, mean - noise)
         half_life = -self._seconds * log(2.0) / log1p(-gain) if gain < 1.0 else 0.0
-        return Level(mean, max(0.0, min(mean, low)), max(mean, high), noise, half_life)
+        return SmoothedLevel(mean, max(0.0, min(mean, low)), max(mean, high), noise, half_life)
 
 
 def _gamma_bound(mean: float, shape: float, z: float) -> float:

@@ -12,7 +12,7 @@ import pytest
 from edge.evidence.recount import events
 from edge.evidence.recount import material as report_material
 from edge.evidence.recount.facts import facts, of_material
-from edge.evidence.recount.material import Material, Told
+from edge.evidence.recount.material import Material, ToldRecord
 from edge.evidence.report import sections
 from edge.evidence.report.words import Pen
 from edge.reckon.fit import factor
@@ -22,7 +22,7 @@ MOST_S = 20.0
 """Far above what is needed (under 2 s), far below what took its square or cube."""
 
 
-def among(material: Material, *more: Told) -> list[Told]:
+def among(material: Material, *more: ToldRecord) -> list[ToldRecord]:
     """Records with some put in before the last minute."""
     last = max(at for at, one in enumerate(material.told) if one.kind == "minute")
     return [*material.told[:last], *more, *material.told[last:]]
@@ -33,7 +33,7 @@ def test_thousands_of_tray_tests_are_fitted_once(pack: bytes, monkeypatch: pytes
     of_pack = report_material.read(document)
     one = next(one for one in of_pack.told if one.kind == "calibration" and one.body["used"])
 
-    def another(number: int) -> Told:
+    def another(number: int) -> ToldRecord:
         result = {**one.body["result"], "machine_g_m": one.body["result"]["machine_g_m"] * draw.uniform(0.7, 1.4)}
         return one._replace(body={**one.body, "number": number, "at_s": one.body["at_s"] + number / 1000, "result": result})
 

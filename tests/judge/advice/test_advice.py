@@ -14,7 +14,7 @@ from edge.judge.advice.adviser import Adviser
 from edge.judge.advice.settingsbook import SettingsBook
 from edge.judge.advice.situation import Situation, Tried
 from edge.judge.advice.worth import worth
-from edge.judge.alerts.judge import Change
+from edge.judge.alerts.judge import AlertChange
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.entered.sieves import Sieves
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
@@ -500,11 +500,11 @@ class Live:
     def tell(self, **plain) -> None:
         entry = entries.from_plain(plain)
         self.now.learn(entry, float(self.t))
-        if isinstance(entry, entries.Gauge):
+        if isinstance(entry, entries.GaugeEntry):
             self.sieves.learn_gauge(entry, self.now)
         self.adviser.learn(entry, self.t * 1000, self.now)
 
-    def situation(self, alerts: tuple[Change, ...] = ()) -> Situation:
+    def situation(self, alerts: tuple[AlertChange, ...] = ()) -> Situation:
         return self.adviser.situation(self.now, self.sieves, alerts, self.t)
 
     def minute(self):
@@ -587,7 +587,7 @@ def test_gauged_gaps_count_and_ungauged_readouts_are_not_taken_for_gaps():
 def test_open_alerts_count_until_they_have_returned():
     live = Live()
     live.work(5)
-    made = Change("shaft-low", "fan", "raised", "caution", 0, 0, "t", "c", "a")
+    made = AlertChange("shaft-low", "fan", "raised", "caution", 0, 0, "t", "c", "a")
     assert live.situation((made, replace(made, object="rotor", state="returned"))).alerts == {"shaft-low/fan"}
 
 
@@ -616,7 +616,7 @@ def test_standing_advice_does_not_waver_with_its_figures_but_gives_way_to_what_w
     live.tell(entry="setting", what="concave_mm", **{"from": 18, "to": 16})
     live.work(3)
     assert live.minute()[0]["kind"] == "wait"
-    slack = Change("shaft-low", "fan", "raised", "caution", 0, 0, "t", "c", "a")
+    slack = AlertChange("shaft-low", "fan", "raised", "caution", 0, 0, "t", "c", "a")
     live.work(12)
     live.adviser.verdict(1, {"verdict": "better", "ratio": 0.7})
     live.minute()

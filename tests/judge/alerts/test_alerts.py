@@ -13,7 +13,7 @@ from edge.contract import entries
 from edge.contract.errors import EntryError
 from edge.contract.settings import parse
 from edge.feed.assembler import Event, Part, Second
-from edge.judge.alerts.judge import Change, Judge
+from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.alerts.rules import RULES
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.kits.drive import KIT, T0
@@ -32,7 +32,7 @@ class Bench:
     def __init__(self, more: str = "[limits]\nloss_kg_ha = 60\nreturns_pct = 80\n") -> None:
         self.judge = Judge(parse(KIT + more))
         self.number = 0
-        self.said: list[tuple[int, str, Change]] = []
+        self.said: list[tuple[int, str, AlertChange]] = []
 
     def step(self, state: str = "working", p: float = 0.02, returns: float = 40.0, event: str = "", silent: bool = False) -> None:
         self.number += 1
@@ -50,7 +50,7 @@ class Bench:
         second = Second(self.number, T0 + self.number, parts, 10 if parts else 0, t_ms, {}, None, events)
         self.hear(state, self.judge.step(figures, second))
 
-    def hear(self, state: str, changes: list[Change]) -> None:
+    def hear(self, state: str, changes: list[AlertChange]) -> None:
         self.said += [(self.number, state, change) for change in changes]
 
     def tell(self, **plain) -> None:

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from edge.contract import entries
-from edge.judge.speed.cost import Curve, cheapest_kmh, cost_per_ha
+from edge.judge.speed.cost import Curve, DrivingCosts, cheapest_kmh, cost_per_ha
 from edge.judge.speed.guidance import Guide, guidance, learned
-from edge.judge.speed.speed import Costs, SpeedEvidence, speed
+from edge.judge.speed.speed import SpeedEvidence, speed
 from edge.judge.speed.steps import passages
-from edge.judge.verdict.course import Course, Mark, Moment
+from edge.judge.verdict.course import Course, CourseMark, CourseSecond
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure
 from edge.reckon.fit import calibration
 from edge.reckon.fit.calibration import Window
@@ -25,14 +25,14 @@ from edge.reckon.fit.trays import TrayResult
 T0 = 1_700_000_000
 WIDTH = 9.0
 K_MG = 1400.0
-COSTS = Costs(hourly=280.0)
+COSTS = DrivingCosts(hourly=280.0)
 
 
 def tray(number: int, at_s: float) -> calibration.Test:
     """A used tray test behind K_MG mg a pulse."""
     seen = Window(10, 10, (7.0,) * 10, 20.0, 10.0, (100.0,), (100.0,), False)
     entry = entries.from_plain({"entry": "tray", "trays": [{"grains": 100, "length_m": 1, "width_m": 1}], "residue_width_m": 9})
-    assert isinstance(entry, entries.Tray)
+    assert isinstance(entry, entries.TrayEntry)
     figures = {**dict.fromkeys(TrayResult.__dataclass_fields__, 0.0), "machine_g_m": K_MG * 5.0 / 1000, "u_machine_g_m": 0.05}
     return calibration.Test(number, at_s, "", entry, seen, TrayResult(**{**figures, "counted": False}), 1)
 
@@ -55,7 +55,7 @@ class Paddock:
             crop = exp(3.0 * self.field if self.ease else self.field)
             mean = self.base * (driven / 7.0) ** self.exponent * crop * metres * WIDTH
             pulses = float(self.random.poisson(max(mean, 0.0))) if state == "working" else 0.0
-            self.course.take(Moment(self.now, state, 1000, metres * WIDTH, metres, (pulses,), (0.0,), None, False, 0.0))
+            self.course.take(CourseSecond(self.now, state, 1000, metres * WIDTH, metres, (pulses,), (0.0,), None, False, 0.0))
         return self
 
     def turn(self) -> Paddock:
@@ -69,7 +69,7 @@ class Paddock:
         return self
 
     def ask(
-        self, costs: Costs = COSTS, trays: int = 3, price: float | None = 300.0, limit: float | None = None
+        self, costs: DrivingCosts = COSTS, trays: int = 3, price: float | None = 300.0, limit: float | None = None
     ) -> dict[str, Any]:
         tests = [tray(k, T0 + 100.0 * k) for k in range(trays)]
         return speed(self.course, SpeedEvidence(tests, [0.0], WIDTH, price, limit), costs)
@@ -108,15 +108,15 @@ def test_the_speed_at_the_limit_lies_where_the_loss_reaches_it() -> None:
 
 def test_dear_grain_wants_slow_and_dear_hours_want_fast() -> None:
     paddock = Paddock(noise=0.03).passes(5.0, 6.5, 8.0, times=8)
-    slow, fast = (paddock.ask(Costs(hourly=hourly)) for hourly in (5.0, 5000.0))
+    slow, fast = (paddock.ask(DrivingCosts(hourly=hourly)) for hourly in (5.0, 5000.0))
     assert slow["best_kmh"] == pytest.approx(5.0, abs=0.1)
     assert "slowest speed driven" in slow["why"]
     assert fast["best_kmh"] == pytest.approx(8.0, abs=0.1)
     assert "fastest speed driven" in fast["why"]
     assert fast["present_extra_per_ha"] > slow["present_extra_per_ha"] or fast["present_kmh"] < 7
-    middle = paddock.ask(Costs(hourly=150.0, weather_hourly=100.0))
+    middle = paddock.ask(DrivingCosts(hourly=150.0, weather_hourly=100.0))
     assert 5.0 < middle["best_kmh"] < 8.0
-    assert middle["best_kmh"] > paddock.ask(Costs(hourly=150.0))["best_kmh"]  # weather presses on
+    assert middle["best_kmh"] > paddock.ask(DrivingCosts(hourly=150.0))["best_kmh"]  # weather presses on
 
 
 def test_easing_off_in_heavy_crop_is_no_evidence() -> None:
@@ -175,10 +175,10 @@ def test_what_counts_as_a_step(holds: tuple[float, ...], seconds: int, steps: in
 def test_a_step_over_a_turn_or_beside_another_change_does_not_count() -> None:
     assert Paddock().passes(6.0, seconds=150).passes(7.5, seconds=150).ask()["steps"] == 0
     paddock = Paddock().hold(6.0, 100)
-    paddock.course.mark(Mark("setting", 100, T0 + 100.0, 30.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
+    paddock.course.mark(CourseMark("setting", 100, T0 + 100.0, 30.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
     assert paddock.hold(7.0, 100).ask()["steps"] == 0
     paddock = Paddock().hold(6.0, 100)
-    paddock.course.mark(Mark("setting", 100, T0 + 100.0, 30.0, 1, 1, "speed_kmh", "speed_kmh", 6.0, 7.0))
+    paddock.course.mark(CourseMark("setting", 100, T0 + 100.0, 30.0, 1, 1, "speed_kmh", "speed_kmh", 6.0, 7.0))
     assert paddock.hold(7.0, 100).ask()["steps"] == 1
 
 
@@ -187,13 +187,13 @@ def test_what_is_missing_is_named() -> None:
     for answer, words in (
         (paddock.ask(trays=0), "Without a tray test"),
         (paddock.ask(price=None), "price_per_t"),
-        (paddock.ask(Costs()), "--hourly-cost"),
+        (paddock.ask(DrivingCosts()), "--hourly-cost"),
     ):
         assert answer["best_kmh"] is None
         assert words in answer["why"]
         assert "for each km/h more" in answer["why"]
     assert all(point["kg_ha"] is None for point in paddock.ask(trays=0)["points"])
-    assert all(point["kg_ha"] > 0 for point in paddock.ask(Costs())["points"])
+    assert all(point["kg_ha"] > 0 for point in paddock.ask(DrivingCosts())["points"])
 
 
 def test_nothing_is_said_about_a_present_speed_outside_the_steps() -> None:

@@ -12,7 +12,7 @@ from edge.contract import entries
 from edge.judge.verdict import samples
 from edge.judge.verdict.changes import numbered, open_change, sides
 from edge.judge.verdict.compare import Evidence, compare
-from edge.judge.verdict.course import Course, Mark, Moment
+from edge.judge.verdict.course import Course, CourseMark, CourseSecond
 from edge.reckon.fit import calibration
 from edge.reckon.fit.calibration import Window
 from edge.reckon.fit.trays import TrayResult
@@ -44,7 +44,7 @@ class Field:
             scatter = exp(noise * self.random.standard_normal())
             pulses = tuple(float(self.random.poisson(one * scatter)) for one in means)
             shown = None if returns is None else returns + 2.0 * float(self.random.standard_normal())
-            self.course.take(Moment(self.now, state, 1000, metres * 9.0, metres, pulses, (0.0, 0.0), shown, blind, LAG))
+            self.course.take(CourseSecond(self.now, state, 1000, metres * 9.0, metres, pulses, (0.0, 0.0), shown, blind, LAG))
         return self
 
     def set(self, what: str, to: float | str, was: float | str | None = None, at_s: float | None = None) -> Field:
@@ -52,17 +52,17 @@ class Field:
         was = self.values.get(what) if was is None else was
         self.values[what] = to
         stamp = float(self.now) if at_s is None else at_s
-        self.course.mark(Mark("setting", self.course.count, stamp, LAG + 20.0, self.crop, n, what, what, was, to))
+        self.course.mark(CourseMark("setting", self.course.count, stamp, LAG + 20.0, self.crop, n, what, what, was, to))
         return self
 
     def sample(self, **values: float) -> Field:
-        one = Mark("sample", self.course.count, float(self.now), LAG + 20.0, self.crop, values=tuple(values.items()))
+        one = CourseMark("sample", self.course.count, float(self.now), LAG + 20.0, self.crop, values=tuple(values.items()))
         self.course.mark(one)
         return self
 
     def new_crop(self) -> Field:
         self.crop += 1
-        self.course.mark(Mark("crop", self.course.count, float(self.now), LAG + 20.0, self.crop))
+        self.course.mark(CourseMark("crop", self.course.count, float(self.now), LAG + 20.0, self.crop))
         return self
 
     def ask(self, n: int = 1, tests: tuple[calibration.Test, ...] = (), limit: float | None = None) -> dict[str, Any]:
@@ -77,7 +77,7 @@ def tray(number: int, at_s: float, grain_mg_m: float, pulses_m: float = 5.0, cro
     """A used tray test of both streams: so much grain behind so many pulses a metre of both points together."""
     seen = Window(10, 10, (7.0,) * 10, 20.0, 10.0, (pulses_m * 10, pulses_m * 10), (pulses_m * 10, pulses_m * 10), False)
     entry = entries.from_plain({"entry": "tray", "trays": [{"grains": 100, "length_m": 1, "width_m": 1}], "residue_width_m": 9})
-    assert isinstance(entry, entries.Tray)
+    assert isinstance(entry, entries.TrayEntry)
     result = TrayResult(
         **{
             **dict.fromkeys(TrayResult.__dataclass_fields__, 0.0),
@@ -214,8 +214,8 @@ def test_a_longer_lag_pairs_pulses_with_the_ground_they_came_from() -> None:
     for second in range(1, 1201):
         metres = 2.0 if second <= 600 else 4.0
         pulses = 20.0 if second <= 630 else 40.0
-        course.take(Moment(T0 + second, "working", 1000, metres * 9, metres, (pulses,), (0.0,), None, False, 30.0))
-    course.mark(Mark("setting", 600, T0 + 600.0, 50.0, 1, 1, "speed_kmh", "speed_kmh", 7.2, 14.4))
+        course.take(CourseSecond(T0 + second, "working", 1000, metres * 9, metres, (pulses,), (0.0,), None, False, 30.0))
+    course.mark(CourseMark("setting", 600, T0 + 600.0, 50.0, 1, 1, "speed_kmh", "speed_kmh", 7.2, 14.4))
     answer = compare(course, 1, Evidence((), [0.0]))
     assert answer["ratio"] == pytest.approx(1.0, abs=1e-6)
     assert answer["after"]["kmh"] == pytest.approx(14.4)
@@ -225,8 +225,8 @@ def test_the_background_is_taken_off() -> None:
     course = Course(("separator",))
     for second in range(1, 1801):
         pulses = 12.0 if second <= 900 else 7.0
-        course.take(Moment(T0 + second, "working", 1000, 18.0, 2.0, (pulses,), (2.0,), None, False, 0.0))
-    course.mark(Mark("setting", 900, T0 + 900.0, 20.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
+        course.take(CourseSecond(T0 + second, "working", 1000, 18.0, 2.0, (pulses,), (2.0,), None, False, 0.0))
+    course.mark(CourseMark("setting", 900, T0 + 900.0, 20.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
     assert compare(course, 1, Evidence((), [2.0]))["ratio"] == pytest.approx(0.5)
 
 
@@ -349,9 +349,9 @@ def test_only_the_newest_hours_are_kept_and_marks_stay_in_place() -> None:
     for second in range(1, 9001):
         pulses = 10.0 if second <= 7200 else 5.0
         for course in (long, short):
-            course.take(Moment(T0 + second, "working", 1000, 18.0, 2.0, (pulses,), (0.0,), None, False, 0.0))
+            course.take(CourseSecond(T0 + second, "working", 1000, 18.0, 2.0, (pulses,), (0.0,), None, False, 0.0))
             if second == 7200:
-                course.mark(Mark("setting", second, T0 + 7200.0, 20.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
+                course.mark(CourseMark("setting", second, T0 + 7200.0, 20.0, 1, 1, "fan_rpm", "fan_rpm", 980.0, 860.0))
     assert 3600 <= len(short.table().t) <= 4500
     assert short.count == long.count == 9000
     assert compare(short, 1, Evidence((), [0.0])) == compare(long, 1, Evidence((), [0.0]))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from edge.judge.verdict import contrast, project
-from edge.judge.verdict.contrast import Sample, batches, boundary, difference, log_ratio
+from edge.judge.verdict.contrast import BlockSample, batches, boundary, difference, log_ratio
 
 
 @pytest.fixture(scope="module")
@@ -102,13 +102,13 @@ def test_the_simulated_noise_is_what_it_says(bench: ModuleType) -> None:
     assert np.corrcoef(noise[:-25], noise[25:])[0, 1] == pytest.approx(exp(-1), abs=0.03)
 
 
-def plain_sample(pulses: np.ndarray[Any, Any], side: np.ndarray[Any, Any], **other: Any) -> Sample:
+def plain_sample(pulses: np.ndarray[Any, Any], side: np.ndarray[Any, Any], **other: Any) -> BlockSample:
     n = len(pulses)
     given_ones = {
         "stretch": side.copy(), "mid_s": np.arange(n) * 10.0, "seconds": np.full(n, 10.0), "area_m2": np.full(n, 200.0),
         "kmh": np.full(n, 7.0), "poisson": pulses.copy(), "returns": np.full(n, np.nan),
     }  # fmt: skip
-    return Sample(side=side, pulses=pulses, **{**given_ones, **other})
+    return BlockSample(side=side, pulses=pulses, **{**given_ones, **other})
 
 
 def test_blocks_are_cut_into_batches_of_about_a_minute() -> None:

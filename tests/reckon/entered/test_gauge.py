@@ -12,9 +12,9 @@ from edge.reckon.entered import gauge
 from edge.reckon.tables import guards
 
 
-def entry(**keys: Any) -> entries.Gauge:
+def entry(**keys: Any) -> entries.GaugeEntry:
     found = entries.from_plain({"entry": "gauge", "sieve": "top", **keys})
-    assert isinstance(found, entries.Gauge)
+    assert isinstance(found, entries.GaugeEntry)
     return found
 
 

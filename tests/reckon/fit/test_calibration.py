@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edge.reckon.fit.calibration import Row, window
+from edge.reckon.fit.calibration import WindowSecond, window
 from tests.kits.drive import KIT, T0, Drive
 
 
@@ -17,8 +17,8 @@ def state(drive: Drive, after_s: float = 0.0) -> tuple[str, str]:
     return found.state, found.why
 
 
-def row(t: int, pulses: float = 1.0) -> Row:
-    return Row(T0 + t, True, 7.0, 2.0, 1.0, (pulses,), (pulses,), False)
+def row(t: int, pulses: float = 1.0) -> WindowSecond:
+    return WindowSecond(T0 + t, True, 7.0, 2.0, 1.0, (pulses,), (pulses,), False)
 
 
 @pytest.mark.parametrize(("at", "ends"), [(100.0, (96, 105)), (100.4, (96, 105)), (99.999, (95, 104)), (100.001, (96, 105))])

@@ -8,7 +8,7 @@ import pytest
 from edge.reckon.fit import clicks
 from edge.reckon.fit.factor import Factors, Fit, Measured, factors
 from edge.reckon.loss import PointLevel, machine_loss
-from edge.reckon.statistics.smoothing import Level
+from edge.reckon.statistics.smoothing import SmoothedLevel
 from edge.reckon.totals import Totals
 from tests.kits.drive import Drive
 
@@ -86,8 +86,8 @@ def test_a_clean_line_is_read_off():
 STRAW = Fit(k=100.0, u=0.1, dof=4, n=6, spread=0.1, clicks_m2=4.0, clicks_u_m2=0.5, centre_m2=14.0, slope_u=0.1)
 
 
-def level(rate: float) -> Level:
-    return Level(rate, 0.9 * rate, 1.1 * rate, 0.0, 5.0)
+def level(rate: float) -> SmoothedLevel:
+    return SmoothedLevel(rate, 0.9 * rate, 1.1 * rate, 0.0, 5.0)
 
 
 def test_live_rate_is_less_the_clicks_and_less_sure_near_them():

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 
 from edge.contract import entries
-from edge.contract.entries import Tray
+from edge.contract.entries import TrayEntry
 from edge.reckon.fit.trays import TrayResult, measure
 from tests.kits.drive import Drive
 
@@ -23,7 +23,7 @@ COUNTS = st.lists(GRAINS, min_size=1, max_size=7)
 
 def found(trays: list[dict[str, Any]], width_m: float, **keys: Any) -> TrayResult:
     entry = entries.from_plain({"entry": "tray", "trays": trays, "residue_width_m": width_m, **keys})
-    assert isinstance(entry, Tray)
+    assert isinstance(entry, TrayEntry)
     return measure(entry, TGW_G, width_m)
 
 

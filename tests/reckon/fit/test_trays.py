@@ -12,9 +12,9 @@ from edge.contract.errors import EntryError
 from edge.reckon.fit import trays
 
 
-def tray(*several: dict[str, Any], **keys: Any) -> entries.Tray:
+def tray(*several: dict[str, Any], **keys: Any) -> entries.TrayEntry:
     entry = entries.from_plain({"entry": "tray", "trays": list(several), **keys})
-    assert isinstance(entry, entries.Tray)
+    assert isinstance(entry, entries.TrayEntry)
     return entry
 
 
@@ -165,7 +165,7 @@ def test_a_missing_ground_count_is_named(keys: dict[str, Any], names: str) -> No
         (tray(one(mass_g=5), front=STRIP), "front.grains"),
     ],
 )
-def test_grains_need_a_tgw(entry: entries.Tray, names: str) -> None:
+def test_grains_need_a_tgw(entry: entries.TrayEntry, names: str) -> None:
     with pytest.raises(EntryError, match=f"^tray: {names}: needs a TGW"):
         trays.measure(entry, None, 3.0)
 

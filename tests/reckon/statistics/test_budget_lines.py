@@ -6,7 +6,7 @@ import pytest
 
 from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import PointLevel, machine_loss
-from edge.reckon.statistics.smoothing import Level
+from edge.reckon.statistics.smoothing import SmoothedLevel
 from edge.reckon.totals import Totals
 
 PLAIN = Fit(100.0, 0.1, 4, 5, 0.1)
@@ -43,7 +43,7 @@ def test_the_derivative_is_that_of_the_correction():
 
 
 def test_live_interval_widens_with_it_too():
-    level = Level(10.0, 9.0, 11.0, 0.0, 5.0)
+    level = SmoothedLevel(10.0, 9.0, 11.0, 0.0, 5.0)
 
     def width(hidden: float, seen: float) -> float:
         fit = Fit(100.0, 0.1, 4, 5, 0.1, hidden=seen)

@@ -12,13 +12,13 @@ import pytest
 from scipy import stats
 
 from edge.reckon.lag.cutarea import EDGE_S, CutArea, MixedExposure
-from edge.reckon.statistics.smoothing import Level, Smoother, _gamma_bound
+from edge.reckon.statistics.smoothing import SmoothedLevel, Smoother, _gamma_bound
 from tests.bench import bias, jobs, passes, smoothing, truth
 
 SEED = 7
 
 
-def run(counts, exposure: float = 1.0) -> tuple[Smoother, Level]:
+def run(counts, exposure: float = 1.0) -> tuple[Smoother, SmoothedLevel]:
     smoother = Smoother()
     for count in counts:
         smoother.step(float(count), exposure, 1.0)
