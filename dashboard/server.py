@@ -44,7 +44,8 @@ from dashboard.serve.listener import Listener
 from dashboard.serve.live import EventStream, Hub
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError, WrongInput
-from edge.contract.settings import BeamInput, LossInput, Settings, ShaftInput
+from edge.contract.inputs import BeamInput, LossInput, ShaftInput
+from edge.contract.settings import Settings
 
 LOG = logging.getLogger("tailgrain.dashboard")
 

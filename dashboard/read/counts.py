@@ -9,13 +9,13 @@ import msgspec
 
 from dashboard.read.asked import Question
 from dashboard.read.history import opened
-from edge.contract.settings import BeamInput, GroundInput, LossInput, ShaftInput
+from edge.contract.inputs import WiredInput
+from edge.reckon.sensors.inputs import INPUTS
 
 RECENT_S = 12
 """Closed seconds told at once: a page that asks each second and misses a few loses none."""
 
 MEAN_S = 5
-KMH_PER_M_S = 3.6
 
 _ROWS = f"""SELECT run, number, t, state, ms, parts FROM second JOIN counts USING (run, number)
     ORDER BY run DESC, number DESC LIMIT {RECENT_S}"""
@@ -25,8 +25,8 @@ def recent(question: Question) -> dict[str, Any]:
     """Counts of the last closed seconds, oldest first, with what each input and level says.
 
     `seconds`: `key` (never used twice), `t` (epoch s), `state`, `ms` of exposure, `counts` by place. `inputs`: place, what
-    it reads, `value` in `unit` over the last 5 s (None: unknown), `pulses` in all seconds told. `age_s` of the newest
-    second by this board's clock. Raises StoreError.
+    it reads, its `name` in words, `value` in `unit` over the last 5 s (None: unknown; shown with so many `digits`), `pulses`
+    in all seconds told. `age_s` of the newest second by this board's clock. Raises StoreError.
     """
     with opened(question.store) as connection:
         rows = connection.execute(_ROWS).fetchall()[::-1]
@@ -47,9 +47,11 @@ def recent(question: Question) -> dict[str, Any]:
     }
 
 
-def _input(one: Any, seconds: list[dict[str, Any]]) -> dict[str, Any]:
+def _input(one: WiredInput, seconds: list[dict[str, Any]]) -> dict[str, Any]:
     sent = [second for second in seconds if one.at < len(second["counts"])]
-    told = {"at": one.at, "reads": _reads(one), "pulses": sum(second["counts"][one.at] for second in sent)}
+    kind = INPUTS[one.reads]
+    told = {"at": one.at, "reads": one.reads, "pulses": sum(second["counts"][one.at] for second in sent)}
+    told |= {"name": kind.name(one), "unit": kind.unit, "digits": kind.digits}
     for key in ("point", "side", "shaft", "empty_pct", "full_pct"):
         if hasattr(one, key):
             told[key] = getattr(one, key)
@@ -60,19 +62,4 @@ def _input(one: Any, seconds: list[dict[str, Any]]) -> dict[str, Any]:
         return {**told, "life": "missing", "value": None}
     if not ms:
         return {**told, "life": "no counts", "value": None}
-    return {**told, "life": "counts" if count else "quiet", "value": round(_value(one, count, ms / 1000), 3)}
-
-
-def _value(one: Any, count: int, seconds: float) -> float:
-    """Blocked %, km/h, turns a minute or pulses a second."""
-    if isinstance(one, BeamInput):
-        return 100 * count / (1000 * seconds)
-    rate = count / seconds
-    if isinstance(one, GroundInput):
-        return rate / one.pulses_per_m * KMH_PER_M_S
-    return rate * 60 / one.pulses_per_rev if isinstance(one, ShaftInput) else rate
-
-
-def _reads(one: Any) -> str:
-    kinds = ((LossInput, "loss"), (BeamInput, "beam"), (GroundInput, "ground"), (ShaftInput, "shaft"))
-    return next(name for kind, name in kinds if isinstance(one, kind))
+    return {**told, "life": "counts" if count else "quiet", "value": round(kind.value(one, count, ms / 1000), 3)}

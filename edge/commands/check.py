@@ -18,8 +18,10 @@ from rich.table import Table
 from edge.commands.check_line import Heard, PortListener, trouble
 from edge.contract import settings as settings_module
 from edge.contract.errors import AnswerBad, StoreError, WrongInput
-from edge.contract.settings import BeamInput, GroundInput, LossInput, Settings, ShaftInput
+from edge.contract.inputs import LossInput, WiredInput
+from edge.contract.settings import Settings
 from edge.keep import signing
+from edge.reckon.sensors.inputs import INPUTS, dark_places
 from edge.reckon.tables import units
 
 LISTEN_S = 5.0
@@ -41,13 +43,13 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
         raise WrongInput(f"check: {config}: serial.port: missing; allowed: a device or socket://host:port")
     logging.getLogger("tailgrain").addHandler(logging.NullHandler())  # a fault is told once, with its remedy, not as it happens
     console = Console(soft_wrap=True)
-    line = PortListener(settings.serial.port, settings.serial.baud, frozenset(one.at for one in settings.inputs(BeamInput)))
+    line = PortListener(settings.serial.port, settings.serial.baud, dark_places(settings))
     try:
         if not as_json:
             console.print(f"Listening to {line.spec} for {LISTEN_S:.0f} s ...", highlight=False, markup=False)
         heard = line.listen(LISTEN_S)
         us = settings.units.show == "us"
-        rows = [describe(one, heard, us) for one in sorted(settings.input, key=lambda one: one.at)]
+        rows = [describe(wired, heard, us) for wired in settings.inputs(WiredInput)]
         levels = [_level(settings, i, heard) for i in range(len(settings.level))]
         receiver = _receiver(settings) if settings.serial.nmea_port else None
         key = _signing_key(settings)
@@ -67,7 +69,7 @@ def check(config: Path, as_json: bool, ask: Callable[[str], bool] | None = None)
         if ask is None and not as_json and sys.stdin.isatty():
             ask = _ask
         if ask is not None and settings.inputs(LossInput):
-            turning = _turning(rows, levels)
+            turning = _turning(settings, heard, levels)
             if turning:
                 console.print(f"No tap test now: {turning}. {CAUTIONS[0]} Then check again.", highlight=False)
             elif ask("Guided tap test of the loss sensors now?"):
@@ -118,41 +120,30 @@ def _unsent(rows: list[dict[str, Any]], heard: Heard) -> str:
     return f"input {', '.join(unsent)}: wired in the settings, not sent by the counter; {there}: look at `at`"
 
 
-def _turning(rows: list[dict[str, Any]], levels: list[dict[str, Any]]) -> str:
+def _turning(settings: Settings, heard: Heard, levels: list[dict[str, Any]]) -> str:
     """What says that the machine is not at rest; empty where nothing does. Nobody is sent to a sensor then."""
     if any(level["means"] == "threshing on" and level["on"] for level in levels):
         return "threshing is on"
-    moving = [row["reads"] for row in rows if row["reads"].startswith(("shaft", "ground")) and row["pulses"]]
+    counted = [wired for wired in settings.inputs(WiredInput) if any(heard.counts[wired.at : wired.at + 1])]
+    moving = [INPUTS[wired.reads].name(wired) for wired in counted if INPUTS[wired.reads].turns]
     return f"{moving[0]} turns" if moving else ""
 
 
-def describe(one: Any, heard: Heard, us: bool = False) -> dict[str, Any]:
+def describe(wired: WiredInput, heard: Heard, us: bool = False) -> dict[str, Any]:
     """One input: place, what it reads, pulses heard, its rate in the input's own terms, and what that means in words."""
-    count = heard.counts[one.at] if one.at < len(heard.counts) else None
-    row: dict[str, Any] = {"at": one.at, "reads": _name(one), "pulses": count}
+    kind = INPUTS[wired.reads]
+    count = heard.counts[wired.at] if wired.at < len(heard.counts) else None
+    row: dict[str, Any] = {"at": wired.at, "reads": kind.name(wired), "pulses": count}
     if count is None:
         return {**row, "value": None, "says": "not sent by the counter" if heard.counts else "nothing heard"}
     seconds = heard.ms / 1000
     if not seconds:
         return {**row, "value": None, "says": "no counts"}
-    if isinstance(one, BeamInput):
-        value, says = 100 * count / heard.ms, "blocked {:.0f} % of the time"
-    elif isinstance(one, GroundInput):
-        value, says = count / seconds / one.pulses_per_m * 3.6, "{:.1f} km/h"
-    elif isinstance(one, ShaftInput):
-        value, says = count / seconds * 60 / one.pulses_per_rev, "{:.0f} 1/min"
-    else:
-        value, says = count / seconds, "{:.1f} pulses/s" if count else "quiet"
-    shown = units.us_shown(value, "km/h") if us and isinstance(one, GroundInput) else None
-    return {**row, "value": value, "says": says.format(value) if shown is None else f"{shown[0]:.1f} {shown[1]}"}
-
-
-def _name(one: Any) -> str:
-    if isinstance(one, LossInput):
-        return f"loss, {one.point} {one.side}"
-    if isinstance(one, ShaftInput):
-        return f"shaft, {one.shaft}"
-    return "returns beam" if isinstance(one, BeamInput) else "ground"
+    value = kind.value(wired, count, seconds)
+    if wired.reads == "loss" and not count:
+        return {**row, "value": value, "says": "quiet"}
+    shown, unit = units.us_shown(value, kind.unit) if us and kind.unit == "km/h" else (value, kind.unit)
+    return {**row, "value": value, "says": kind.says.format(value=f"{shown:.{kind.digits}f}", unit=unit)}
 
 
 def _level(settings: Settings, index: int, heard: Heard) -> dict[str, Any]:
@@ -189,7 +180,7 @@ def _tap_test(console: Console, settings: Settings, line: PortListener, ask: Cal
     """One loss sensor after the other. Raises AnswerBad naming those that stayed silent."""
     for caution in CAUTIONS:
         console.print(f"! {caution}", highlight=False)
-    sensors = {one.at: one for one in settings.inputs(LossInput)}
+    sensors, name = {one.at: one for one in settings.inputs(LossInput)}, INPUTS["loss"].name
     silent = []
     for one in sensors.values():
         if not ask(f"Tap the {one.point} sensor, {one.side}, ten times after you answer yes. Ready?"):
@@ -198,15 +189,15 @@ def _tap_test(console: Console, settings: Settings, line: PortListener, ask: Cal
         if said := trouble(line, heard, "serial.port"):
             raise AnswerBad(f"check: {said}")
         levels = [_level(settings, i, heard) for i in range(len(settings.level))]
-        if turning := _turning([describe(other, heard) for other in settings.input], levels):
+        if turning := _turning(settings, heard, levels):
             raise AnswerBad(f"check: tap test ended: {turning}; {CAUTIONS[0]}")
         counts = {at: count for at, count in enumerate(heard.counts) if count and at in sensors}
         here = counts.pop(one.at, 0)
-        others = ", ".join(f"input {at} ({_name(sensors[at])}): {count}" for at, count in counts.items())
+        others = ", ".join(f"input {at} ({name(sensors[at])}): {count}" for at, count in counts.items())
         if here:
             verdict = "alive" + (f"; also heard: {others}" if others else "")
         else:
-            silent.append(f"input {one.at} ({_name(one)})")
+            silent.append(f"input {one.at} ({name(one)})")
             verdict = "SILENT; " + (f"heard instead: {others}; cables swapped?" if others else "look at its cable and plug")
         console.print(f"  input {one.at}: {here} pulses, {verdict}", highlight=False, markup=False)
     if silent:

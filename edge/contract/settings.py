@@ -11,13 +11,12 @@ import msgspec
 from msgspec import Meta, Struct
 
 from edge.contract.errors import SettingsError
+from edge.contract.inputs import INPUT_STRUCTS, Percent, Place, WiredInput, each_once
 from edge.contract.typed import TypedFault, convert, did_you_mean
 
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
 NotNegative = Annotated[float, Meta(ge=0, le=1e9)]
-Percent = Annotated[float, Meta(ge=0, le=100)]
 Port = Annotated[int, Meta(ge=1, le=65535)]
-Place = Annotated[int, Meta(ge=0, le=31)]
 GuardName = Literal[
     "top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow", "open-past-14", "pre-sieve-kernel-width",
     "pre-sieve-middle-light-crop", "pre-sieve-wide-heavy-crop", "pre-sieve-wide-pulses", "bottom-4-to-8-tighter",
@@ -67,43 +66,6 @@ class LimitSettings(SettingsTable, frozen=True):
     loss_kg_ha: NotNegative | None = None
     loss_pct: Percent | None = None
     returns_pct: Percent | None = None
-
-
-class LossInput(SettingsTable, frozen=True, tag_field="reads", tag="loss"):
-    """An impact sensor."""
-
-    at: Place
-    point: Literal["separator", "cleaning"]
-    side: Literal["left", "centre", "right"]
-    dead_time_us: Annotated[float, Meta(ge=0, le=20_000)] = 1000.0
-    vibration_hz: Annotated[float, Meta(ge=0, le=10_000)] = 0.0
-
-
-class BeamInput(SettingsTable, frozen=True, tag_field="reads", tag="beam"):
-    """A light beam across the returns; its count is the milliseconds it was blocked."""
-
-    at: Place
-    empty_pct: Percent = 0.0
-    full_pct: Percent = 100.0
-    full_t_h: Annotated[float, Meta(gt=0, le=1000)] | None = None
-
-
-class GroundInput(SettingsTable, frozen=True, tag_field="reads", tag="ground"):
-    """Pulses per metre travelled."""
-
-    at: Place
-    pulses_per_m: Annotated[float, Meta(gt=0, le=10_000)]
-
-
-class ShaftInput(SettingsTable, frozen=True, tag_field="reads", tag="shaft"):
-    """Pulses per turn of a named shaft."""
-
-    at: Place
-    shaft: Annotated[str, Meta(pattern=r"^[^/+#\x00-\x1f]+\Z", max_length=64)]
-    pulses_per_rev: Annotated[float, Meta(gt=0, le=10_000)] = 1.0
-
-
-Input = LossInput | BeamInput | GroundInput | ShaftInput
 
 
 class LevelSettings(SettingsTable, frozen=True):
@@ -193,7 +155,7 @@ class Settings(SettingsTable, frozen=True):
     machine: MachineSettings
     crop: CropSettings | None = None
     limits: LimitSettings = LimitSettings()
-    input: tuple[Input, ...] = ()
+    input: tuple[WiredInput, ...] = ()
     level: tuple[LevelSettings, ...] = ()
     serial: SerialSettings = SerialSettings()
     mqtt: MqttSettings = MqttSettings()
@@ -206,7 +168,7 @@ class Settings(SettingsTable, frozen=True):
 
     def inputs(self, kind: type[Any]) -> list[Any]:
         """The inputs of one kind, ordered by place."""
-        return sorted((one for one in self.input if isinstance(one, kind)), key=lambda one: one.at)
+        return sorted((wired for wired in self.input if isinstance(wired, kind)), key=lambda wired: wired.at)
 
 
 def load(path: str | os.PathLike[str]) -> Settings:
@@ -230,12 +192,12 @@ def parse(text: str, name: str = "settings") -> Settings:
         plain = tomllib.loads(text)
     except (ValueError, RecursionError) as fault:  # a number of over 4,300 digits is a bare ValueError
         raise SettingsError(f"{name}: no valid TOML: {fault}") from fault
-    _check_reads(plain, name)
     try:
-        settings = convert(plain, Settings)
-    except TypedFault as fault:
+        inputs = _inputs(plain.pop("input", []))
+        settings = msgspec.structs.replace(convert(plain, Settings), input=inputs)
+        _check_clashes(settings)
+    except (SettingsError, TypedFault) as fault:
         raise SettingsError(f"{name}: {fault}") from fault
-    _check_clashes(settings, name)
     return settings
 
 
@@ -248,8 +210,10 @@ def to_plain(settings: Settings) -> dict[str, Any]:
 def from_plain(plain: dict[str, Any]) -> Settings:
     """Settings out of a run's record. Raises SettingsError."""
     try:
-        return msgspec.convert(plain, Settings)
-    except msgspec.ValidationError as fault:
+        inputs = _inputs(plain.get("input", []))
+        rest = {name: table for name, table in plain.items() if name != "input"}
+        return msgspec.structs.replace(msgspec.convert(rest, Settings), input=inputs)
+    except (msgspec.ValidationError, SettingsError) as fault:
         raise SettingsError(f"recorded settings: {fault}") from fault
 
 
@@ -269,43 +233,40 @@ def database(settings: Settings) -> Path:
     return state_directory(settings) / FILE_NAME
 
 
-def _check_reads(plain: dict[str, Any], name: str) -> None:
-    """The tag of an input decides its keys, so it is judged first and by name."""
-    inputs = plain.get("input", [])
-    if not isinstance(inputs, list):
-        raise SettingsError(f"{name}: input: found {inputs!r:.60}; allowed: tables [[input]]")
-    known = ("loss", "beam", "ground", "shaft")
-    for number, one in enumerate(inputs):
-        if not isinstance(one, dict):
-            raise SettingsError(f"{name}: input[{number}]: found {one!r:.60}; allowed: a table")
-        if "reads" not in one:
-            near = next((did for key in one if (did := did_you_mean(str(key), ["reads"]))), "")
-            raise SettingsError(f"{name}: input[{number}].reads: missing; required: {', '.join(known)}{near}")
-        if one["reads"] not in known:
-            near = did_you_mean(str(one["reads"]), known)
-            where = f"{name}: input[{number}].reads: found {one['reads']!r}{near}"
-            raise SettingsError(f"{where}; allowed: {', '.join(known)}")
+def _inputs(found: Any) -> tuple[WiredInput, ...]:
+    """The tables [[input]]. What an input reads decides its keys, so that is judged first and by name. Raises SettingsError."""
+    if not isinstance(found, (list, tuple)):
+        raise SettingsError(f"input: found {found!r:.60}; allowed: tables [[input]]")
+    inputs = []
+    for number, plain in enumerate(found):
+        where = f"input[{number}]"
+        if not isinstance(plain, dict):
+            raise SettingsError(f"{where}: found {plain!r:.60}; allowed: a table")
+        if "reads" not in plain:
+            near = next((did for key in plain if (did := did_you_mean(str(key), ["reads"]))), "")
+            raise SettingsError(f"{where}.reads: missing; required: {', '.join(INPUT_STRUCTS)}{near}")
+        reads = plain["reads"]
+        struct = INPUT_STRUCTS.get(reads) if isinstance(reads, str) else None
+        if struct is None:
+            near = did_you_mean(str(reads), INPUT_STRUCTS)
+            raise SettingsError(f"{where}.reads: found {reads!r}{near}; allowed: {', '.join(INPUT_STRUCTS)}")
+        try:
+            inputs.append(convert(plain, struct))
+        except TypedFault as fault:
+            raise SettingsError(f"{where}.{fault}") from fault
+    return tuple(inputs)
 
 
-def _check_clashes(settings: Settings, name: str) -> None:
-    def once(key: str, values: list[Any], allowed: str) -> None:
-        for number, value in enumerate(values):
-            if value in values[:number]:
-                raise SettingsError(f"{name}: {key}: {value!r} stands twice; allowed: {allowed}")
-
-    once("input.at", [one.at for one in settings.input], "each place once")
-    once("input.shaft", [one.shaft for one in settings.inputs(ShaftInput)], "each shaft once")
-    once("level.bit", [one.bit for one in settings.level], "each bit once")
-    once("level.means", [one.means for one in settings.level], "each meaning once")
-    once("crop_data.name", [one.name for one in settings.crop_data], "each crop once")
-    for kind, word in ((GroundInput, "ground"), (BeamInput, "beam")):
-        once("input.reads", [word for _ in settings.inputs(kind)], f"one {word} input")
-    for beam in settings.inputs(BeamInput):
-        if beam.full_pct <= beam.empty_pct:
-            found = f"full_pct {beam.full_pct:g} with empty_pct {beam.empty_pct:g}"
-            raise SettingsError(f"{name}: input at {beam.at}: found {found}; allowed: full_pct over empty_pct")
+def _check_clashes(settings: Settings) -> None:
+    """What can't stand together in one file. Raises SettingsError."""
+    each_once("input.at", [wired.at for wired in settings.input], "each place once")
+    for struct in INPUT_STRUCTS.values():
+        struct.check(settings.inputs(struct))
+    each_once("level.bit", [level.bit for level in settings.level], "each bit once")
+    each_once("level.means", [level.means for level in settings.level], "each meaning once")
+    each_once("crop_data.name", [crop.name for crop in settings.crop_data], "each crop once")
     if settings.alerts.clear_p >= settings.alerts.raise_p:
         found = f"clear_p {settings.alerts.clear_p:g} with raise_p {settings.alerts.raise_p:g}"
-        raise SettingsError(f"{name}: alerts.clear_p: found {found}; allowed: clear_p under raise_p")
+        raise SettingsError(f"alerts.clear_p: found {found}; allowed: clear_p under raise_p")
     if settings.mqtt.password_file and not settings.mqtt.username:
-        raise SettingsError(f"{name}: mqtt.password_file: given without username; allowed: both or neither")
+        raise SettingsError("mqtt.password_file: given without username; allowed: both or neither")

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, Protocol
 
 from edge.contract import entries
 from edge.contract.errors import EntryError, StoreError
-from edge.contract.settings import BeamInput, Settings
+from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
 from edge.feed.assembler import Assembler, Second
 from edge.judge.advice.adviser import Adviser
@@ -21,9 +21,11 @@ from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.speed.guidance import Guide
 from edge.judge.verdict.course import Course
 from edge.judge.watch import Watch
+from edge.reckon.entries import ENTRIES
 from edge.reckon.figures import Figures
 from edge.reckon.fit.traytests import test_record
 from edge.reckon.reckoner import Reckoner
+from edge.reckon.sensors.inputs import dark_places
 
 NO_DATA_S = 2
 """Seconds without a good count sentence that are a gap."""
@@ -127,8 +129,7 @@ class Engine:
         advises: bool = True,
     ) -> None:
         self.settings = settings
-        beams = frozenset(one.at for one in settings.inputs(BeamInput))
-        self.assembler = Assembler(beams, epoch_ms, on_stamped)
+        self.assembler = Assembler(dark_places(settings), epoch_ms, on_stamped)
         self.reckoner = Reckoner(settings)
         self.judge = Judge(settings)
         self.watch = Watch(self.reckoner)
@@ -179,7 +180,7 @@ class Engine:
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
-        if isinstance(entry, (entries.IdleRunEntry, entries.ReturnsCatchEntry, entries.LoadEntry)):
+        if ENTRIES[entries.kind_of(entry)].teaches:
             self._keeper.record("learned", at_ms, self.reckoner.take_learned())
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}

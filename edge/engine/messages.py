@@ -53,8 +53,7 @@ def live(figures: Figures) -> dict[str, Any]:
         "loss": None if figures.loss is None else _loss(figures.loss),
         "points": {name: _point(point) for name, point in figures.points.items()},
         "pulses_per_s": figures.pulses_per_s,
-        "returns": {"pct": figures.returns_pct, "t_h": figures.returns_t_h},
-        "shafts": figures.shafts,
+        **figures.inputs,
         "calibration": {
             "state": calibration.state,
             "factor_mg_per_pulse": calibration.factor_mg_per_pulse,
@@ -63,7 +62,7 @@ def live(figures: Figures) -> dict[str, Any]:
             "why": calibration.why,
         },
         "position": {"lat": figures.lat, "lon": figures.lon},
-        "flags": figures.flags,
+        "flags": figures.flag_words,
         "limit_kg_ha": figures.limit_kg_ha,
         "limit_basis": figures.limit_basis,
         "limit_pct": figures.limit_pct,

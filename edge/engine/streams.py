@@ -1,4 +1,4 @@
-"""ONE table of what is measured: name, unit, kept?, where it is published, and the words of `flags`.
+"""ONE table of what is measured: name, unit, how it is kept, where it is published. Those of inputs come from their own table.
 
 Columns of the `second` table, export and the topic schemas follow it; add a stream here and nowhere else.
 """
@@ -6,35 +6,22 @@ Columns of the `second` table, export and the topic schemas follow it; add a str
 from __future__ import annotations
 
 from collections.abc import Callable
-from enum import StrEnum
 from typing import Any, NamedTuple
 
 from edge.reckon.figures import Figures, LossFigure, PointFigure
-
-
-class Flag(StrEnum):
-    """Words of `flags`; a point's name follows where one is meant."""
-
-    HALF_BLIND = "half-blind"
-    BLIND = "blind"
-    SATURATED = "saturated"
-    SPLIT_ASSUMED = "split assumed"
-    NO_FACTOR = "no factor"
-    TYPED_YIELD = "pct from typed yield"
-    NO_GROUND_SPEED = "no ground speed"
-    JUDGED_FROM_PULSES = "work judged from pulses"
-    MILL_BYPASSED = "mill bypassed in tray tests"
-    CALIBRATION_STALE = "calibration stale"
+from edge.reckon.sensors.inputs import INPUTS, InputColumn
 
 
 class Stream(NamedTuple):
-    """One measured thing, once a second. `published`: its path in the `live` object, empty if it is kept only."""
+    """One measured thing, once a second. `published`: its path in the `live` object, empty if it is kept only; `about`: what it
+    is, in words, where `export/columns.py` does not say it."""
 
     name: str
     unit: str
     sql: str
     published: str
     read: Callable[[Figures], Any]
+    about: str = ""
 
 
 def _loss(key: str) -> Callable[[Figures], Any]:
@@ -65,6 +52,16 @@ def _point_streams(name: str) -> list[Stream]:
     return [*streams, Stream(f"{name}_per_s", "1/s", "REAL", f"pulses_per_s.{name}", _rate(name))]
 
 
+def _input_streams(reads: str) -> list[Stream]:
+    return [_input_stream(column) for column in INPUTS[reads].columns]
+
+
+def _input_stream(column: InputColumn) -> Stream:
+    return Stream(
+        column.name, column.unit, column.sql, column.published, lambda figures: column.read(figures.inputs), column.about
+    )
+
+
 STREAMS: tuple[Stream, ...] = (
     Stream("state", "", "TEXT", "state", lambda f: f.state),
     Stream("speed_kmh", "km/h", "REAL", "speed_kmh", lambda f: f.speed_kmh),
@@ -72,14 +69,14 @@ STREAMS: tuple[Stream, ...] = (
     *_loss_streams(),
     *_point_streams("separator"),
     *_point_streams("cleaning"),
-    Stream("returns_pct", "%", "REAL", "returns.pct", lambda f: f.returns_pct),
-    Stream("returns_t_h", "t/h", "REAL", "returns.t_h", lambda f: f.returns_t_h),
+    *_input_streams("beam"),
     Stream("calibration_state", "", "TEXT", "calibration.state", lambda f: f.calibration.state),
     Stream("lat", "deg", "REAL", "position.lat", lambda f: f.lat),
     Stream("lon", "deg", "REAL", "position.lon", lambda f: f.lon),
     Stream("distance_m", "m", "REAL", "", lambda f: f.distance_m),
     Stream("area_m2", "m2", "REAL", "", lambda f: f.area_m2),
     Stream("limit_kg_ha", "kg/ha", "REAL", "", lambda f: f.limit_kg_ha),
-    Stream("flags", "", "TEXT", "flags", lambda f: "; ".join(f.flags)),
-    Stream("shafts", "1/min", "TEXT", "shafts", lambda f: ";".join(f"{k}={v!r}" for k, v in f.shafts.items())),
+    Stream("flags", "", "TEXT", "flags", lambda f: "; ".join(f.flag_words)),
+    *_input_streams("shaft"),
+    *[stream for reads in INPUTS if reads not in ("beam", "shaft") for stream in _input_streams(reads)],
 )

@@ -48,8 +48,6 @@ _ABOUT = {
     "loss_t_h": "machine loss in time",
     "loss_value_h": "its price, in the money of the price entered",
     "loss_over_limit_p": "probability that the loss is over its limit",
-    "returns_pct": "returns beam, share of full",
-    "returns_t_h": "returns in time, where a catch was entered",
     "calibration_state": "none, rough, good or stale",
     "lat": "latitude (WGS 84)",
     "lon": "longitude (WGS 84)",
@@ -57,7 +55,6 @@ _ABOUT = {
     "area_m2": "cut in the second",
     "limit_kg_ha": "limit in force",
     "flags": "what to keep in mind, separated by `; `",
-    "shafts": "speeds as `name=1/min`, separated by `;`",
 }
 _POINT_ABOUT = {
     "kg_ha": "loss at the {point}, smoothed",
@@ -98,6 +95,8 @@ def columns() -> list[Column]:
 
 def _column(stream: Stream) -> Column:
     kind = "text" if stream.sql == "TEXT" else "number"
+    if stream.about:
+        return Column(stream.name, stream.unit, kind, stream.about)
     if stream.name in _ABOUT:
         return Column(stream.name, stream.unit, kind, _ABOUT[stream.name])
     point, _, key = stream.name.partition("_")

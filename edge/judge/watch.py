@@ -6,7 +6,8 @@ change is open.
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, ClassVar
 
 from edge.contract import entries
 from edge.contract.entries import given
@@ -24,6 +25,10 @@ from edge.reckon.reckoner import Reckoner
 
 LOOKED_AT_S = 3 * 3600
 """A change is looked at every minute for so long; asked for, it is judged at any time."""
+
+
+Place = tuple[int, float, float, int]
+"""Where a mark stands: seconds so far, its time (epoch s), guard time in s, number of the crop."""
 
 
 class Watch:
@@ -61,23 +66,32 @@ class Watch:
 
     def learn(self, entry: entries.Entry, stamp_ms: int) -> None:
         """One admitted entry, after the reckoner learned it."""
-        if not isinstance(entry, entries.SettingEntry | entries.CropEntry | entries.SampleEntry):
+        mark = self.MARKS.get(type(entry))
+        if mark is None:
             return
-        at = given(entry.at)
-        now = self.reckoner.now
+        at, now = given(entry.at), self.reckoner.now
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
-        rows, guard_s, crop = self.course.count, now.lag_s + SETTLING_S, now.crop_number
-        if isinstance(entry, entries.SettingEntry):
-            change = now.changes[-1]
-            key = f"other: {change.name}" if change.what == "other" else change.what
-            mark = CourseMark("setting", rows, at_s, guard_s, crop, change.n, key, change.label, change.was, change.to)
-        elif isinstance(entry, entries.CropEntry):
-            mark = CourseMark("crop", rows, at_s, guard_s, crop)
-        else:
-            plain = entries.to_plain(entry)
-            values = tuple((key, float(plain[key])) for key in KEYS if key in plain)
-            mark = CourseMark("sample", rows, at_s, guard_s, crop, values=values)
-        self.course.mark(mark)
+        self.course.mark(mark(self, entry, (self.course.count, at_s, now.lag_s + SETTLING_S, now.crop_number)))
+
+    def _mark_setting(self, entry: entries.SettingEntry, place: Place) -> CourseMark:
+        change = self.reckoner.now.changes[-1]
+        key = f"other: {change.name}" if change.what == "other" else change.what
+        return CourseMark("setting", *place, change.n, key, change.label, change.was, change.to)
+
+    def _mark_crop(self, entry: entries.CropEntry, place: Place) -> CourseMark:
+        return CourseMark("crop", *place)
+
+    def _mark_sample(self, entry: entries.SampleEntry, place: Place) -> CourseMark:
+        plain = entries.to_plain(entry)
+        values = tuple((key, float(plain[key])) for key in KEYS if key in plain)
+        return CourseMark("sample", *place, values=values)
+
+    MARKS: ClassVar[dict[type[entries.Entry], Callable[[Any, Any, Place], CourseMark]]] = {
+        entries.SettingEntry: _mark_setting,
+        entries.CropEntry: _mark_crop,
+        entries.SampleEntry: _mark_sample,
+    }
+    """The kinds of entries that verdicts must know of."""
 
     @property
     def _vibration_hz(self) -> list[float]:

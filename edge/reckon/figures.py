@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+from edge.contract.flags import RaisedFlag
 from edge.reckon.entered.money import UNKNOWN, ValueLost
 from edge.reckon.fit.calibration import CalibrationState
 from edge.reckon.lag.learner import LearnedLag
@@ -48,9 +50,9 @@ class CalibrationFigure:
 class Figures:
     """One second. `number` counts closed seconds of the run; `t` is the second's end in epoch seconds.
 
-    `area_m2` cut in the second; `width_used`: part of the cut width in crop. `value`: money an hour, its quality by the
-    newest tank sample, which is `sample_age_s` old. `limit_basis`: which of two limits is the tighter, `kg_ha` or `pct`;
-    `limit_pct`: the same limit in percent of the grain.
+    `inputs`: what the kinds of inputs tell live, by key. `area_m2` cut in the second; `width_used`: part of the cut width in
+    crop. `value`: money an hour, its quality by the newest tank sample, which is `sample_age_s` old. `limit_basis`: which of
+    two limits is the tighter, `kg_ha` or `pct`; `limit_pct`: the same limit in percent of the grain.
     """
 
     number: int
@@ -61,13 +63,11 @@ class Figures:
     loss: LossFigure | None
     points: dict[str, PointFigure]
     pulses_per_s: dict[str, float | None]
-    returns_pct: float | None
-    returns_t_h: float | None
-    shafts: dict[str, float | None]
+    inputs: dict[str, Any]
     calibration: CalibrationFigure
     lat: float | None
     lon: float | None
-    flags: list[str]
+    flags: list[RaisedFlag]
     distance_m: float
     area_m2: float
     limit_kg_ha: float | None = None
@@ -79,3 +79,20 @@ class Figures:
     sample_age_s: float | None = None
     limit_basis: str | None = None
     limit_pct: float | None = None
+
+    @property
+    def flag_words(self) -> list[str]:
+        """The flags as they are published and kept."""
+        return [flag.text for flag in self.flags]
+
+    @property
+    def returns_pct(self) -> float | None:
+        """Returns in percent of full."""
+        pct: float | None = self.inputs["returns"]["pct"]
+        return pct
+
+    @property
+    def shafts(self) -> dict[str, float | None]:
+        """Speeds of the shafts by name, 1/min."""
+        speeds: dict[str, float | None] = self.inputs["shafts"]
+        return speeds

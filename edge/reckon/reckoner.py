@@ -6,14 +6,21 @@ it; `learn(entry, stamp)` acts on an admitted one. Nothing here reads a clock or
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import zip_longest
+from typing import Any
 
-from edge.feed.assembler import Second
-from edge.reckon.figures import Figures
-from edge.reckon.fit import calibration as cal
+from edge.contract.entries import Entry
+from edge.contract.settings import Settings
+from edge.feed.assembler import Part, Second
+from edge.reckon.entered.money import UNKNOWN, ValueLost, value
+from edge.reckon.figures import CalibrationFigure, Figures
+from edge.reckon.fit.calibration import WindowSecond
+from edge.reckon.kitstate import KitState
 from edge.reckon.learning import Learning
 from edge.reckon.secondfigures import FigureBuilder
-from edge.reckon.sensors.workstate import State
+from edge.reckon.sensors.seen import SecondSeen
+from edge.reckon.totals import MeanLoss, Totals
 
 LEAST_SPEED_M_S = 0.1
 """Exposure slower than this times the width in use is the tail of a headland, not ground worth a rate."""
@@ -22,36 +29,47 @@ CUTTING_WINDOW_MS = 5000
 CUTTING_PULSES = 5.0
 
 
-class Reckoner(Learning, FigureBuilder):
-    """Drives the state of one kit second by second."""
+class Reckoner:
+    """Drives the state of one kit second by second. It holds three parts: the state itself, what learns into it, and what
+    reads figures off it. `now`, `points`, `tests` and the like are parts of the state that others look at."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.kit = kit = KitState(settings)
+        self._learning, self._builder = Learning(kit), FigureBuilder(kit)
+        self.settings, self.now, self.points, self.names = settings, kit.now, kit.points, kit.names
+        self.calibration, self.tests, self.work, self.lag, self.sieves = kit.calibration, kit.tests, kit.work, kit.lag, kit.sieves
+
+    # ---------------------------------------------------------------- seconds
 
     def step(self, second: Second) -> Figures:
         """One closed second -> its figures. Causal: what is published is never rewritten."""
+        kit = self.kit
         ms, counts, front_ms, threshing_ms, front_ground = self._sum_parts(second)
         if any(event.kind == "clock step" for event in second.events):
             self._forget_times()
-        self.receiver.step(second)
+        kit.receiver.step(second)
         speed_kmh, metres, front_metres = self._move(second, ms, counts, front_ms, front_ground)
-        state = self.work.step(second, speed_kmh, self._is_cutting(speed_kmh))
-        if self.work.inferred:
+        state = kit.work.step(second, speed_kmh, self._is_cutting(speed_kmh))
+        if kit.work.inferred:
             front_metres = metres if state in ("working", "filling") else 0.0
-        at_work = state in ("working", "filling")
         area_m2 = front_metres * self.settings.machine.cut_width_m * self.now.width_used
-        self.area.add(ms, area_m2, self.now.width_used)
-        for point in self.points:
-            point.step(counts, ms, threshing_ms, at_work)
-        if self._quiet is not None and self._quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
+        kit.area.add(ms, area_m2, self.now.width_used)
+        seen = SecondSeen(second, counts, ms, front_ms, threshing_ms, state, self.now.lag_s, not kit.work.inferred)
+        for sensors in kit.sensors.values():
+            sensors.step(seen)
+        if kit.quiet is not None and kit.quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
             self._use_quiet_time()
-        if self.work.knows_front:
+        if kit.work.knows_front:
             grain = sum([point.effective - point.background for point in self.points])
-            self.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
-        self._watch_pulses(ms, threshing_ms)
+            kit.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
+        self._watch_pulses(ms)
         self._smooth(ms)
-        self._see_returns(counts, ms, threshing_ms, front_ms, state)
-        self._remember(second, state, speed_kmh, metres, area_m2, threshing_ms)
+        if kit.returns is not None and ms and state == "working":
+            kit.sums.add_returns(kit.returns.percent(seen.count(kit.returns.at), ms), ms)
+        self._remember(seen, speed_kmh, metres, area_m2)
         self._close_windows(second.t)
-        self._sum(state, metres, area_m2, ms, threshing_ms)
-        return self._figures(second, state, speed_kmh, metres, area_m2, ms, counts)
+        kit.sums.add(state, metres, area_m2, threshing_ms, kit.area, kit.lag_s, self.now.crop_number)
+        return self._builder.build(second, state, speed_kmh, metres, area_m2, ms)
 
     def finish(self, stamp_ms: int) -> None:
         """The input has ended: tests whose time has come by this stamp take effect without another second."""
@@ -59,21 +77,21 @@ class Reckoner(Learning, FigureBuilder):
 
     def _sum_parts(self, second: Second) -> tuple[int, list[int], int, int, int]:
         """Exposure, counts, exposure with the front down and with the thresher on, ground pulses with the front down."""
-        parts = second.parts
+        parts, kit = second.parts, self.kit
         if not parts:
             return 0, [], 0, 0, 0
-        ground_at = self.ground.at if self.ground is not None else -1
+        ground_at = kit.ground.at if kit.ground is not None else -1
         ms = front_ms = threshing_ms = front_ground = 0
         counts = parts[0].counts
         if len(parts) > 1:
-            counts = [sum(one) for one in zip_longest(*(part.counts for part in parts), fillvalue=0)]
+            counts = [sum(each) for each in zip_longest(*(part.counts for part in parts), fillvalue=0)]
         for part in parts:
             ms += part.ms
-            if self.work.front_down(part):
+            if kit.work.front_down(part):
                 front_ms += part.ms
                 if 0 <= ground_at < len(part.counts):
                     front_ground += part.counts[ground_at]
-            if self.work.threshing_on(part):
+            if kit.work.threshing_on(part):
                 threshing_ms += part.ms
         return ms, counts, front_ms, threshing_ms, front_ground
 
@@ -81,120 +99,161 @@ class Reckoner(Learning, FigureBuilder):
         self, second: Second, ms: int, counts: list[int], front_ms: int, front_ground: int
     ) -> tuple[float | None, float, float]:
         """Speed in km/h, metres travelled, metres with the front down."""
-        for shaft, rate in self.shafts:
-            rate.step(second, counts[shaft.at] if shaft.at < len(counts) else 0, ms)
-        if self.ground is not None:
-            pulses = counts[self.ground.at] if self.ground.at < len(counts) else 0
-            hz = self.ground.step(second, pulses, ms)
+        ground = self.kit.ground
+        if ground is not None:
+            pulses = counts[ground.at] if ground.at < len(counts) else 0
+            hz = ground.step(second, pulses, ms)
             per_m = self.now.pulses_per_m
             return None if hz is None else hz / per_m * 3.6, pulses / per_m, front_ground / per_m
-        kmh = self.receiver.kmh(second.t)
+        kmh = self.kit.receiver.kmh(second.t)
         if kmh is None:
             return None, 0.0, 0.0
         return kmh, kmh / 3.6 * ms / 1000, kmh / 3.6 * front_ms / 1000
 
-    def _watch_pulses(self, ms: int, threshing_ms: int) -> None:
+    def _watch_pulses(self, ms: int) -> None:
         """Grain pulses of the last 5 s: with no level wired they tell crop from headland."""
         if not self.work.inferred or not ms:
             return
-        grain = sum(point.effective - point.background for point in self.points)
-        self._pulse_window.append((grain, ms))
-        while sum(one for _, one in self._pulse_window) - self._pulse_window[0][1] >= CUTTING_WINDOW_MS:
-            self._pulse_window.popleft()
+        window = self.kit.pulse_window
+        window.append((sum(point.effective - point.background for point in self.points), ms))
+        while sum(one for _, one in window) - window[0][1] >= CUTTING_WINDOW_MS:
+            window.popleft()
 
     def _is_cutting(self, speed_kmh: float | None) -> bool:
-        return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self._pulse_window) >= CUTTING_PULSES
+        return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self.kit.pulse_window) >= CUTTING_PULSES
 
     def _use_quiet_time(self) -> None:
         """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record.
 
         One that leaves a tray that held grain without pulses is told, not used.
         """
-        assert self._quiet is not None
-        vibration_hz = self._quiet.vibration_hz(self.points)
+        kit = self.kit
+        assert kit.quiet is not None
+        vibration_hz = kit.quiet.vibration_hz(self.points)
         bears = self.calibration.bears(vibration_hz)
         self.calibration.doubted_hz = 0.0 if bears else sum(vibration_hz)
-        self._status = None
-        if bears and self._quiet.use(self.points):
-            self.background_changed = True
-            self._refit()
+        kit.status.forget()
+        if bears and kit.quiet.use(self.points):
+            kit.background_changed = True
+            kit.refit()
 
     def _smooth(self, ms: int) -> None:
-        exposure = self.exposure.step(self.area, ms, self._lag_s)
+        kit = self.kit
+        exposure = kit.exposure.step(kit.area, ms, kit.lag_s)
         width = self.settings.machine.cut_width_m * max(self.now.width_used, 0.05)
         if not ms or exposure < LEAST_SPEED_M_S * width * ms / 1000:
-            for smoother in self.smoothers:
+            for smoother in kit.smoothers:
                 smoother.dispersion.interrupt()
             return
-        for point, smoother in zip(self.points, self.smoothers, strict=True):
+        for point, smoother in zip(self.points, kit.smoothers, strict=True):
             if not point.blind:
                 smoother.step(point.effective, exposure, ms / 1000, point.scatter, point.background)
 
-    def _see_returns(self, counts: list[int], ms: int, threshing_ms: int, front_ms: int, state: State) -> None:
-        if self.returns is None or not ms:
-            if self.returns is not None and state == "no data":
-                self.returns.step(0, 0, False)
-            return
-        blocked = counts[self.returns.at] if self.returns.at < len(counts) else 0
-        threshing = 2 * threshing_ms > ms
-        self.returns.step(blocked, ms, threshing)
-        self.returns.follow_dust(front_ms == 0 and not self.work.inferred, threshing, ms / 1000, self.now.lag_s)
-        if state == "working":
-            self._minute.returns_blocked += self.returns.percent(blocked, ms) * ms
-            self._minute.returns_weight += ms
-
-    def _remember(
-        self, second: Second, state: State, speed_kmh: float | None, metres: float, area_m2: float, threshing_ms: int
-    ) -> None:
-        threshing_s = threshing_ms / 1000
+    def _remember(self, seen: SecondSeen, speed_kmh: float | None, metres: float, area_m2: float) -> None:
+        t, threshing_s = seen.second.t, seen.threshing_ms / 1000
         pulses = tuple([point.effective for point in self.points])
         variance = tuple([point.effective * point.scatter for point in self.points])
         half_blind = any(point.half_blind for point in self.points)
-        self.tests.remember(
-            cal.WindowSecond(second.t, state == "working", speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2)
-        )
-        quiet = state not in ("working", "filling") and threshing_ms > 0
-        self._idle.remember(second.t, threshing_s if quiet else 0.0, quiet, self.points)
+        is_work = seen.state == "working"
+        self.tests.remember(WindowSecond(t, is_work, speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2))
+        quiet = not seen.at_work and seen.threshing_ms > 0
+        self.kit.idle.remember(t, threshing_s if quiet else 0.0, quiet, self.points)
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
         self.now.forget_times()
         self.tests.forget_times()
-        self._idle.forget_times()
+        self.kit.idle.forget_times()
 
     def _close_windows(self, now_s: float) -> None:
         if self.tests.waits:
-            self.tests.close(now_s, self.now, self._vibration_hz(), self._dispersion())
+            self.tests.close(now_s, self.now, self.kit.vibration_hz(), self.kit.dispersion())
 
-    def _sum(self, state: State, metres: float, area_m2: float, ms: int, threshing_ms: int) -> None:
-        # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.
-        lagged_total = self.area.until(self.area.clock_ms - self._lag_s * 1000)
-        lagged, self._lagged_m2 = lagged_total - self._lagged_m2, lagged_total
-        saturated = False
-        totals = self._minute
-        totals.seconds[state] += 1
-        totals.distance_m += metres
-        totals.area_m2 += area_m2
-        if self.area.total_m2 <= 0:
-            return  # before the first cut
-        sums = totals.crop(self.now.crop_number)
-        sums.area_m2 += area_m2
-        sums.lagged_m2 += lagged
-        if self._unseen_crop != self.now.crop_number:
-            self._unseen_crop, self._unseen_m2 = self.now.crop_number, [0.0] * len(self.points)
-        for i, (point, into) in enumerate(zip(self.points, sums.points, strict=True)):
-            if point.pulses > 0:
-                self._unseen_m2[i] = 0.0
-            else:
-                self._unseen_m2[i] += lagged
-            if point.blind:  # and was since its last pulse, which is only known now
-                into.blind_m2 += self._unseen_m2[i]
-                self._unseen_m2[i] = 0.0
-            into.pulses += point.effective
-            into.variance += point.effective * point.scatter
-            into.threshing_s += threshing_ms / 1000
-            if point.half_blind:
-                into.half_blind_pulses += point.effective
-            if point.saturated and state == "working" and any([sensor.saturated for sensor in point.sensors]):
-                saturated = True
-        totals.saturated_s += saturated
+    # ---------------------------------------------------------------- entries and records
+
+    def admit(self, entry: Entry, stamp_ms: int) -> Entry:
+        """Check an entry against what is in force; returns it completed (a tray with its mark's time). Raises EntryError."""
+        return self._learning.admit(entry, stamp_ms)
+
+    def learn(self, entry: Entry, stamp_ms: int) -> dict[str, Any]:
+        """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
+        return self._learning.learn(entry, stamp_ms)
+
+    def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
+        """Take up a record of an earlier run, in order of record."""
+        self._learning.restore(kind, body, at_ms)
+
+    @property
+    def has_news(self) -> bool:
+        """Whether something was learned by itself that is worth a record."""
+        return self._learning.has_news
+
+    @property
+    def background_changed(self) -> bool:
+        """Whether a background was learned by itself and is not on record yet."""
+        return self.kit.background_changed
+
+    def learned(self) -> dict[str, Any]:
+        """What was learned beyond the entries themselves, for the record."""
+        return self._learning.learned()
+
+    def take_learned(self) -> dict[str, Any]:
+        """The same, about to be recorded: it is news no more."""
+        return self._learning.take_learned()
+
+    # ---------------------------------------------------------------- what is asked at any time
+
+    def calibration_figure(self, now_s: float) -> CalibrationFigure:
+        """State of the calibration at a time (epoch s), with the reason in words."""
+        return self.kit.status.figure(now_s)
+
+    def mean_loss(self, totals: Totals, names: tuple[str, ...] | None = None) -> MeanLoss:
+        """Mean machine loss of totals by the latest valid factor of each crop (live figures never look back so)."""
+        crops = {number: self.tests.fits.get(number, self.calibration.factors) for number in totals.crops}
+        return totals.mean_loss(
+            crops,
+            self.kit.vibration_hz(),
+            self.kit.vibration_u_hz(),
+            self.kit.dispersion(),
+            self.calibration.extra_u(self.now.mill, crops.values()),
+            names,
+            self.now.yield_t_ha,
+        )
+
+    def value_ha(self, totals: Totals, loss: MeanLoss, percents: Mapping[str, float] | None = None) -> ValueLost:
+        """Money a hectare of totals whose mean loss is given; unknown when they hold more than the crop in front.
+
+        `percents`: trash and cracked grain in the tank, None for the newest samples.
+        """
+        if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
+            return UNKNOWN
+        if not totals.area_m2:
+            return UNKNOWN
+        lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
+        return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(percents))
+
+    def open_metres(self, parts: list[Part]) -> float:
+        """Metres travelled in the still open second; distance counts it although no figure does."""
+        ground = self.kit.ground
+        if ground is None:
+            return (self.kit.receiver.last_kmh or 0.0) / 3.6 * sum(part.ms for part in parts) / 1000
+        return sum(part.counts[ground.at] for part in parts if ground.at < len(part.counts)) / self.now.pulses_per_m
+
+    @property
+    def totals(self) -> Totals:
+        """Sums from the first second on."""
+        return self.kit.sums.totals
+
+    @property
+    def minute_begun(self) -> bool:
+        """Whether any second was closed since the last minute was taken."""
+        return self.kit.sums.minute_begun
+
+    def take_minute(self) -> Totals:
+        """The totals since the last call; a new minute begins."""
+        return self.kit.sums.take_minute()
+
+    @property
+    def dispersion(self) -> dict[str, float]:
+        """How much more than Poisson counts scatter, by point."""
+        return dict(zip(self.names, self.kit.dispersion(), strict=True))

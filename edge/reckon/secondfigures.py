@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from edge.contract.settings import ShaftInput
+from typing import Any
+
+from edge.contract.flags import Flag, RaisedFlag
 from edge.feed.assembler import Second
 from edge.reckon.entered.money import UNKNOWN, ValueLost, value
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
@@ -20,12 +22,66 @@ from edge.reckon.loss import (
 from edge.reckon.sensors.workstate import State
 
 
-class FigureBuilder(KitState):
+class FigureBuilder:
     """State -> figures, with intervals and flags; changes nothing."""
+
+    def __init__(self, kit: KitState) -> None:
+        self._kit = kit
+
+    def build(self, second: Second, state: State, speed_kmh: float | None, metres: float, area_m2: float, ms: int) -> Figures:
+        """The figures of a second that the kit has taken. `metres`, `area_m2` of the second, `ms` of exposure."""
+        kit, now = self._kit, self._kit.now
+        silent = state == "no data"
+        if silent:
+            speed_kmh = None
+        width = kit.settings.machine.cut_width_m * now.width_used
+        status = kit.status.figure(second.t)
+        found = self._machine_loss(state)
+        limits = now.loss_kg_ha, now.loss_pct, now.yield_t_ha
+        limit = tighter_limit(*limits)
+        basis = limit_basis(limit, *limits)
+        lat, lon = kit.receiver.place(second.t)
+        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
+        cut_m = kit.settings.machine.cut_width_m * kit.area.part_ago(kit.lag_s * 1000)
+        cut_rate = None if speed_kmh is None else speed_kmh * cut_m / 10
+        loss = self._loss_figure(found.total, cut_rate, limit) if state in ("working", "filling") else None
+        sampled_s = now.samples.at_s
+        return Figures(
+            number=second.number,
+            t=second.t,
+            state=state,
+            speed_kmh=speed_kmh,
+            area_rate_ha_h=None if speed_kmh is None else speed_kmh * width / 10,
+            loss=loss,
+            points={point.name: _point_figure(found.points.get(point.name), point.left_share) for point in kit.points},
+            pulses_per_s={point.name: point.pulses * 1000 / ms if ms else None for point in kit.points},
+            inputs=self._inputs(silent),
+            calibration=status,
+            lat=lat,
+            lon=lon,
+            flags=self._flags(status, speed_kmh),
+            distance_m=metres,
+            area_m2=area_m2,
+            width_used=now.width_used,
+            limit_kg_ha=limit,
+            lag=kit.lag.learned(now.lag_s),
+            silent_inputs=tuple(s.at for point in kit.points for s in point.sensors if s.silent),
+            saturated_inputs=tuple(s.at for point in kit.points for s in point.sensors if s.saturated),
+            value=UNKNOWN if loss is None else self._value(loss, cut_rate),
+            sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
+            limit_basis=basis.basis,
+            limit_pct=basis.pct,
+        )
+
+    def _inputs(self, silent: bool) -> dict[str, Any]:
+        told: dict[str, Any] = {}
+        for sensors in self._kit.sensors.values():
+            told.update(sensors.live(silent))
+        return told
 
     def _levels(self) -> list[PointLevel] | None:
         levels = []
-        for point, smoother in zip(self.points, self.smoothers, strict=True):
+        for point, smoother in zip(self._kit.points, self._kit.smoothers, strict=True):
             level = smoother.level()
             if level is None or point.blind:
                 return None
@@ -34,112 +90,56 @@ class FigureBuilder(KitState):
             levels.append(PointLevel(point.name, level, point.half_blind, not point.saturated, noise_u, point.hidden))
         return levels
 
-    def _loss(self, state: State) -> MachineLoss:
+    def _machine_loss(self, state: State) -> MachineLoss:
         levels = self._levels() if state in ("working", "filling") else None
         if levels is None:
             return MachineLoss(None, {})
-        return machine_loss(levels, self.calibration.factors, self.calibration.extra_u(self.now.mill))
-
-    def _figures(
-        self,
-        second: Second,
-        state: State,
-        speed_kmh: float | None,
-        metres: float,
-        area_m2: float,
-        ms: int,
-        counts: list[int],
-    ) -> Figures:
-        silent = state == "no data"
-        if silent:
-            speed_kmh = None
-        width = self.settings.machine.cut_width_m * self.now.width_used
-        rate = None if speed_kmh is None else speed_kmh * width / 10
-        status = self.calibration_figure(second.t)
-        found = self._loss(state)
-        limits = self.now.loss_kg_ha, self.now.loss_pct, self.now.yield_t_ha
-        limit = tighter_limit(*limits)
-        basis = limit_basis(limit, *limits)
-        lat, lon = self.receiver.place(second.t)
-        # The grain of the present kg/ha was cut a lag ago: t/h takes the part width of then, and both follow a touch together.
-        cut_m = self.settings.machine.cut_width_m * self.area.part_ago(self._lag_s * 1000)
-        cut_rate = None if speed_kmh is None else speed_kmh * cut_m / 10
-        loss = self._loss_figure(found.total, cut_rate, limit) if state in ("working", "filling") else None
-        sampled_s = self.now.samples.at_s
-        return Figures(
-            number=second.number,
-            t=second.t,
-            state=state,
-            speed_kmh=speed_kmh,
-            area_rate_ha_h=rate,
-            loss=loss,
-            points={point.name: _point_figure(found.points.get(point.name), point.left_share) for point in self.points},
-            pulses_per_s={point.name: point.pulses * 1000 / ms if ms else None for point in self.points},
-            returns_pct=self.returns.pct if self.returns is not None else None,
-            returns_t_h=self.returns.t_h if self.returns is not None else None,
-            shafts={shaft.shaft: None if silent else _rpm(pulse_rate.hz, shaft) for shaft, pulse_rate in self.shafts},
-            calibration=status,
-            lat=lat,
-            lon=lon,
-            flags=self._flags(status, speed_kmh),
-            distance_m=metres,
-            area_m2=area_m2,
-            width_used=self.now.width_used,
-            limit_kg_ha=limit,
-            lag=self.lag.learned(self.now.lag_s),
-            silent_inputs=tuple(s.at for point in self.points for s in point.sensors if s.silent),
-            saturated_inputs=tuple(s.at for point in self.points for s in point.sensors if s.saturated),
-            value=UNKNOWN if loss is None else self._value(loss, cut_rate),
-            sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
-            limit_basis=basis.basis,
-            limit_pct=basis.pct,
-        )
+        calibration = self._kit.calibration
+        return machine_loss(levels, calibration.factors, calibration.extra_u(self._kit.now.mill))
 
     def _loss_figure(self, total: Interval | None, rate_ha_h: float | None, limit: float | None) -> LossFigure:
         if total is None:
             return LossFigure()
-        pct = None if self.now.yield_t_ha is None else percent_of_grain(total.kg_ha, self.now.yield_t_ha)
+        now = self._kit.now
+        pct = None if now.yield_t_ha is None else percent_of_grain(total.kg_ha, now.yield_t_ha)
         t_h = None if rate_ha_h is None else total.kg_ha * rate_ha_h / 1000
-        price = self.now.price_per_t
         return LossFigure(
             total.kg_ha,
             total.low,
             total.high,
             pct,
             t_h,
-            None if t_h is None or price is None else t_h * price,
+            None if t_h is None or now.price_per_t is None else t_h * now.price_per_t,
             None if limit is None else over_limit_p(total, limit),
         )
 
     def _value(self, loss: LossFigure, rate_ha_h: float | None) -> ValueLost:
-        tank = self.now.yield_t_ha
-        tank_t_h = None if tank is None or rate_ha_h is None else tank * rate_ha_h
-        return value(loss.t_h, tank_t_h, self.now.price_per_t, self.now.discount_per_t())
+        now = self._kit.now
+        tank_t_h = None if now.yield_t_ha is None or rate_ha_h is None else now.yield_t_ha * rate_ha_h
+        return value(loss.t_h, tank_t_h, now.price_per_t, now.discount_per_t())
 
-    def _flags(self, status: CalibrationFigure, speed_kmh: float | None) -> list[str]:
-        flags = [f"half-blind {point.name}" for point in self.points if point.half_blind]
-        flags += [f"blind {point.name}" for point in self.points if point.blind]
-        flags += [f"saturated {point.name}" for point in self.points if point.saturated]
-        if self.calibration.factors.common:
-            flags.append("split assumed")
-        missing = [name for name in self.names if name not in self.calibration.factors.points]
-        if missing and len(missing) < len(self.names):
-            flags += [f"no factor {name}" for name in missing]
-        if self.now.yield_t_ha is not None and self.now.yield_is_typed:
-            flags.append("pct from typed yield")
+    def _flags(self, status: CalibrationFigure, speed_kmh: float | None) -> list[RaisedFlag]:
+        kit = self._kit
+        factors = kit.calibration.factors
+        flags = [RaisedFlag(Flag.HALF_BLIND, point.name) for point in kit.points if point.half_blind]
+        flags += [RaisedFlag(Flag.BLIND, point.name) for point in kit.points if point.blind]
+        flags += [RaisedFlag(Flag.SATURATED, point.name) for point in kit.points if point.saturated]
+        if factors.common:
+            flags.append(RaisedFlag(Flag.SPLIT_ASSUMED))
+        missing = [name for name in kit.names if name not in factors.points]
+        if missing and len(missing) < len(kit.names):
+            flags += [RaisedFlag(Flag.NO_FACTOR, name) for name in missing]
+        if kit.now.yield_t_ha is not None and kit.now.yield_is_typed:
+            flags.append(RaisedFlag(Flag.TYPED_YIELD))
         if speed_kmh is None:
-            flags.append("no ground speed")
-        if self.work.inferred:
-            flags.append("work judged from pulses")
-        if self.calibration.factors.bypassed:
-            flags.append("mill bypassed in tray tests")
+            flags.append(RaisedFlag(Flag.NO_GROUND_SPEED))
+        if kit.work.inferred:
+            flags.append(RaisedFlag(Flag.JUDGED_FROM_PULSES))
+        if factors.bypassed:
+            flags.append(RaisedFlag(Flag.MILL_BYPASSED))
         if status.state == "stale":
-            flags.append("calibration stale")
+            flags.append(RaisedFlag(Flag.CALIBRATION_STALE))
         return flags
-
-
-def _rpm(hz: float | None, shaft: ShaftInput) -> float | None:
-    return None if hz is None else hz * 60 / shaft.pulses_per_rev
 
 
 def _point_figure(found: Interval | None, left_share: float | None) -> PointFigure:

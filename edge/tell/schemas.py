@@ -11,7 +11,8 @@ from typing import Any, get_args
 import msgspec
 
 from edge.contract import entries
-from edge.engine.streams import STREAMS, Flag
+from edge.contract.flags import Flag
+from edge.engine.streams import STREAMS
 from edge.judge.advice.advice import Advice
 from edge.judge.alerts.rules import RULES
 from edge.reckon.fit.calibration import CalibrationState

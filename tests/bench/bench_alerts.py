@@ -28,6 +28,7 @@ import numpy as np
 import pytest
 
 from edge.contract import settings
+from edge.contract.flags import Flag, RaisedFlag
 from edge.feed.assembler import Part, Second
 from edge.judge.alerts.judge import Judge
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
@@ -36,6 +37,7 @@ from edge.reckon.loss import PointLevel, machine_loss, over_limit_p
 from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import follower, results, truth
 from tests.bench.truth import Floats
+from tests.kits.figures import told_by_inputs
 
 COMMAND = "make bench ARGS=tests/bench/bench_alerts.py"
 PER_S = 20.0
@@ -57,8 +59,8 @@ def figures(number: int, kg_ha: float, p: float) -> Figures:
     """A second of work with this loss and probability."""
     return Figures(
         number, 1_790_000_000 + number, "working", 7.0, 6.3, LossFigure(kg_ha, kg_ha, kg_ha, 1.0, 0.2, 60.0, p),
-        {"cleaning": PointFigure(kg_ha, kg_ha, kg_ha, 0.5)}, {"cleaning": PER_S}, 34.0, None, {"fan": 860.0}, _CALIBRATION,
-        None, None, ["pct from typed yield"], 2.0, 18.0, LIMIT_KG_HA,
+        {"cleaning": PointFigure(kg_ha, kg_ha, kg_ha, 0.5)}, {"cleaning": PER_S}, told_by_inputs(34.0, fan=860.0), _CALIBRATION,
+        None, None, [RaisedFlag(Flag.TYPED_YIELD)], 2.0, 18.0, LIMIT_KG_HA,
     )  # fmt: skip
 
 

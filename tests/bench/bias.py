@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edge.contract.settings import LossInput
+from edge.contract.inputs import LossInput
 from edge.reckon.sensors.losspoint import LossPoint
 from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import truth

@@ -83,7 +83,7 @@ def drive(seed: int, minutes: float, silent_s: tuple[tuple[float, float], ...] =
 
 def _levels(engine: Engine) -> list[PointLevel]:
     reckoner = engine.reckoner
-    levels = [(point.name, smoother.level()) for point, smoother in zip(reckoner.points, reckoner.smoothers, strict=True)]
+    levels = [(point.name, smoother.level()) for point, smoother in zip(reckoner.points, reckoner.kit.smoothers, strict=True)]
     return [PointLevel(name, level) for name, level in levels if level is not None]
 
 

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from edge.contract import entries, settings
+from edge.contract.flags import Flag
 from edge.engine import messages
 from edge.engine.engine import Engine, Nowhere
-from edge.engine.streams import STREAMS, Flag
+from edge.engine.streams import STREAMS
 from edge.keep.store import Store
 from edge.reckon.figures import Figures
 from tests.kits.tables import LEVELS

@@ -346,7 +346,7 @@ class Run:
             for name, found in reckoner.calibration.factors.points.items()
         }
         kept["calibration"] = reckoner.calibration_figure(self.at_s + 100).state
-        kept["full_t_h"] = reckoner.returns.full_t_h
+        kept["full_t_h"] = reckoner.kit.returns.full_t_h
         return kept
 
     def end(self) -> None:

@@ -124,7 +124,7 @@ def test_both_levels_unwired_judges_work_from_speed_and_pulses():
     kit = KIT[: KIT.index("[[level]]")]
     drive = Drive(kit=kit)
     assert drive.go(10, (0, 0), (0, 0)).state == "idle"  # driving, nothing to count
-    assert drive.go(40).state == "working" and "work judged from pulses" in drive.figures[-1].flags
+    assert drive.go(40).state == "working" and "work judged from pulses" in drive.figures[-1].flag_words
     assert drive.go(10, (0, 0), (0, 0)).state == "turning"
     assert drive.go(10, metres=0.0).state == "idle"
     assert drive.reckoner.totals.area_m2 == pytest.approx(40 * 20, rel=0.2)

@@ -260,14 +260,14 @@ def test_a_silent_side_is_stood_in_for_by_its_twin_and_widens_the_interval(separ
     before = sound.run(90, *whole)  # the same moment with nothing wrong
     point = NAMES[silent // 2]
     after = drive.run(90, *(rate * (at != silent) for at, rate in enumerate(whole)))
-    assert f"half-blind {point}" in after.flags and f"half-blind {point}" not in before.flags
+    assert f"half-blind {point}" in after.flag_words and f"half-blind {point}" not in before.flag_words
     assert silent in after.silent_inputs
     assert after.points[point].kg_ha == pytest.approx(before.points[point].kg_ha, rel=0.03)  # twice the live side
     assert relative_width(after.points[point]) > relative_width(before.points[point])
     assert after.points[point].left_share is None
     assert after.pulses_per_s[point] == pytest.approx(before.pulses_per_s[point] / 2)  # what was counted is not embellished
     back = drive.run(90, *whole)
-    assert f"half-blind {point}" not in back.flags
+    assert f"half-blind {point}" not in back.flag_words
 
 
 @given(levels, levels, fits)
@@ -294,7 +294,7 @@ def test_both_sides_silent_is_unknown_and_not_nothing():
     drive = Drive()
     drive.calibrated((30, 30, 20, 20), 10.0)
     after = drive.run(60, 0, 0, 20, 20)
-    assert "blind separator" in after.flags
+    assert "blind separator" in after.flag_words
     assert after.points["separator"].kg_ha is None and after.loss is not None and after.loss.kg_ha is None
 
 
@@ -306,7 +306,7 @@ def test_from_three_tenths_hidden_the_upper_end_is_unknown_for_5_s(rate, mass_g)
     assert loss(drive.calibrated(quiet, mass_g)).high is not None
     hit = drive.run(1, rate, 30, 20, 20)
     assert loss(hit).high is None and hit.points["separator"].high is None and hit.points["cleaning"].high is not None
-    assert loss(hit).low is not None and "saturated separator" in hit.flags and hit.saturated_inputs == (0,)
+    assert loss(hit).low is not None and "saturated separator" in hit.flag_words and hit.saturated_inputs == (0,)
     drive.run(8, *quiet)
     unknown = [one.loss is not None and one.loss.high is None for one in drive.figures[-9:]]
     assert unknown == sorted(unknown, reverse=True) and sum(unknown) in (5, 6)

@@ -207,7 +207,7 @@ def test_with_neither_level_wired_work_is_judged_from_speed_and_loss_pulses():
     assert {rig.states[t] for t in range(1, 20)} == {"idle"}  # driving without pulses
     assert rig.states[30] == "filling" and rig.states[50] == "working"
     assert rig.states[75] != "working" and rig.states[89] == "idle"
-    assert "work judged from pulses" in rig.figures[50].flags
+    assert "work judged from pulses" in rig.figures[50].flag_words
     assert {Rig("").run(40, 0, kmh=0.5).states[t] for t in (10, 30)} == {"idle"}  # pulses without speed
 
 
@@ -328,7 +328,7 @@ def test_a_tray_behind_an_engaged_mill_is_kept_and_not_used(mill, used):
     rig.tray(40, mill=mill)
     rig.run(2)
     assert rig.tests[0].used is used and ("mill" in rig.tests[0].why) is not used
-    assert ("mill bypassed in tray tests" in rig.figures[61].flags) is (mill == "bypassed")
+    assert ("mill bypassed in tray tests" in rig.figures[61].flag_words) is (mill == "bypassed")
 
 
 # ---------------------------------------------------------------- states of the calibration
@@ -386,7 +386,7 @@ def test_stale_after_a_crop_change_and_fresh_again_by_a_new_test():
     rig.enter(entry="crop", name="barley", tgw_g=45)
     rig.run(2)
     assert rig.calibration().state == "stale" and "crop" in rig.calibration().why
-    assert "calibration stale" in rig.figures[int(rig.now) - 1].flags
+    assert "calibration stale" in rig.figures[int(rig.now) - 1].flag_words
     rig.run(20)
     rig.tray(rig.now - 8)
     rig.run(2)

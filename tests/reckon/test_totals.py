@@ -125,11 +125,11 @@ def test_percent_needs_a_yield():
 def test_loads_update_the_yield():
     drive = Drive().tested(2.0)
     drive.tell(entry="crop", yield_t_ha=2.0)
-    assert "pct from typed yield" in drive.go(1).flags
+    assert "pct from typed yield" in drive.go(1).flag_words
     drive.go(1000 - drive.number)
     drive.tell(entry="load", t=6.0)  # 6 t over 1000 s x 20 m2 = 2 ha: 3 t/ha
     assert drive.reckoner.now.yield_t_ha == pytest.approx(3.0)
-    assert "pct from typed yield" not in drive.go(1).flags
+    assert "pct from typed yield" not in drive.go(1).flag_words
     drive.tell(entry="load", volume_m3=4.0, bulk_kg_m3=750.0)
     assert drive.reckoner.now.yield_t_ha == pytest.approx(9.0 / (drive.number * 20 / 10_000))
 
@@ -224,7 +224,7 @@ def test_dead_from_the_start_of_a_run_is_blind_by_what_earlier_tests_saw():
     for test in first.reckoner.calibration.tests:
         again.reckoner.restore("calibration", record_of(test), T0 * 1000)
     again.go(60, separator=NOTHING, cleaning=NOTHING)
-    assert again.figures[-1].flags.count("blind separator") == 1
+    assert again.figures[-1].flag_words.count("blind separator") == 1
     assert again.figures[-1].loss.kg_ha is None and mean(again) == MeanLoss()
 
 

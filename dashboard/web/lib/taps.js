@@ -1,6 +1,6 @@
 // A tap test: pulses of each input since it began, and a row that shows them.
 import { make, mark, reshape, shape, text } from './dom.js';
-import { fixed, say } from './format.js';
+import { fixed, has, say } from './format.js';
 import { shown, unit } from './units.js';
 
 export const HEARD = 3; // fewer may be a stray knock
@@ -35,16 +35,16 @@ export class Taps {
   }
 }
 
+// Kinds of inputs that the page has no words for are named as the kit names them.
 export function nameOf(input) {
   if (input.reads === 'loss') return say('inputs.loss', { point: say(`points.${input.point}`), side: say(`inputs.${input.side}`) });
-  if (input.reads === 'shaft') return say('inputs.shaft', { shaft: input.shaft });
-  return say(`inputs.${input.reads}`);
+  return has(`inputs.${input.reads}`) ? say(`inputs.${input.reads}`, { shaft: input.shaft ?? '' }) : input.name;
 }
 
 export function valueOf(input) {
   if (input.value === null) return say(`inputs.life_${input.life.replace(' ', '_')}`);
-  const value = input.reads === 'ground' ? shown(input.value, 'km/h') : input.value;
-  return say(`inputs.value_${input.reads}`, { value: fixed(value, ['loss', 'ground'].includes(input.reads) ? 1 : 0), unit: unit('km/h') });
+  const value = { value: fixed(shown(input.value, input.unit), input.digits), unit: unit(input.unit) };
+  return say(has(`inputs.value_${input.reads}`) ? `inputs.value_${input.reads}` : 'inputs.value_other', value);
 }
 
 // A row of its own for each input, made once and then only rewritten: nothing under a finger is swapped away.

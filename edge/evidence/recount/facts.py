@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from edge.contract.settings import LossInput
+from edge.contract.inputs import LossInput
 from edge.evidence.pack.document import Document, coarse
 from edge.evidence.pack.times import Zone
 from edge.evidence.recount import series

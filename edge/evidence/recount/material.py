@@ -266,7 +266,7 @@ def _counts(reckoner: Reckoner, parts: list[str]) -> tuple[Whole, Whole, Whole]:
     ]
     table = np.array(flat, dtype=np.int64).reshape(-1, 3 + width)
     levels = {int(one) for one in np.unique(table[:, 1])}
-    on = {one for one in levels if reckoner.work._threshing is None or reckoner.work._threshing.true_in(one)}
+    on = {one for one in levels if reckoner.work.threshing is None or reckoner.work.threshing.true_in(one)}
     threshing = np.where(np.isin(table[:, 1], list(on)), table[:, 2], 0)
     ms = np.bincount(table[:, 0], table[:, 2], n).astype(np.int64)
     threshing_ms = np.bincount(table[:, 0], threshing, n).astype(np.int64)

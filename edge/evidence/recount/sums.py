@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edge.contract.settings import LossInput, Settings
+from edge.contract.inputs import LossInput
+from edge.contract.settings import Settings
 from edge.reckon.sensors.deadtime import BLIND, LONG_MS, SATURATED, SHORTEST_MS
 from edge.reckon.sensors.losspoint import BLIND_PULSES, BLIND_S, RATE_MEMORY_S, SILENT_S, SILENT_TWIN_PULSES
 from edge.reckon.sensors.workstate import STATES

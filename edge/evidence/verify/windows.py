@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from edge.contract.settings import LossInput, Settings
+from edge.contract.inputs import LossInput
+from edge.contract.settings import Settings
 from edge.evidence.recount.material import Material
 from edge.evidence.recount.sums import WORKING, Counted
 from edge.reckon.fit.calibration import HALF_WINDOW_S

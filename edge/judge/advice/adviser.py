@@ -6,9 +6,9 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 from edge.contract import entries
 from edge.contract.settings import Settings
@@ -127,26 +127,39 @@ class Adviser:
 
     def learn(self, entry: entries.Entry, stamp_ms: int, now: InForce) -> None:
         """One admitted entry, after the reckoner learned it."""
-        at_s = stamp_ms / 1000
-        match entry:
-            case entries.ReturnsLookEntry():
-                plain = entries.to_plain(entry)
-                self._look = at_s, {name: plain[name] for name in LOOKS if name in plain}
-            case entries.SampleEntry():
-                plain = entries.to_plain(entry)
-                self._sample = at_s, {key: float(plain[key]) for key in plain if key.endswith("_pct")}
-            case entries.CropEntry():
-                if now.crop_number != self._crop_number:
-                    self._begin(now, forget=True)
-                    self.awaits_verdict = False
-                    self._crop_number, self._crop_from = now.crop_number, len(now.changes)
-            case entries.SettingEntry() if entry.what != "lag_s":
-                self._begin(now, forget=False)
-                self.awaits_verdict = True
-                if isinstance(was := now.changes[-1].was, float):
-                    self.book.told(now.crop, entry.what, was)
-            case _:
-                pass
+        learn = self.LEARNS.get(type(entry))
+        if learn is not None:
+            learn(self, entry, stamp_ms / 1000, now)
+
+    def _learn_look(self, entry: entries.ReturnsLookEntry, at_s: float, now: InForce) -> None:
+        plain = entries.to_plain(entry)
+        self._look = at_s, {name: plain[name] for name in LOOKS if name in plain}
+
+    def _learn_sample(self, entry: entries.SampleEntry, at_s: float, now: InForce) -> None:
+        plain = entries.to_plain(entry)
+        self._sample = at_s, {key: float(plain[key]) for key in plain if key.endswith("_pct")}
+
+    def _learn_crop(self, entry: entries.CropEntry, at_s: float, now: InForce) -> None:
+        if now.crop_number != self._crop_number:
+            self._begin(now, forget=True)
+            self.awaits_verdict = False
+            self._crop_number, self._crop_from = now.crop_number, len(now.changes)
+
+    def _learn_setting(self, entry: entries.SettingEntry, at_s: float, now: InForce) -> None:
+        if entry.what == "lag_s":
+            return
+        self._begin(now, forget=False)
+        self.awaits_verdict = True
+        if isinstance(was := now.changes[-1].was, float):
+            self.book.told(now.crop, entry.what, was)
+
+    LEARNS: ClassVar[dict[type[entries.Entry], Callable[[Any, Any, float, InForce], None]]] = {
+        entries.ReturnsLookEntry: _learn_look,
+        entries.SampleEntry: _learn_sample,
+        entries.CropEntry: _learn_crop,
+        entries.SettingEntry: _learn_setting,
+    }
+    """What a kind of entry tells the adviser."""
 
     def heads(self, kg_ha: float | None) -> None:
         """Threshing loss by the heads of the newest tray test, kg/ha."""

@@ -7,11 +7,14 @@ ordinary work it costs a few microseconds (tests/bench/bench_alerts.py).
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from collections.abc import Callable
+from typing import Any, ClassVar, Literal, NamedTuple
 
 from edge.contract import entries
 from edge.contract.entries import given
-from edge.contract.settings import BeamInput, GroundInput, LossInput, Settings
+from edge.contract.flags import Flag, RaisedFlag
+from edge.contract.inputs import BeamInput, GroundInput, LossInput
+from edge.contract.settings import Settings
 from edge.feed.assembler import Second
 from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, AlertRule
 from edge.reckon.figures import Figures
@@ -117,21 +120,33 @@ class Conditions:
 
     def learn(self, entry: entries.Entry) -> None:
         """Take what an entry changes for the rules."""
-        match entry:
-            case entries.LimitEntry():
-                if "returns_pct" in entries.to_plain(entry):
-                    self.returns_limit = given(entry.returns_pct)
-            case entries.SettingEntry():
-                if entry.what == "mill":
-                    self.mill = str(entry.to)
-                elif entry.what in ("fan_rpm", "rotor_rpm"):
-                    self._forget_shaft(entry.what.removesuffix("_rpm"))
-            case entries.GaugeEntry():
-                self.since_gauge_s = 0
-            case entries.ReturnsLookEntry():
-                self._look = (self._worked_s, entry)
-            case _:
-                pass
+        learn = self.LEARNS.get(type(entry))
+        if learn is not None:
+            learn(self, entry)
+
+    def _learn_limit(self, entry: entries.LimitEntry) -> None:
+        if "returns_pct" in entries.to_plain(entry):
+            self.returns_limit = given(entry.returns_pct)
+
+    def _learn_setting(self, entry: entries.SettingEntry) -> None:
+        if entry.what == "mill":
+            self.mill = str(entry.to)
+        elif entry.what in ("fan_rpm", "rotor_rpm"):
+            self._forget_shaft(entry.what.removesuffix("_rpm"))
+
+    def _learn_gauge(self, entry: entries.GaugeEntry) -> None:
+        self.since_gauge_s = 0
+
+    def _learn_look(self, entry: entries.ReturnsLookEntry) -> None:
+        self._look = (self._worked_s, entry)
+
+    LEARNS: ClassVar[dict[type[entries.Entry], Callable[[Any, Any], None]]] = {
+        entries.LimitEntry: _learn_limit,
+        entries.SettingEntry: _learn_setting,
+        entries.GaugeEntry: _learn_gauge,
+        entries.ReturnsLookEntry: _learn_look,
+    }
+    """What a kind of entry changes for the rules."""
 
     def look(self) -> tuple[str, str]:
         """Cause and action that the last half hour's look at the returns gives; empty without one."""
@@ -271,15 +286,15 @@ class Conditions:
         found = self._levels.get(means)
         return found is None or bool(levels & found[0]) != found[1]
 
-    def _flags(self, flags: list[str], seen: dict[Key, Condition]) -> None:
+    def _flags(self, flags: list[RaisedFlag], seen: dict[Key, Condition]) -> None:
         blind: list[str] = []
         for flag in flags:
-            if flag.startswith("half-blind"):
-                blind.append(flag.removeprefix("half-blind "))
-            elif flag.startswith("blind"):
-                point = flag.removeprefix("blind ")
-                for one in self._inputs.get(point, []):
-                    seen["input-silent", str(one.at)] = Condition(True, detail=f"Input {one.at}: nothing at all at {point}.")
+            if flag.flag is Flag.HALF_BLIND:
+                blind.append(flag.point)
+            elif flag.flag is Flag.BLIND:
+                for wired in self._inputs.get(flag.point, []):
+                    detail = f"Input {wired.at}: nothing at all at {flag.point}."
+                    seen["input-silent", str(wired.at)] = Condition(True, detail=detail)
         if blind:
             seen["half-blind", ""] = Condition(True, detail=f"Point: {', '.join(blind)}.")
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import inf
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 from edge.contract import entries
 from edge.contract.entries import given
-from edge.contract.settings import GroundInput, Settings
+from edge.contract.inputs import GroundInput
+from edge.contract.settings import Settings
 from edge.reckon.entered.loads import Loads, yield_of
 from edge.reckon.entered.money import TankSamples, discount_per_t
 from edge.reckon.tables.crops import plain_name
@@ -188,35 +189,37 @@ class InForce:
         return (at_s - max(before)[0], max(before)[1]) if before else (None, "")
 
     def learn(self, entry: entries.Entry, at_s: float) -> None:
-        """Let an entry override what holds."""
-        match entry:
-            case entries.CropEntry():
-                self._learn_crop(entry, at_s)
-            case entries.LimitEntry():
-                for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
-                    if key in entries.to_plain(entry):
-                        setattr(self, key, getattr(entry, key))
-            case entries.SettingEntry():
-                self._learn_setting(entry, at_s)
-            case entries.WidthUsedEntry():
-                self.width_used = entry.part
-            case entries.ResidueEntry():
-                self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
-                self.chopper = given(entry.chopper, self.chopper)
-                self.spreader = given(entry.spreader, self.spreader)
-                self._note_moment(at_s)
-            case entries.SampleEntry():
-                self.samples.add(entries.to_plain(entry), at_s, self.job)
-            case entries.JobStartEntry():
-                self._close_job()
-                self._meet_client(given(entry.client))
-                self.jobs += 1
-                self.job = self.jobs
-            case entries.JobFinishEntry():
-                self._finish_job(entry)
-            case entries.JobReopenEntry():
-                self._close_job()
-                self.job = entry.job
+        """Let an entry override what holds; kinds that override nothing change nothing."""
+        override = self.OVERRIDES.get(type(entry))
+        if override is not None:
+            override(self, entry, at_s)
+
+    def _learn_limit(self, entry: entries.LimitEntry, at_s: float) -> None:
+        for key in ("loss_kg_ha", "loss_pct", "returns_pct"):
+            if key in entries.to_plain(entry):
+                setattr(self, key, getattr(entry, key))
+
+    def _learn_width_used(self, entry: entries.WidthUsedEntry, at_s: float) -> None:
+        self.width_used = entry.part
+
+    def _learn_residue(self, entry: entries.ResidueEntry, at_s: float) -> None:
+        self.residue_width_m = given(entry.residue_width_m, self.residue_width_m)
+        self.chopper = given(entry.chopper, self.chopper)
+        self.spreader = given(entry.spreader, self.spreader)
+        self._note_moment(at_s)
+
+    def _learn_sample(self, entry: entries.SampleEntry, at_s: float) -> None:
+        self.samples.add(entries.to_plain(entry), at_s, self.job)
+
+    def _start_job(self, entry: entries.JobStartEntry, at_s: float) -> None:
+        self._close_job()
+        self._meet_client(given(entry.client))
+        self.jobs += 1
+        self.job = self.jobs
+
+    def _reopen_job(self, entry: entries.JobReopenEntry, at_s: float) -> None:
+        self._close_job()
+        self.job = entry.job
 
     def _close_job(self) -> None:
         if self.job:
@@ -228,7 +231,7 @@ class InForce:
             self.yield_t_ha, self.yield_is_typed = self.typed_yield_t_ha, True
         self.client = client
 
-    def _finish_job(self, entry: entries.JobFinishEntry) -> None:
+    def _finish_job(self, entry: entries.JobFinishEntry, at_s: float) -> None:
         """Weighed grain over measured area is the yield; a late ticket corrects a crop only while it is in force."""
         self._close_job()
         found = weighed_yield(entry)
@@ -265,3 +268,16 @@ class InForce:
             self.lag_s = float(entry.to)
             return
         self.machine_settings[key] = entry.to
+
+    OVERRIDES: ClassVar[dict[type[entries.Entry], Callable[[Any, Any, float], None]]] = {
+        entries.CropEntry: _learn_crop,
+        entries.LimitEntry: _learn_limit,
+        entries.SettingEntry: _learn_setting,
+        entries.WidthUsedEntry: _learn_width_used,
+        entries.ResidueEntry: _learn_residue,
+        entries.SampleEntry: _learn_sample,
+        entries.JobStartEntry: _start_job,
+        entries.JobFinishEntry: _finish_job,
+        entries.JobReopenEntry: _reopen_job,
+    }
+    """What a kind of entry overrides."""

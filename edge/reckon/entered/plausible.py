@@ -19,17 +19,22 @@ RESIDUE_TIMES = 1.5
 """Choppers and spreaders lay the residue about as wide as the cut; half as much again is beyond them (from memory)."""
 
 
-def doubt(entry: entries.Entry, crop: str | None, rows: Mapping[str, CropRow], cut_width_m: float) -> str:
-    """What to check in an entry, in words; empty when nothing strikes. `crop`: the one in force, after a `crop` entry its own."""
-    match entry:
-        case entries.CropEntry():
-            found = [_name(entry, rows), _tgw(entry, crop, rows)]
-        case entries.SampleEntry():
-            found = [_sample(entry)]
-        case entries.ResidueEntry() | entries.TrayEntry():
-            found = [_residue(given(entry.residue_width_m), cut_width_m)]
-        case _:
-            return ""
+def doubt_of_crop(entry: entries.CropEntry, crop: str | None, rows: Mapping[str, CropRow]) -> str:
+    """What to check in a crop entry, in words; empty when nothing strikes. `crop`: the one in force, after the entry its own."""
+    return _check([_name(entry, rows), _tgw(entry, crop, rows)])
+
+
+def doubt_of_sample(entry: entries.SampleEntry) -> str:
+    """The same for a tank sample."""
+    return _check([_sample(entry)])
+
+
+def doubt_of_residue(width_m: float | None, cut_width_m: float) -> str:
+    """The same for a residue width (m) beside the width of the cut."""
+    return _check([_residue(width_m, cut_width_m)])
+
+
+def _check(found: list[str]) -> str:
     said = "; ".join(words for words in found if words)
     return f"check this: {said}" if said else ""
 

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from edge.contract.settings import LossInput
+from edge.contract.inputs import LossInput
 from edge.reckon.sensors.deadtime import SATURATED, DeadTime
+from edge.reckon.sensors.seen import SecondSeen
+
+POINTS = ("separator", "cleaning")
 
 SHARE_WINDOW_S = 30
 SILENT_TWIN_PULSES = 60
@@ -158,3 +163,20 @@ class LossPoint:
                 twin = next(one for one in self.sensors if one is not sensor and one.side in ("left", "right"))
                 self.effective += twin.count
                 self.background += (twin.vibration_hz - sensor.vibration_hz) * threshing_s
+
+
+class LossSensors:
+    """All impact sensors, by the loss points they listen to. `points` in the order of the contract."""
+
+    def __init__(self, wired: Sequence[LossInput]) -> None:
+        names = [name for name in POINTS if any(sensor.point == name for sensor in wired)]
+        self.points = [LossPoint(name, [sensor for sensor in wired if sensor.point == name]) for name in names]
+
+    def step(self, seen: SecondSeen) -> None:
+        """Take one closed second."""
+        for point in self.points:
+            point.step(seen.counts, seen.ms, seen.threshing_ms, seen.at_work)
+
+    def live(self, silent: bool) -> dict[str, Any]:
+        """Nothing of its own: loss and pulses stand in the figures, with their intervals."""
+        return {}

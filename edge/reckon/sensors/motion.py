@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
+from typing import Any
 
+from edge.contract.inputs import GroundInput, ShaftInput
 from edge.feed.assembler import Second
+from edge.reckon.sensors.seen import SecondSeen
 
 GROUND_WINDOW_MS = 3000
 SHAFT_WINDOW_MS = 5000
@@ -81,3 +85,37 @@ class ReceiverSpeed:
         if self._place is None or not 0 <= t - self._place[0] <= FIX_LASTS_S:
             return None, None
         return self._place[1], self._place[2]
+
+
+class GroundSensors:
+    """The ground input. Its speed decides the second's state, so the reckoner asks it before all others."""
+
+    def __init__(self, wired: Sequence[GroundInput]) -> None:
+        self.rate = PulseRate(wired[0].at, GROUND_WINDOW_MS) if wired else None
+
+    def step(self, seen: SecondSeen) -> None:
+        """Nothing is left to do: `rate` has had its second."""
+
+    def live(self, silent: bool) -> dict[str, Any]:
+        """Nothing of its own: speed stands in the figures, whichever sensor it comes from."""
+        return {}
+
+
+class ShaftSensors:
+    """Named shafts, each in turns a minute."""
+
+    def __init__(self, wired: Sequence[ShaftInput]) -> None:
+        self._shafts = [(shaft, PulseRate(shaft.at, SHAFT_WINDOW_MS)) for shaft in wired]
+
+    def step(self, seen: SecondSeen) -> None:
+        """Take one closed second."""
+        for shaft, rate in self._shafts:
+            rate.step(seen.second, seen.count(shaft.at), seen.ms)
+
+    def live(self, silent: bool) -> dict[str, Any]:
+        """Speeds by name, None while unknown."""
+        return {"shafts": {shaft.shaft: None if silent else _rpm(rate.hz, shaft) for shaft, rate in self._shafts}}
+
+
+def _rpm(hz: float | None, shaft: ShaftInput) -> float | None:
+    return None if hz is None else hz * 60 / shaft.pulses_per_rev

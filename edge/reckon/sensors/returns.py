@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
+from typing import Any
 
-from edge.contract.settings import BeamInput
+from edge.contract.inputs import BeamInput
+from edge.reckon.sensors.seen import SecondSeen
 
 WINDOW_MS = 5000
 DUST_WAIT_S = 15.0
@@ -69,3 +72,28 @@ class Returns:
         blocked_pct = 100.0 * self._blocked / self._ms
         if abs(blocked_pct - self._wired_empty_pct) <= DUST_MOST_PCT and blocked_pct < self.full_pct - 5:
             self.empty_pct += DUST_STEP * (blocked_pct - self.empty_pct)
+
+
+class BeamSensors:
+    """The light beam in the returns, if one is wired."""
+
+    def __init__(self, wired: Sequence[BeamInput]) -> None:
+        self.returns = Returns(wired[0]) if wired else None
+
+    def step(self, seen: SecondSeen) -> None:
+        """Take one closed second."""
+        returns = self.returns
+        if returns is None:
+            return
+        if not seen.ms:
+            if seen.state == "no data":
+                returns.step(0, 0, False)
+            return
+        threshing = 2 * seen.threshing_ms > seen.ms
+        returns.step(seen.count(returns.at), seen.ms, threshing)
+        returns.follow_dust(seen.front_ms == 0 and seen.front_known, threshing, seen.ms / 1000, seen.lag_s)
+
+    def live(self, silent: bool) -> dict[str, Any]:
+        """Returns in percent of full, and in t/h where a full flow is known."""
+        returns = self.returns
+        return {"returns": {"pct": returns.pct, "t_h": returns.t_h} if returns is not None else {"pct": None, "t_h": None}}

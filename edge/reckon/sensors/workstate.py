@@ -40,7 +40,7 @@ class WorkState:
     """
 
     def __init__(self, front: Bit | None, threshing: Bit | None) -> None:
-        self._front, self._threshing = front, threshing
+        self._front, self.threshing = front, threshing
         self.inferred = front is None and threshing is None
         self.knows_front = front is not None
         self.knows_both = front is not None and threshing is not None
@@ -58,7 +58,7 @@ class WorkState:
 
     def threshing_on(self, part: Part) -> bool:
         """Whether the thresher ran in this part; an unwired level counts as true."""
-        return self._threshing is None or self._threshing.true_in(part.levels)
+        return self.threshing is None or self.threshing.true_in(part.levels)
 
     def step(self, second: Second, speed_kmh: float | None, cutting: bool = True) -> State:
         """The state at the second's last good count sentence. `cutting`: inferred, used when no level is wired."""

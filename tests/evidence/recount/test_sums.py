@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edge.contract import settings as settings_module
-from edge.contract.settings import LossInput
+from edge.contract.inputs import LossInput
 from edge.evidence.recount import sums
 from edge.reckon.lag.cutarea import CutArea
 from edge.reckon.sensors.losspoint import LossPoint

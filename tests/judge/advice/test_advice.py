@@ -19,6 +19,7 @@ from edge.reckon.entered.inforce import InForce
 from edge.reckon.entered.sieves import Sieves
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import follower
+from tests.kits.figures import told_by_inputs
 
 SETTINGS = {
     "fan_rpm": 860.0, "rotor_rpm": 800.0, "concave_mm": 18.0, "top_sieve_mm": 16.0, "bottom_sieve_mm": 10.0,
@@ -493,7 +494,7 @@ class Live:
             self.adviser.step(Figures(
                 self.t - T0, self.t, state, 7.0, rate, LossFigure(total, total, total, 1.0, 0.2, 60.0, 0.1),
                 {"separator": PointFigure(separator, left_share=0.5), "cleaning": PointFigure(cleaning, left_share=0.5)},
-                {"separator": 20.0, "cleaning": 20.0}, 35.0, None, {"fan": 861.0},
+                {"separator": 20.0, "cleaning": 20.0}, told_by_inputs(35.0, fan=861.0),
                 CalibrationFigure("good", {}, 3, 1.0, ""), None, None, [], 2.0, 18.0, 60.0,
             ))  # fmt: skip
 

@@ -11,19 +11,21 @@ from hypothesis import given, settings
 
 from edge.contract import entries
 from edge.contract.errors import EntryError
+from edge.contract.flags import Flag, RaisedFlag
 from edge.contract.settings import parse
 from edge.feed.assembler import Event, Part, Second
 from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.alerts.rules import RULES
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.kits.drive import KIT, T0
+from tests.kits.figures import told_by_inputs
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 LEVELS = {"working": 3, "filling": 3, "turning": 2, "idle": 0, "no data": 0}
 CALM = Figures(
     0, 0, "working", 7.0, 7.0, LossFigure(30.0, 25.0, 35.0, 1.0, 0.2, None, 0.02),
     {"separator": PointFigure(20.0, 15.0, 25.0, 0.5), "cleaning": PointFigure(10.0, 8.0, 12.0, 0.5)},
-    {"separator": 40.0, "cleaning": 20.0}, 40.0, None, {"fan": 860.0},
+    {"separator": 40.0, "cleaning": 20.0}, told_by_inputs(40.0, fan=860.0),
     CalibrationFigure("good", {}, 3, 600.0, ""), None, None, [], 2.0, 20.0, 60.0,
 )  # fmt: skip
 
@@ -40,9 +42,10 @@ class Bench:
         loss = replace(CALM.loss, kg_ha=30 + 90 * p, over_limit_p=p) if at_work else None
         figures = replace(
             CALM, number=self.number, t=T0 + self.number, state=state, loss=loss,
-            returns_pct=returns if state == "working" else None, speed_kmh=None if state == "no data" else 7.0,
+            inputs=told_by_inputs(returns if state == "working" else None, fan=860.0),
+            speed_kmh=None if state == "no data" else 7.0,
             silent_inputs=(0,) if silent else (),
-            flags=["half-blind separator"] if silent else [],
+            flags=[RaisedFlag(Flag.HALF_BLIND, "separator")] if silent else [],
         )  # fmt: skip
         t_ms = (T0 + self.number) * 1000
         events = [Event(event, t_ms, {})] if event else []

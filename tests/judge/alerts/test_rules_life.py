@@ -12,11 +12,13 @@ import pytest
 
 from edge.contract import entries, settings
 from edge.contract.errors import EntryError
+from edge.contract.flags import Flag, RaisedFlag
 from edge.feed.assembler import Event, Part, Second
 from edge.judge.alerts.judge import Judge
 from edge.judge.alerts.rules import LOOKS, RANK, RULES
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import bench_alerts
+from tests.kits.figures import told_by_inputs
 from tests.kits.tables import LEVELS
 
 T0 = 1_790_000_000
@@ -76,13 +78,15 @@ class Bench:
         self.calm = Figures(
             0, 0, "working", 7.0, 6.3, LossFigure(30.0, 25.0, 35.0, 1.0, 0.2, 60.0, 0.02),
             {"separator": PointFigure(15.0, 12.0, 18.0, 0.5), "cleaning": PointFigure(15.0, 12.0, 18.0, 0.5)},
-            {"separator": 20.0, "cleaning": 20.0}, 40.0, None, {"fan": 860.0},
+            {"separator": 20.0, "cleaning": 20.0}, told_by_inputs(40.0, fan=860.0),
             CalibrationFigure("good", {"separator": 1400.0, "cleaning": 1400.0}, 3, 600.0, ""), None, None, [], 2.0, 18.0, 60.0,
         )  # fmt: skip
 
     def work(self, seconds: int = 1, counts=None, levels=DOWN_AND_ON, events=(), parts=None, **figures):
         """Seconds of work, changed as said; returns the changes of the last."""
         changes = []
+        returns_pct, shafts = figures.pop("returns_pct", 40.0), figures.pop("shafts", {"fan": 860.0})
+        figures["inputs"] = told_by_inputs(returns_pct, **shafts)
         for _ in range(seconds):
             self.n += 1
             made = replace(self.calm, number=self.n, t=T0 + self.n, **figures)
@@ -290,12 +294,12 @@ def test_with_a_centre_sensor_the_fair_share_of_the_left_is_a_third():
 
 def test_input_silent_and_half_blind():
     held("input-silent/2", 1, 10, {"silent_inputs": (2,)})
-    held("half-blind", 1, 10, {"flags": ["pct from typed yield", "half-blind cleaning"]})
+    held("half-blind", 1, 10, {"flags": [RaisedFlag(Flag.TYPED_YIELD), RaisedFlag(Flag.HALF_BLIND, "cleaning")]})
 
 
 def test_a_point_without_any_pulse_names_all_its_inputs():
     bench = Bench()
-    bench.work(1, flags=["blind cleaning"])
+    bench.work(1, flags=[RaisedFlag(Flag.BLIND, "cleaning")])
     assert {name for _, name, _ in bench.said} == {"input-silent/2", "input-silent/3"}
 
 
@@ -589,7 +593,7 @@ def test_open_and_record_name_everything():
 def flooded() -> Bench:
     bench = Bench()
     bench.work(10)
-    bench.work(3, silent_inputs=(0, 1, 2, 3), flags=["half-blind separator"], **loss(0.99, 130.0))
+    bench.work(3, silent_inputs=(0, 1, 2, 3), flags=[RaisedFlag(Flag.HALF_BLIND, "separator")], **loss(0.99, 130.0))
     return bench
 
 
@@ -610,7 +614,7 @@ def test_what_a_flood_kept_back_is_in_the_record_and_told_when_it_is_over():
     assert back.to_plain()["suppressed"] is True
     for name in [change.name for change in bench.judge.open if not change.suppressed and change.rule != "flood"]:
         bench.learn({"entry": "ack", "alert": name})
-    bench.work(65, silent_inputs=(0, 1, 2, 3), flags=["half-blind separator"], **loss(0.99, 130.0))
+    bench.work(65, silent_inputs=(0, 1, 2, 3), flags=[RaisedFlag(Flag.HALF_BLIND, "separator")], **loss(0.99, 130.0))
     assert not any(change.suppressed for change in bench.judge.open)
     assert bench.states(back.name) == ["raised", "raised"]
     times = [n for n, one, state in bench.said if one == back.name and state == "raised"]

@@ -21,6 +21,7 @@ from edge.reckon.figures import CalibrationFigure, Figures, LossFigure
 from edge.reckon.fit import calibration
 from edge.reckon.fit.calibration import Window
 from edge.reckon.fit.trays import TrayResult
+from tests.kits.figures import told_by_inputs
 
 T0 = 1_700_000_000
 WIDTH = 9.0
@@ -235,8 +236,8 @@ def test_a_curve_that_does_not_rise_is_cheapest_at_the_top_and_reaches_no_limit(
 
 STATUS = CalibrationFigure("good", {"separator": 1400.0}, 3, 60.0, "")
 WORKING = Figures(
-    1, T0, "working", 7.0, 6.3, LossFigure(40.0, 34.0, 47.0, None, None, None, 0.02), {}, {}, None, None, {}, STATUS, None, None,
-    [], 1.9, 17.0, 60.0,
+    1, T0, "working", 7.0, 6.3, LossFigure(40.0, 34.0, 47.0, None, None, None, 0.02), {}, {}, told_by_inputs(), STATUS, None,
+    None, [], 1.9, 17.0, 60.0,
 )  # fmt: skip
 
 

@@ -19,11 +19,11 @@ def test_a_load_gives_yield_and_percent_by_hand():
     drive = Drive().tested(2.0, 2.0, 2.0)
     drive.tell(entry="crop", yield_t_ha=1.0)
     typed = drive.go(1)
-    assert "pct from typed yield" in typed.flags and typed.loss.pct == pytest.approx(100 * 10 / 1010, rel=0.01)
+    assert "pct from typed yield" in typed.flag_words and typed.loss.pct == pytest.approx(100 * 10 / 1010, rel=0.01)
     drive.go(1000 - drive.number)
     assert drive.tell(entry="load", t=6.0) == {}
     weighed = drive.go(1)
-    assert "pct from typed yield" not in weighed.flags
+    assert "pct from typed yield" not in weighed.flag_words
     assert weighed.loss.pct == pytest.approx(100 * weighed.loss.kg_ha / (3000 + weighed.loss.kg_ha))
     assert messages.totals(drive.reckoner, drive.reckoner.totals)["loss"]["pct"] == pytest.approx(100 * 10 / 3010, rel=0.02)
 

@@ -182,7 +182,7 @@ def test_stale_after_a_crop_change_and_not_after_the_same_name():
     drive.tell(entry="crop", name="barley")
     drive.go(1)
     assert state(drive)[0] == "stale" and "crop" in state(drive)[1]
-    assert "calibration stale" in drive.figures[-1].flags
+    assert "calibration stale" in drive.figures[-1].flag_words
 
 
 def test_stale_after_7_days():
@@ -248,7 +248,7 @@ def test_trays_of_each_point_give_each_its_factor():
         drive.tested(mass, catches=catches)
     factors = drive.figures[-1].calibration.factor_mg_per_pulse
     assert factors == {"separator": pytest.approx(500.0), "cleaning": pytest.approx(500.0)}
-    assert "split assumed" not in drive.figures[-1].flags
+    assert "split assumed" not in drive.figures[-1].flag_words
     assert state(drive)[0] == "good"
 
 
@@ -256,7 +256,7 @@ def test_a_point_without_a_factor_leaves_the_total_unknown():
     drive = Drive().tested(2.0, 2.0, 2.0, catches="separator")
     figures = drive.go(30)
     assert figures.loss.kg_ha is None and figures.points["separator"].kg_ha == pytest.approx(10.0, rel=0.02)
-    assert figures.points["cleaning"].kg_ha is None and "no factor cleaning" in figures.flags
+    assert figures.points["cleaning"].kg_ha is None and "no factor cleaning" in figures.flag_words
 
 
 def test_counted_trays_go_through_the_tgw_and_carry_an_extra_term():

@@ -171,7 +171,7 @@ def test_a_mill_bypassed_in_the_tests_adds_its_doubt_only_while_it_runs():
     """Measurement 7: relative u + 0.15 while the mill runs, marked."""
     drive = milled("bypassed", "bypassed")
     quiet = drive.reckoner.mean_loss(drive.reckoner.totals)
-    assert "mill bypassed in tray tests" in drive.figures[-1].flags
+    assert "mill bypassed in tray tests" in drive.figures[-1].flag_words
     assert drive.reckoner.calibration.extra_u("bypassed") == 0.0
     before = drive.figures[-1].loss
     drive.tell(entry="setting", what="mill", to="engaged")

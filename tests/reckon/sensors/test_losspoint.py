@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edge.contract.settings import LossInput
+from edge.contract.inputs import LossInput
 from edge.reckon.sensors.losspoint import LossPoint
 from tests.kits.drive import KIT, Drive
 
@@ -121,13 +121,13 @@ def test_a_place_that_the_board_does_not_send_counts_nothing():
 def test_the_kit_flags_half_blind_blind_and_saturated():
     drive = Drive()
     drive.go(60)
-    assert "half-blind separator" in drive.go(15, separator=(0, 20)).flags
+    assert "half-blind separator" in drive.go(15, separator=(0, 20)).flag_words
     figures = drive.go(60, cleaning=(0, 0))
-    assert "blind cleaning" in figures.flags
+    assert "blind cleaning" in figures.flag_words
     assert figures.loss is not None and figures.loss.kg_ha is None
     hot = Drive(kit=KIT.replace("dead_time_us = 0", "dead_time_us = 1000"))
     figures = hot.go(30, separator=(320, 20))
-    assert "saturated separator" in figures.flags and figures.saturated_inputs == (0,)
+    assert "saturated separator" in figures.flag_words and figures.saturated_inputs == (0,)
     assert figures.pulses_per_s["separator"] == pytest.approx(320 / 0.68 + 20 / 0.98)
 
 

@@ -64,7 +64,7 @@ def test_without_a_ground_input_speed_and_distance_come_from_the_receiver():
     figures = drive.go(5, fix=Fix(speed_kmh=9.0))
     assert figures.speed_kmh == 9.0 and figures.distance_m == pytest.approx(2.5)
     silent = drive.go(10)
-    assert silent.speed_kmh is None and silent.distance_m == 0 and "no ground speed" in silent.flags
+    assert silent.speed_kmh is None and silent.distance_m == 0 and "no ground speed" in silent.flag_words
 
 
 def test_shafts_turn_at_pulses_over_pulses_a_turn():

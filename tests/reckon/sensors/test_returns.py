@@ -6,7 +6,7 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import given
 
-from edge.contract.settings import BeamInput
+from edge.contract.inputs import BeamInput
 from edge.reckon.sensors.returns import DUST_WAIT_S, Returns
 from tests.kits.drive import Drive
 

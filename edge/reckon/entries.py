@@ -1,0 +1,265 @@
+"""The one table of what a kit does with each kind of operator entry: admit it, learn from it, take it up at the next start.
+
+A further kind has its keys as a struct in `contract/entries.py` and a row in `ENTRIES`; it is then taken from the command line,
+the page, MQTT and captures, kept, published and taken up again. What verdicts, alerts and advice make of an entry they say
+themselves, each in a table of its own beside what it changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import msgspec
+
+from edge.contract import entries
+from edge.contract.entries import Entry, given
+from edge.contract.errors import EntryError
+from edge.reckon.entered.inforce import weighed_yield
+from edge.reckon.entered.plausible import doubt_of_crop, doubt_of_residue, doubt_of_sample
+from edge.reckon.fit.calibration import moment_s
+from edge.reckon.fit.trays import measure, residue_width
+from edge.reckon.kitstate import KitState
+from edge.reckon.tables import crops
+
+KG_PER_T = 1000.0
+
+
+class Moment(NamedTuple):
+    """When an entry holds: its own time or its line's (epoch s), and the stamp of its line (epoch ms)."""
+
+    at_s: float
+    stamp_ms: int
+
+
+def _as_it_is(kit: KitState, entry: Any, stamp_ms: int) -> Any:
+    return entry
+
+
+def _override(kit: KitState, entry: Any, when: Moment) -> dict[str, Any]:
+    """What is in force follows the entry; the answer adds nothing."""
+    kit.now.learn(entry, when.at_s)
+    return {}
+
+
+def _nothing(kit: KitState, entry: Any, when: Moment) -> dict[str, Any]:
+    return {}
+
+
+def _no_doubt(kit: KitState, entry: Any) -> str:
+    return ""
+
+
+class EntryKind(NamedTuple):
+    """One kind of entry.
+
+    `admit` checks an entry against what is in force and completes it (raises EntryError); `learn` acts on it and returns what
+    the answer adds; `restore` takes it up from an earlier run (None: as `learn`); `doubt` says what to look at again.
+    `teaches`: what it taught beyond itself goes into a record of its own.
+    """
+
+    admit: Callable[[KitState, Any, int], Any] = _as_it_is
+    learn: Callable[[KitState, Any, Moment], dict[str, Any]] = _override
+    restore: Callable[[KitState, Any, Moment], Any] | None = None
+    doubt: Callable[[KitState, Any], str] = _no_doubt
+    teaches: bool = False
+
+
+# ---------------------------------------------------------------- crop, loads and jobs
+
+
+def _learn_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict[str, Any]:
+    kit.tests.crop_ends(kit.now.crop_number)
+    return _restore_crop(kit, entry, when)
+
+
+def _restore_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict[str, Any]:
+    before = kit.now.crop_number
+    kit.now.learn(entry, when.at_s)
+    if kit.now.crop_number != before:
+        kit.now.loads.begin(when.at_s, kit.crop_ha)
+    return {}
+
+
+def _doubt_crop(kit: KitState, entry: entries.CropEntry) -> str:
+    return doubt_of_crop(entry, kit.now.crop, crops.table(kit.settings.crop_data))
+
+
+def _doubt_residue(kit: KitState, entry: entries.ResidueEntry | entries.TrayEntry) -> str:
+    return doubt_of_residue(given(entry.residue_width_m), kit.settings.machine.cut_width_m)
+
+
+def _learn_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> dict[str, Any]:
+    mass_t = given(entry.t)
+    if mass_t is None:
+        mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / KG_PER_T
+    return _not_used(kit.now.add_load(mass_t, kit.crop_ha, when.at_s))
+
+
+def _restore_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> None:
+    kit.now.loads.since_s = when.at_s  # its sums stand in a record of its own
+
+
+def _admit_job_reopen(kit: KitState, entry: entries.JobReopenEntry, stamp_ms: int) -> Entry:
+    jobs = kit.now.jobs
+    if entry.job > jobs:
+        raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {f'1 to {jobs}' if jobs else 'no job was started yet'}")
+    if entry.job == kit.now.job:
+        raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
+    return entry
+
+
+def _learn_job_start(kit: KitState, entry: entries.JobStartEntry, when: Moment) -> dict[str, Any]:
+    answer = _learn_job_reopen(kit, entry, when)
+    kit.now.loads.begin(when.at_s, kit.crop_ha)
+    return answer
+
+
+def _restore_job_start(kit: KitState, entry: entries.JobStartEntry, when: Moment) -> None:
+    kit.now.learn(entry, when.at_s)
+    kit.now.loads.begin(when.at_s, 0.0)
+
+
+def _learn_job_reopen(kit: KitState, entry: entries.JobStartEntry | entries.JobReopenEntry, when: Moment) -> dict[str, Any]:
+    was = kit.now.job
+    kit.now.learn(entry, when.at_s)
+    note = f"job {was} was open and is finished by this; it can be reopened" if was else ""
+    return _of_job(kit.now.job, note)
+
+
+def _learn_job_finish(kit: KitState, entry: entries.JobFinishEntry, when: Moment) -> dict[str, Any]:
+    was, last = kit.now.job, kit.now.last_job
+    kit.now.learn(entry, when.at_s)
+    job = was or last
+    note = "" if was else f"no job was open: taken as a correction of job {last}"
+    note = note if job else "no job was open: it corrects the yield only"
+    why = weighed_yield(entry)
+    if isinstance(why, str):
+        note = f"{note}; tonnes and area kept, not used: {why}".removeprefix("; ")
+    return _of_job(job, note)
+
+
+def _of_job(job: int, note: str) -> dict[str, Any]:
+    """The answer names the job; a note says what else came of it, when that may not be what was meant."""
+    return {**({"job": job} if job else {}), **({"note": note} if note else {})}
+
+
+# ---------------------------------------------------------------- trays and what is learned from runs
+
+
+def _learn_tray_mark(kit: KitState, entry: entries.TrayMarkEntry, when: Moment) -> dict[str, Any]:
+    number = kit.now.add_mark(when.at_s)
+    kit.tests.mark(number, when.at_s)
+    return {"mark": number}
+
+
+def _restore_tray_mark(kit: KitState, entry: entries.TrayMarkEntry, when: Moment) -> None:
+    kit.now.add_mark(when.at_s)
+
+
+def _admit_tray(kit: KitState, entry: entries.TrayEntry, stamp_ms: int) -> Entry:
+    """A tray is completed by its mark's time."""
+    mark = given(entry.mark)
+    if mark is not None and given(entry.at) is None:
+        if mark not in kit.now.marks:
+            known = f"1 to {max(kit.now.marks)}" if kit.now.marks else "no mark was set yet"
+            raise EntryError(f"tray: mark: found {mark}; allowed: {known}")
+        entry = msgspec.structs.replace(entry, at=kit.now.marks[mark])
+    ground = kit.now.tray_ground(moment_s(entry, stamp_ms), stamp_ms / 1000, mark)
+    width = residue_width(entry, ground.residue_width_m, kit.settings.machine.cut_width_m)
+    measure(entry, ground.tgw_g, width)
+    return entry
+
+
+def _learn_tray(kit: KitState, entry: entries.TrayEntry, when: Moment) -> dict[str, Any]:
+    kit.tests.learn(entry, when.stamp_ms, kit.now, kit.settings.machine.cut_width_m)
+    return {}
+
+
+def _restore_tray(kit: KitState, entry: entries.TrayEntry, when: Moment) -> None:
+    """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
+    try:
+        _learn_tray(kit, entry, when)
+    except EntryError:
+        return  # other settings than it was admitted under: it stays a record
+
+
+def _learn_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment) -> dict[str, Any]:
+    why = kit.idle.learn(entry.seconds, when.at_s, kit.points)
+    if not why:
+        kit.refit()
+    return _not_used(why)
+
+
+def _admit_ground_run(kit: KitState, entry: entries.GroundRunEntry, stamp_ms: int) -> Entry:
+    if kit.ground is None:
+        raise EntryError("ground_run: entry: no wheel sensor for ground speed is wired; allowed: once the settings name one")
+    return entry
+
+
+def _learn_ground_run(kit: KitState, entry: entries.GroundRunEntry, when: Moment) -> dict[str, Any]:
+    kit.now.pulses_per_m = entry.pulses / entry.metres
+    return {}
+
+
+def _admit_returns_catch(kit: KitState, entry: entries.ReturnsCatchEntry, stamp_ms: int) -> Entry:
+    if kit.returns is None:
+        raise EntryError("returns_catch: entry: no light beam in the returns is wired; allowed: once the settings name one")
+    return entry
+
+
+def _learn_returns_catch(kit: KitState, entry: entries.ReturnsCatchEntry, when: Moment) -> dict[str, Any]:
+    return _not_used(kit.returns.learn_catch(entry.mass_kg, entry.seconds) if kit.returns is not None else "")
+
+
+def _not_used(why: str) -> dict[str, Any]:
+    return {"note": f"kept, not used: {why}"} if why else {}
+
+
+# ---------------------------------------------------------------- sieves and settings
+
+
+def _learn_gauge(kit: KitState, entry: entries.GaugeEntry, when: Moment) -> dict[str, Any]:
+    return kit.sieves.learn_gauge(entry, kit.now)
+
+
+def _learn_setting(kit: KitState, entry: entries.SettingEntry, when: Moment) -> dict[str, Any]:
+    kit.now.learn(entry, when.at_s)
+    return kit.sieves.learn_setting(entry, kit.now)
+
+
+def _doubt_sample(kit: KitState, entry: entries.SampleEntry) -> str:
+    return doubt_of_sample(entry)
+
+
+ENTRIES: dict[str, EntryKind] = {
+    "crop": EntryKind(learn=_learn_crop, restore=_restore_crop, doubt=_doubt_crop),
+    "limit": EntryKind(),
+    "tray_mark": EntryKind(learn=_learn_tray_mark, restore=_restore_tray_mark),
+    "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, doubt=_doubt_residue),
+    "gauge": EntryKind(learn=_learn_gauge),
+    "setting": EntryKind(learn=_learn_setting),
+    "width_used": EntryKind(),
+    "residue": EntryKind(doubt=_doubt_residue),
+    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True),
+    "sample": EntryKind(doubt=_doubt_sample),
+    "returns_look": EntryKind(learn=_nothing),
+    "returns_catch": EntryKind(admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True),
+    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True),
+    "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run),
+    "job_start": EntryKind(learn=_learn_job_start, restore=_restore_job_start),
+    "job_finish": EntryKind(learn=_learn_job_finish, restore=_override),
+    "job_reopen": EntryKind(admit=_admit_job_reopen, learn=_learn_job_reopen, restore=_override),
+    "ack": EntryKind(learn=_nothing),
+    "shelve": EntryKind(learn=_nothing),
+    "note": EntryKind(learn=_nothing),
+}
+"""Kind by its name on the wire."""
+
+
+def register(struct: type[Entry], kind: EntryKind) -> None:
+    """Add a kind of entry to the two tables. Raises ValueError for a name that is taken."""
+    name = str(struct.__struct_config__.tag)
+    if name in ENTRIES:
+        raise ValueError(f"entries: {name!r} is a kind of entry already")
+    entries.KINDS[name], ENTRIES[name] = struct, kind
