@@ -284,33 +284,32 @@ def quality(facts: JobFacts, pen: Pen) -> str:
     lines = q["good"] + q["bad_crc"] + q["malformed"] + q["missing"]
     lost = percent((q["missing"] + q["bad_crc"] + q["malformed"]) / lines, 2) if lines else UNKNOWN
     seen = facts.mean.seen_share
-    unseen = pen.figure("quality.unseen", NONE if seen is None or seen > NEARLY_ALL else percent(1 - seen, 1))
+    some_unseen = seen is not None and seen <= NEARLY_ALL
+    unseen = pen.figure("quality.unseen", percent(1 - seen, 1) if seen is not None and some_unseen else NONE)
     share = f"{pen.figure('quality.lost', lost)} of {pen.figure('quality.lines', shown(lines, '', 0))}"
 
-    def seconds(name: str) -> str:
-        return pen.figure(f"quality.{name}", lasting(q[name]) if q[name] else NONE)
+    def seconds(name: str) -> tuple[str, bool]:
+        return pen.figure(f"quality.{name}", lasting(q[name]) if q[name] else NONE), bool(q[name])
 
-    def count(name: str) -> str:
-        return pen.figure(f"quality.{name}", str(q[name]) if q[name] else NONE)
+    def count(name: str) -> tuple[str, bool]:
+        return pen.figure(f"quality.{name}", str(q[name]) if q[name] else NONE), bool(q[name])
 
-    rows = [
-        ["Messages of the counter board, lost or damaged", share, "no pulse is lost: the counts run on"],
-        ["Time without data", seconds("no_data_s"), "pulses of a gap are kept, the place of their loss is not"],
-        ["Restarts of the counter board", count("restarts"), "what fell into a restart is lost; nothing is invented"],
-        ["Starts of the kit", count("kit_starts"), "time between two runs is not in the figures"],
-        ["Times the kit was cut off", count("broken_off"), "up to a second before the break may be missing"],
-        ["Jumps of the clock", count("clock_steps"), "durations and areas follow the board's own time"],
-        ["Times when nothing could be kept", count("gaps"), "the record names them"],
-        ["Records moved to a new file", count("stores_moved"), "what could be read was taken over"],
-        ["Seconds given up for room", seconds("given_up_s"), "they are missing in every figure"],
-        ["Time a sensor was saturated", seconds("saturated_s"), "true loss may be higher; over a tenth of work: no upper end"],
-        ["Time one side was silent", seconds("half_blind_s"), "its twin stands in for it, at higher uncertainty"],
-        ["Ground of which a point saw nothing", unseen, "left out of that point's mean, not taken for no loss"],
-        ["Records withheld from this pack", count("withheld"), OF_OTHERS],
+    found = [
+        ("Messages of the counter board, lost or damaged", (share, True), "no pulse is lost: the counts run on"),
+        ("Time without data", seconds("no_data_s"), "pulses of a gap are kept, the place of their loss is not"),
+        ("Restarts of the counter board", count("restarts"), "what fell into a restart is lost; nothing is invented"),
+        ("Starts of the kit", count("kit_starts"), "time between two runs is not in the figures"),
+        ("Times the kit was cut off", count("broken_off"), "up to a second before the break may be missing"),
+        ("Jumps of the clock", count("clock_steps"), "durations and areas follow the board's own time"),
+        ("Times when nothing could be kept", count("gaps"), "the record names them"),
+        ("Records moved to a new file", count("stores_moved"), "what could be read was taken over"),
+        ("Seconds given up for room", seconds("given_up_s"), "they are missing in every figure"),
+        ("Time a sensor was saturated", seconds("saturated_s"), "true loss may be higher; over a tenth of work: no upper end"),
+        ("Time one side was silent", seconds("half_blind_s"), "its twin stands in for it, at higher uncertainty"),
+        ("Ground of which a point saw nothing", (unseen, some_unseen), "left out of that point's mean, not taken for no loss"),
+        ("Records withheld from this pack", count("withheld"), OF_OTHERS),
     ]  # fmt: skip
-    for row in rows:
-        if f">{NONE}<" in row[1]:
-            row[2] = "no effect"
+    rows = [[what, figure, meaning if is_some else "no effect"] for what, (figure, is_some), meaning in found]
     return table("What is missing or doubtful", ["What", "How much", "What it means for the figures"], rows)
 
 
