@@ -8,7 +8,7 @@ ordinary work it costs a few microseconds (tests/bench/bench_alerts.py).
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, ClassVar, Literal, NamedTuple
+from typing import Any, ClassVar, Literal
 
 from edge.contract import entries
 from edge.contract.entries import given
@@ -16,7 +16,8 @@ from edge.contract.flags import Flag, RaisedFlag
 from edge.contract.inputs import BeamInput, GroundInput, LossInput
 from edge.contract.settings import Settings
 from edge.feed.assembler import Second
-from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, AlertRule
+from edge.judge.alerts.condition import BETWEEN, ON, Condition
+from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, RULES, AlertRule
 from edge.reckon.figures import Figures
 
 Key = tuple[str, str]
@@ -43,20 +44,6 @@ STANDING_PER_S, STANDING_UNLEARNED_PER_S, STANDING_SHARE = 5.0, 20.0, 0.3
 EVENT_RULES = {"restart": "board-restarted", "clock step": "clock-stepped"}
 
 
-class Condition(NamedTuple):
-    """What one rule sees: `on` raises; not on is the deadband. `cause`, `action` empty: the rule's own."""
-
-    on: bool
-    value: float | None = None
-    limit: float | None = None
-    severity: str = ""
-    detail: str = ""
-    cause: str = ""
-    action: str = ""
-
-
-BETWEEN = Condition(False)
-ON = Condition(True)
 _LOSS: Key = ("loss-over-limit", "")
 _RETURNS: Key = ("returns-over-limit", "")
 
@@ -97,6 +84,7 @@ class Conditions:
         self._raise_p, self._clear_p = alerts.raise_p, alerts.clear_p
         self._tray_s, self._gauge_s = 3600 * alerts.tray_overdue_h, 3600 * alerts.gauge_overdue_h
         self._low = alerts.shaft_low_pct / 100
+        self._by_figures = [rule for rule in RULES.values() if rule.sees is not None]
         self.returns_limit = settings.limits.returns_pct
         self.mill = "none"
         self.awaits_verdict = False
@@ -175,16 +163,12 @@ class Conditions:
             seen[_LOSS] = self._loss(figures)
         if state == "working":
             self._at_work(figures, second, seen)
-        elif state == "no data":
-            seen["no-data", ""] = ON
-        elif second.parts:
+        elif second.parts and state != "no data":
             self._standing(figures, second, seen)
-        if figures.silent_inputs:
-            for at in figures.silent_inputs:
-                seen["input-silent", str(at)] = Condition(True, detail=f"Input {at}.")
-        if figures.saturated_inputs:
-            for at in figures.saturated_inputs:
-                seen["input-saturated", str(at)] = Condition(True, detail=f"Input {at}.")
+        for rule in self._by_figures:
+            assert rule.sees is not None
+            for about, condition in rule.sees(figures).items():
+                seen[rule.name, about] = condition
         if figures.flags:
             self._flags(figures.flags, seen)
         if second.events:

@@ -16,7 +16,8 @@ from edge.contract import entries
 from edge.contract.errors import EntryError
 from edge.contract.settings import Settings
 from edge.feed.assembler import Second
-from edge.judge.alerts.conditions import DANGER_TIMES, EVENT_RULES, ON, Condition, Conditions, Key, retold
+from edge.judge.alerts.condition import ON, Condition
+from edge.judge.alerts.conditions import DANGER_TIMES, EVENT_RULES, Conditions, Key, retold
 from edge.judge.alerts.flood import SHOWN, Flood
 from edge.judge.alerts.rules import RANK, RULES, AlertRule
 from edge.reckon.figures import Figures

@@ -6,7 +6,11 @@ what asks for none stands in the record only. `None` as a hold: as `[alerts]` in
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal, NamedTuple
+
+from edge.judge.alerts.condition import ON, Condition
+from edge.reckon.figures import Figures
 
 Severity = Literal["danger", "caution", "notice"]
 RANK: dict[str, int] = {"danger": 0, "caution": 1, "notice": 2}
@@ -19,7 +23,10 @@ LEAVE_SETTINGS = "Ease off a little now. Leave the settings until the newest cha
 
 
 class AlertRule(NamedTuple):
-    """One rule. `raise_s`, `clear_s`: hold times in s. `in_work`: neither raised nor counted while turning or filling."""
+    """One rule. `raise_s`, `clear_s`: hold times in s. `in_work`: neither raised nor counted while turning or filling.
+
+    `sees`: what a second's figures alone say, by object (empty: none); None: `conditions.py` remembers more than one second.
+    """
 
     name: str
     severity: Severity
@@ -30,11 +37,24 @@ class AlertRule(NamedTuple):
     in_work: bool = True
     raise_s: float | None = None
     clear_s: float | None = None
+    sees: Callable[[Figures], dict[str, Condition]] | None = None
 
     @property
     def text(self) -> str:
         """What is, and what follows from it."""
         return f"{self.what} {self.consequence}"
+
+
+def _no_data(figures: Figures) -> dict[str, Condition]:
+    return {"": ON} if figures.state == "no data" else {}
+
+
+def _silent(figures: Figures) -> dict[str, Condition]:
+    return {str(at): Condition(True, detail=f"Input {at}.") for at in figures.silent_inputs}
+
+
+def _saturated(figures: Figures) -> dict[str, Condition]:
+    return {str(at): Condition(True, detail=f"Input {at}.") for at in figures.saturated_inputs}
 
 
 _ALL = (
@@ -51,7 +71,7 @@ _ALL = (
         "Nothing is measured, and loss could rise unseen.",
         "The serial line is unplugged, or the counter has no power.",
         f"{SAFE_STOP}: look at the plug and the counter's lamp. Recording goes on by itself.",
-        in_work=False, clear_s=5.0,
+        in_work=False, clear_s=5.0, sees=_no_data,
     ),
     AlertRule(
         "returns-over-limit", "caution",
@@ -74,7 +94,7 @@ _ALL = (
         "Its loss is missing from the figure, or stood in for by its twin.",
         "A broken cable, a covered plate or a failed sensor.",
         f"{SAFE_STOP}: look at the cable, clean the plate, tap it and see whether it counts.",
-        raise_s=0.0, clear_s=10.0,
+        raise_s=0.0, clear_s=10.0, sees=_silent,
     ),
     AlertRule(
         "input-stuck", "caution",
@@ -90,6 +110,7 @@ _ALL = (
         "The true loss may be higher than shown.",
         "More impacts than the sensor can tell apart.",
         "Take the figure as a lower bound and ease off. If it stays in ordinary crop, move the sensor or fit a smaller plate.",
+        sees=_saturated,
     ),
     AlertRule(
         "shaft-low", "caution",
