@@ -100,7 +100,7 @@ def _column(stream: Stream) -> Column:
     if stream.name in _ABOUT:
         return Column(stream.name, stream.unit, kind, _ABOUT[stream.name])
     point, _, key = stream.name.partition("_")
-    return Column(stream.name, stream.unit, kind, _POINT_ABOUT[key].format(point=point))
+    return Column(stream.name, stream.unit, kind, _POINT_ABOUT.get(key, "").format(point=point))
 
 
 def page() -> str:

@@ -22,6 +22,7 @@ from typing import IO, Any
 import msgspec
 
 from edge.contract.errors import StoreError
+from edge.engine.streams import STREAMS
 from edge.keep import places, readonly
 
 ROWS_AT_ONCE = 500
@@ -30,7 +31,7 @@ HELPED_FROM = 150_000
 
 MOST_HELPERS = 4
 SAID_EVERY = 20_000
-TEXTS = ("state", "calibration_state", "flags", "shafts")
+TEXTS = tuple(stream.name for stream in STREAMS if stream.sql == "TEXT")
 _CAREFUL = ('"', "\\", "null")
 
 

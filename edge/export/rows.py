@@ -13,7 +13,7 @@ import msgspec
 from edge.contract.errors import StoreError, WrongInput
 from edge.engine.streams import STREAMS
 from edge.export.csvpart import ROWS_AT_ONCE, Query, add_places
-from edge.keep import jobs, readonly
+from edge.keep import jobs, readonly, seconds
 from edge.keep.dates import Dates
 from edge.keep.places import Position
 
@@ -35,7 +35,7 @@ class Source:
     """A database opened for an export. `position`: what becomes of latitude and longitude; `job`: only that one's seconds."""
 
     def __init__(self, db: sqlite3.Connection, position: Position = "exact", job: int | None = None) -> None:
-        self.db, self.position = db, position
+        self.db, self.position, self._held = db, position, seconds.columns(db)
         found = [jobs.job(db, job)] if job is not None else jobs.jobs(db)
         self.spans = [one for one in _spans(db, found) if job is None or one.job == job]
         if position == "coarse":
@@ -80,7 +80,7 @@ class Source:
             return "NULL" if span.job is None else str(span.job)
         if name in ("lat", "lon") and self.position != "exact":
             return "NULL" if self.position == "none" else f"coarse_{name}(lat, lon)"
-        return name
+        return name if name in self._held else "NULL"  # an older version did not keep it
 
 
 @contextmanager

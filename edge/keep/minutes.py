@@ -8,8 +8,9 @@
                                live figures, which are many times larger and follow from the counts
     counts_sha256              the same over its row of `counts`
 
-Rows are objects by column name; `run`, `lat`, `lon` and unknown (null) values are left out. So a pack may coarsen or
-leave out positions, and a column added later leaves old digests right.
+Rows are objects by column name, of every column that the database has; `run`, `lat`, `lon` and unknown (null) values are
+left out. So a pack may coarsen or leave out positions, a column added later leaves old digests right, and one that this
+version does not know is still bound.
 
 Positions are bound by a record of their own, `track`, right before the one that binds their seconds. A pack without exact
 positions withholds it, so that nobody can try places against its digest; `seconds_fixed` says how many seconds had one.
@@ -37,16 +38,12 @@ from typing import Any
 import msgspec
 import rfc8785
 
-from edge.engine.streams import STREAMS
+from edge.keep import seconds
 
 NOT_BOUND = ("run", "lat", "lon")
-SECOND_COLUMNS = tuple(sorted({"number", "t", *(stream.name for stream in STREAMS)} - set(NOT_BOUND)))
-"""Bound columns of `second` in canonical order."""
-
 WORK_COLUMNS = ("area_m2", "distance_m", "limit_kg_ha", "number", "returns_pct", "speed_kmh", "state", "t")
 """Columns of `second` that a job's sums follow from, in canonical order."""
 
-_WORK_AT = tuple(SECOND_COLUMNS.index(name) for name in WORK_COLUMNS)
 COUNT_COLUMNS = ("ms", "number", "parts")
 TRACK = "track"
 BINDING = ("minute", "run end", "run broken off")
@@ -58,9 +55,9 @@ TELLING = (*BINDING, "job opening", "job figures")
 MOST_SECONDS = 1800
 """That one record binds: more are unbound only when minutes could not be kept, and a start may not wait for them."""
 
-_SECONDS_SQL = f"SELECT {', '.join(SECOND_COLUMNS)} FROM second WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
-_COUNTS_SQL = f"SELECT {', '.join(COUNT_COLUMNS)} FROM counts WHERE run = ? AND number > ? AND number <= ? ORDER BY number"
-_FIX = "run = ? AND number > ? AND number <= ? AND lat IS NOT NULL AND lon IS NOT NULL"
+_SPAN = "run = ? AND number > ? AND number <= ?"
+_COUNTS_SQL = f"SELECT {', '.join(COUNT_COLUMNS)} FROM counts WHERE {_SPAN} ORDER BY number"
+_FIX = f"{_SPAN} AND lat IS NOT NULL AND lon IS NOT NULL"
 _TRACK_SQL = f"SELECT number, lat, lon FROM second WHERE {_FIX} ORDER BY number"
 _FIXED_SQL = f"SELECT count(*) FROM second WHERE {_FIX}"
 _SINCE_SQL = f"""SELECT coalesce(max(seq), 0) FROM record WHERE kind IN ({", ".join(f"'{kind}'" for kind in TELLING)})"""
@@ -99,9 +96,15 @@ def rows_sha256(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     return whole.hexdigest()
 
 
-def seconds_sha256(seconds: Iterable[Mapping[str, Any]]) -> str:
+def bound_columns(names: Iterable[str]) -> list[str]:
+    """Which of these columns of `second` its digest covers, in canonical order."""
+    return sorted(set(names) - set(NOT_BOUND))
+
+
+def seconds_sha256(given: Sequence[Mapping[str, Any]]) -> str:
     """`seconds_sha256` of seconds given by column name, positions or not, in order of `number`."""
-    return rows_sha256(SECOND_COLUMNS, ([second.get(name) for name in SECOND_COLUMNS] for second in seconds))
+    names = bound_columns(name for one in given for name in one)
+    return rows_sha256(names, ([one.get(name) for name in names] for one in given))
 
 
 def counts_sha256(counts: Iterable[Mapping[str, Any]]) -> str:
@@ -127,14 +130,16 @@ def track(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, An
 
 def digests(db: sqlite3.Connection, run: int, after: int, to: int) -> dict[str, Any]:
     """What a record that binds the seconds (after, to] of a run says about them, from what the database holds of them."""
-    seconds = db.execute(_SECONDS_SQL, (run, after, to)).fetchall()
+    names = bound_columns(seconds.columns(db))
+    work = [names.index(name) for name in WORK_COLUMNS]
+    rows = db.execute(f"SELECT {', '.join(names)} FROM second WHERE {_SPAN} ORDER BY number", (run, after, to)).fetchall()
     return {
         "seconds_from": after + 1,
         "seconds_to": to,
-        "seconds_kept": len(seconds),
+        "seconds_kept": len(rows),
         "seconds_fixed": int(db.execute(_FIXED_SQL, (run, after, to)).fetchone()[0]),
-        "seconds_sha256": rows_sha256(SECOND_COLUMNS, seconds),
-        "work_sha256": rows_sha256(WORK_COLUMNS, ([row[at] for at in _WORK_AT] for row in seconds)),
+        "seconds_sha256": rows_sha256(names, rows),
+        "work_sha256": rows_sha256(WORK_COLUMNS, ([row[at] for at in work] for row in rows)),
         "counts_sha256": rows_sha256(COUNT_COLUMNS, db.execute(_COUNTS_SQL, (run, after, to))),
     }
 

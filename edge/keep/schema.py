@@ -1,15 +1,20 @@
-"""The database's tables, made and changed by numbered migrations. STRICT, WAL, one writer."""
+"""The database's tables, made and changed by numbered migrations. STRICT, WAL, one writer.
+
+A migration is frozen once it is on main: it spells out what it makes, so that an old database and a fresh one go the same
+way. Columns of new streams need none (see `seconds.follow_streams`). There is no way back: a database that a newer
+version's migration has changed is refused, because what that one relies on can't be known here.
+"""
 
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 from sqlite_utils import Database, Migrations
 
 from edge.contract.errors import StoreError
-from edge.engine.streams import STREAMS
-from edge.keep import chain
+from edge.keep import chain, seconds
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,7 +30,6 @@ migrations = Migrations("tailgrain")
 @migrations()
 def m001_first_tables(db: Database) -> None:
     """Runs, the record, seconds with counts and figures, answers, the outbox."""
-    columns = ", ".join(f"{stream.name} {stream.sql}" for stream in STREAMS)
     for statement in (
         """CREATE TABLE run (
             run INTEGER PRIMARY KEY, started_ms INTEGER NOT NULL, ended_ms INTEGER, closed_cleanly INTEGER NOT NULL,
@@ -34,8 +38,15 @@ def m001_first_tables(db: Database) -> None:
             seq INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run, at_ms INTEGER NOT NULL,
             kind TEXT NOT NULL, body TEXT NOT NULL, ask_id TEXT UNIQUE) STRICT""",
         "CREATE INDEX record_by_kind ON record (kind, seq)",
-        f"""CREATE TABLE second (
-            run INTEGER NOT NULL, number INTEGER NOT NULL, t INTEGER NOT NULL, {columns},
+        """CREATE TABLE second (
+            run INTEGER NOT NULL, number INTEGER NOT NULL, t INTEGER NOT NULL,
+            state TEXT, speed_kmh REAL, area_rate_ha_h REAL,
+            loss_kg_ha REAL, loss_low REAL, loss_high REAL, loss_pct REAL, loss_t_h REAL, loss_value_h REAL,
+            loss_over_limit_p REAL,
+            separator_kg_ha REAL, separator_low REAL, separator_high REAL, separator_left_share REAL, separator_per_s REAL,
+            cleaning_kg_ha REAL, cleaning_low REAL, cleaning_high REAL, cleaning_left_share REAL, cleaning_per_s REAL,
+            returns_pct REAL, returns_t_h REAL, calibration_state TEXT, lat REAL, lon REAL, distance_m REAL, area_m2 REAL,
+            limit_kg_ha REAL, flags TEXT, shafts TEXT,
             PRIMARY KEY (run, number)) STRICT, WITHOUT ROWID""",
         "CREATE INDEX second_by_time ON second (t)",
         """CREATE TABLE counts (
@@ -82,12 +93,14 @@ def chain_rest(connection: sqlite3.Connection) -> None:
 def open_writer(path: Path) -> sqlite3.Connection:
     """The one writing connection: WAL, every commit on disk when it returns, tables up to date.
 
-    Raises StoreError for a database of another program, which is left as it is; else sqlite3.Error: the caller decides
-    whether the file is damaged.
+    Raises StoreError for a database of another program, or changed by a newer version, or with a column of another type;
+    it is left as it is. Else sqlite3.Error: the caller decides whether the file is damaged.
     """
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, cached_statements=256)
     try:
         _check_ours(connection, path)
+        _check_not_newer(connection, path)
+        seconds.check_types(connection, path)
         if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
             connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
@@ -101,6 +114,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA cache_size = -4000")
         connection.execute("PRAGMA temp_store = MEMORY")
         migrations.apply(Database(connection, execute_plugins=False))
+        seconds.follow_streams(connection, path)
     except BaseException:
         connection.close()
         raise
@@ -113,3 +127,13 @@ def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
     tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     if found != APPLICATION_ID and tables and not {"run", "record", "second"} <= tables:
         raise StoreError(f"{path}: a database of another program (application id {found:#x}); allowed: a new file or ours")
+
+
+def _check_not_newer(connection: sqlite3.Connection, path: Path) -> None:
+    """Before anything is changed. A newer version's streams are no hindrance: they come without a migration."""
+    with closing(sqlite3.connect(":memory:")) as empty:
+        known = {one.name for one in migrations.pending(Database(empty, execute_plugins=False))}
+    applied = [one.name for one in migrations.applied(Database(connection, execute_plugins=False))]
+    unknown = [name for name in applied if name not in known]
+    if unknown:
+        raise StoreError(f"{path}: changed by a newer version ({', '.join(unknown)}); allowed: that version or a later one")

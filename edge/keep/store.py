@@ -21,9 +21,8 @@ from edge.contract import entries
 from edge.contract.errors import StoreAway, StoreError
 from edge.contract.settings import FILE_NAME as FILE_NAME
 from edge.engine.messages import OutboxRow
-from edge.engine.streams import STREAMS
 from edge.feed.assembler import Second
-from edge.keep import chain, health, jobs, minutes, signing
+from edge.keep import chain, health, jobs, minutes, seconds, signing
 from edge.keep.chain import Proof, Record
 from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
@@ -40,8 +39,8 @@ CHECK_AFTER_S = 5.0
 """A large file is read through beside the work once the start is over: a slow card can't serve both."""
 
 _EVER = 2**53
-_SECOND_SQL = f"INSERT INTO second VALUES ({', '.join('?' * (3 + len(STREAMS)))})"
-_COUNTS_SQL = "INSERT INTO counts VALUES (?, ?, ?, ?)"
+_COUNTS_SQL = "INSERT INTO counts (run, number, ms, parts) VALUES (?, ?, ?, ?)"
+_ANSWER_SQL = "INSERT OR IGNORE INTO answer (ask_id, at_ms, body) VALUES (?, ?, ?)"
 _LAST_SQL = "SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1"
 _RECORD_SQL = "INSERT INTO record (seq, run, at_ms, kind, body, salt, hash, ask_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 _RUN_SQL = "INSERT INTO run (run, started_ms, closed_cleanly, source, version, settings) VALUES (?, ?, 0, ?, ?, ?)"
@@ -61,6 +60,7 @@ class Store:
         self.key: Key | None = None
         self.run = 0
         self._run_row: tuple[Any, ...] | None = None
+        self._second_sql = seconds.insert_sql()
         self._on_told, self._upkeep = on_told, upkeep
         self._told = self._told_kept = self._at_ms = 0
         self._lock = _take_lock(path)
@@ -161,12 +161,12 @@ class Store:
         """Keep one closed second: its figures and its counts per input."""
         run = self.run
         self._at_ms = second.t * 1000
-        row = (run, second.number, second.t, *(stream.read(figures) for stream in STREAMS))
+        row, sql = seconds.row(run, second, figures), self._second_sql
         parts = msgspec.json.encode([(part.levels, part.first_ms, part.ms, part.counts) for part in second.parts])
         counts = (run, second.number, sum(part.ms for part in second.parts), parts.decode())
 
         def do(db: sqlite3.Connection) -> None:
-            db.execute(_SECOND_SQL, row)
+            db.execute(sql, row)
             db.execute(_COUNTS_SQL, counts)
 
         self._writer.put(WriterTask(do, is_second=True))
@@ -219,7 +219,7 @@ class Store:
         row = (ask_id, at_ms, body.decode())
 
         def do(db: sqlite3.Connection) -> None:
-            db.execute("INSERT OR IGNORE INTO answer VALUES (?, ?, ?)", row)
+            db.execute(_ANSWER_SQL, row)
 
         self._writer.put(WriterTask(do))
 
