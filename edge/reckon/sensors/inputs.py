@@ -101,7 +101,10 @@ INPUTS: dict[str, InputKind] = {
 
 
 def register(struct: type[WiredInput], kind: InputKind) -> None:
-    """Add a kind of input to the two tables, before any settings are read. Raises ValueError for a name that is taken."""
+    """Add a kind of input to the two tables. Raises ValueError for a name that is taken.
+
+    To be called before `edge.engine.streams` is imported, which makes the columns of what is kept out of the table.
+    """
     reads = str(struct.__struct_config__.tag)
     if reads in INPUTS:
         raise ValueError(f"inputs: {reads!r} is a kind of input already")
