@@ -10,7 +10,10 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from edge.contract.allowed import Choice, Words
 from edge.contract.errors import SettingsError
+from edge.contract.refusal import MISSING, KeyPath, Refusal, value_found
+from edge.contract.said import Figure, say
 from edge.contract.typed import TypedFault, convert, did_you_mean
 
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
@@ -234,7 +237,7 @@ def parse(text: str, name: str = "settings") -> Settings:
     try:
         settings = convert(plain, Settings)
     except TypedFault as fault:
-        raise SettingsError(f"{name}: {fault}") from fault
+        raise SettingsError.of(name, fault.refusal) from fault
     _check_clashes(settings, name)
     return settings
 
@@ -273,39 +276,45 @@ def _check_reads(plain: dict[str, Any], name: str) -> None:
     """The tag of an input decides its keys, so it is judged first and by name."""
     inputs = plain.get("input", [])
     if not isinstance(inputs, list):
-        raise SettingsError(f"{name}: input: found {inputs!r:.60}; allowed: tables [[input]]")
+        raise SettingsError.of(name, Refusal(("input",), value_found(inputs, f"{inputs!r:.60}"), Words(("tables [[input]]",))))
     known = ("loss", "beam", "ground", "shaft")
     for number, one in enumerate(inputs):
         if not isinstance(one, dict):
-            raise SettingsError(f"{name}: input[{number}]: found {one!r:.60}; allowed: a table")
+            found = value_found(one, f"{one!r:.60}")
+            raise SettingsError.of(name, Refusal(("input", number), found, Words(("a table",))))
+        path = ("input", number, "reads")
         if "reads" not in one:
             near = next((did for key in one if (did := did_you_mean(str(key), ["reads"]))), "")
-            raise SettingsError(f"{name}: input[{number}].reads: missing; required: {', '.join(known)}{near}")
+            raise SettingsError.of(name, Refusal(path, MISSING, Choice(known), by="required", note=(near,)))
         if one["reads"] not in known:
             near = did_you_mean(str(one["reads"]), known)
-            where = f"{name}: input[{number}].reads: found {one['reads']!r}{near}"
-            raise SettingsError(f"{where}; allowed: {', '.join(known)}")
+            raise SettingsError.of(name, Refusal(path, value_found(one["reads"], near=near), Choice(known)))
 
 
 def _check_clashes(settings: Settings, name: str) -> None:
-    def once(key: str, values: list[Any], allowed: str) -> None:
+    def once(path: KeyPath, values: list[Any], allowed: str) -> None:
         for number, value in enumerate(values):
             if value in values[:number]:
-                raise SettingsError(f"{name}: {key}: {value!r} stands twice; allowed: {allowed}")
+                raise SettingsError.of(name, Refusal(path, (f"{value!r} stands twice",), Words((allowed,))))
 
-    once("input.at", [one.at for one in settings.input], "each place once")
-    once("input.shaft", [one.shaft for one in settings.inputs(ShaftInput)], "each shaft once")
-    once("level.bit", [one.bit for one in settings.level], "each bit once")
-    once("level.means", [one.means for one in settings.level], "each meaning once")
-    once("crop_data.name", [one.name for one in settings.crop_data], "each crop once")
+    once(("input", "at"), [one.at for one in settings.input], "each place once")
+    once(("input", "shaft"), [one.shaft for one in settings.inputs(ShaftInput)], "each shaft once")
+    once(("level", "bit"), [one.bit for one in settings.level], "each bit once")
+    once(("level", "means"), [one.means for one in settings.level], "each meaning once")
+    once(("crop_data", "name"), [one.name for one in settings.crop_data], "each crop once")
     for kind, word in ((GroundInput, "ground"), (BeamInput, "beam")):
-        once("input.reads", [word for _ in settings.inputs(kind)], f"one {word} input")
+        once(("input", "reads"), [word for _ in settings.inputs(kind)], f"one {word} input")
     for beam in settings.inputs(BeamInput):
         if beam.full_pct <= beam.empty_pct:
-            found = f"full_pct {beam.full_pct:g} with empty_pct {beam.empty_pct:g}"
-            raise SettingsError(f"{name}: input at {beam.at}: found {found}; allowed: full_pct over empty_pct")
+            full, empty = (Figure(value, f"{value:g}") for value in (beam.full_pct, beam.empty_pct))
+            found = say("found {full_pct:bare} {full} with {empty_pct:bare} {empty}", full=full, empty=empty)
+            over = Words(say("{full_pct:bare} over {empty_pct:bare}"))
+            raise SettingsError.of(name, Refusal((f"input at {beam.at}",), found, over))
     if settings.alerts.clear_p >= settings.alerts.raise_p:
-        found = f"clear_p {settings.alerts.clear_p:g} with raise_p {settings.alerts.raise_p:g}"
-        raise SettingsError(f"{name}: alerts.clear_p: found {found}; allowed: clear_p under raise_p")
+        clear, high = (Figure(value, f"{value:g}") for value in (settings.alerts.clear_p, settings.alerts.raise_p))
+        found = say("found {clear_p:bare} {clear} with {raise_p:bare} {high}", clear=clear, high=high)
+        under = Words(say("{clear_p:bare} under {raise_p:bare}"))
+        raise SettingsError.of(name, Refusal(("alerts", "clear_p"), found, under))
     if settings.mqtt.password_file and not settings.mqtt.username:
-        raise SettingsError(f"{name}: mqtt.password_file: given without username; allowed: both or neither")
+        found = say("given without {username:bare}")
+        raise SettingsError.of(name, Refusal(("mqtt", "password_file"), found, Words(("both or neither",))))
