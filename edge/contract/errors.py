@@ -47,11 +47,6 @@ class WrongInput(TailgrainError):
         line = refusal.line()
         return cls(f"{who}: {line}" if who else line, refusal, who)
 
-    @property
-    def said(self) -> str:
-        """The text without `who`."""
-        return str(self) if self.refusal is None else self.refusal.line()
-
 
 class SettingsError(WrongInput):
     """The settings file has a wrong key, type, range or clash; nothing is started."""
