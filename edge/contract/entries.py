@@ -13,7 +13,10 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from edge.contract.allowed import Between, Choice, Number, Rule, Words
 from edge.contract.errors import EntryError
+from edge.contract.refusal import MISSING, KeyPath, Refusal, value_found
+from edge.contract.said import Figure, Said, say
 from edge.contract.typed import TypedFault, convert, did_you_mean
 
 Share = Annotated[float, Meta(ge=0, le=1)]
@@ -58,7 +61,12 @@ class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True,
         """For kinds of which every key may be absent. Raises EntryError when all are."""
         keys = [name for name in self.__struct_fields__ if name not in COMMON_KEYS]
         if not any(getattr(self, name) is not UNSET for name in keys):
-            raise EntryError(f"{kind_of(self)}: nothing given; allowed: one or more of {', '.join(keys)}")
+            raise self.refused((), say("nothing given"), Choice(tuple(keys), lead="one or more of "))
+
+    @classmethod
+    def refused(cls, path: KeyPath, found: Said, rule: Rule | None = None, by: str = "allowed") -> EntryError:
+        """The error of a refused entry of this kind."""
+        return EntryError.of(str(cls.__struct_config__.tag), Refusal(path, found, rule, by))
 
 
 class CropEntry(Entry, frozen=True, tag="crop"):
@@ -77,15 +85,16 @@ class CropEntry(Entry, frozen=True, tag="crop"):
     def check(self) -> None:
         counted = self.grains is not UNSET, self.mass_g is not UNSET
         if any(counted) and not all(counted):
-            raise EntryError("crop: `grains` and `mass_g` go together")
+            raise self.refused((), say("{grains} and {mass_g} go together"))
         if any(counted) and self.tgw_g is not UNSET:
-            raise EntryError("crop: give `tgw_g`, or `grains` and `mass_g`, not both")
+            raise self.refused((), say("give {tgw_g}, or {grains} and {mass_g}, not both"))
         if all(counted):
             tgw = given(self.mass_g) / given(self.grains) * 1000
             if not 0.5 <= tgw <= 2000:
-                raise EntryError(f"crop: mass_g / grains gives a TGW of {tgw:.4g} g; allowed: 0.5 to 2000")
+                gives = say("{mass_g:bare} / {grains:bare} gives a TGW of {tgw} g", tgw=Figure(tgw, f"{tgw:.4g}"))
+                raise self.refused((), gives, Between(0.5, 2000))
         if not set(to_plain(self)) - {"entry", *COMMON_KEYS}:
-            raise EntryError("crop: nothing given; allowed: `name` or any value of the crop")
+            raise self.refused((), say("nothing given"), Words(say("{name} or any value of the crop")))
 
 
 class LimitEntry(Entry, frozen=True, tag="limit"):
@@ -121,12 +130,12 @@ class OneTray(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True, omi
     heads_mass_g: NotNegative | UnsetType = UNSET
     x_m: Annotated[float, Meta(ge=-50, le=50)] | UnsetType = UNSET
 
-    def check(self, where: str) -> None:
-        """Raises EntryError, which begins with `where`."""
+    def check(self, path: KeyPath) -> None:
+        """Raises EntryError, which names the tray by `path`."""
         if (self.grains is UNSET) == (self.mass_g is UNSET):
-            raise EntryError(f"{where}: give `grains` or `mass_g`, one of the two")
+            raise TrayEntry.refused(path, say("give {grains} or {mass_g}, one of the two"))
         if self.heads_grains is not UNSET and self.heads_mass_g is not UNSET:
-            raise EntryError(f"{where}: give `heads_grains` or `heads_mass_g`, not both")
+            raise TrayEntry.refused(path, say("give {heads_grains} or {heads_mass_g}, not both"))
 
 
 class TrayEntry(Entry, frozen=True, tag="tray"):
@@ -143,13 +152,13 @@ class TrayEntry(Entry, frozen=True, tag="tray"):
 
     def check(self) -> None:
         for number, tray in enumerate(self.trays):
-            tray.check(f"tray: trays[{number}]")
+            tray.check(("trays", number))
         placed = [tray.x_m is not UNSET for tray in self.trays]
         if any(placed) and not all(placed):
-            raise EntryError("tray: x_m: given for some trays only; allowed: for all or for none")
+            raise self.refused(("x_m",), say("given for some trays only"), Words(say("for all or for none")))
         places = [tray.x_m for tray in self.trays if tray.x_m is not UNSET]
         if len(set(places)) != len(places):
-            raise EntryError("tray: x_m: two trays at the same place; allowed: a place of its own for each tray")
+            raise self.refused(("x_m",), say("two trays at the same place"), Words(say("a place of its own for each tray")))
 
 
 class GaugeEntry(Entry, frozen=True, tag="gauge"):
@@ -166,9 +175,10 @@ class GaugeEntry(Entry, frozen=True, tag="gauge"):
 
     def check(self) -> None:
         if (self.readout is UNSET) == (self.readout_mm is UNSET):
-            raise EntryError("gauge: give either `readout` (with `unit`) or `readout_mm`")
+            raise self.refused((), say("give either {readout} (with {unit}) or {readout_mm}"))
         if self.readout_mm is not UNSET and given(self.unit, "mm") != "mm":
-            raise EntryError(f"gauge: unit: found {self.unit!r} beside `readout_mm`; allowed: mm")
+            beside = say("found {unit} beside {readout_mm}", unit=repr(self.unit))
+            raise self.refused(("unit",), beside, Choice(("mm",)))
 
 
 class SettingEntry(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
@@ -187,15 +197,18 @@ class SettingEntry(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
             if value is UNSET:
                 continue
             if self.what == "mill" and value not in ("none", "bypassed", "engaged"):
-                raise EntryError(f"setting: {key}: found {value!r}; allowed for mill: none, bypassed, engaged")
+                raise self._refused_value(key, value, Choice(("none", "bypassed", "engaged")))
             if self.what not in ("mill", "other"):
                 if isinstance(value, str):
-                    raise EntryError(f"setting: {key}: found {value!r}; allowed for {self.what}: a number")
+                    raise self._refused_value(key, value, Number())
                 top = 60.0 if self.what == "lag_s" else 10_000.0
                 if not 0 <= float(value) <= top or not math.isfinite(float(value)):
-                    raise EntryError(f"setting: {key}: found {value!r}; allowed for {self.what}: 0 to {top:g}")
+                    raise self._refused_value(key, value, Between(0, top))
         if (self.what == "other") != (self.name is not UNSET):
-            raise EntryError("setting: `name` goes with `what` = other, and only with it")
+            raise self.refused((), say("{name} goes with {what} = other, and only with it"))
+
+    def _refused_value(self, key: str, value: object, rule: Rule) -> EntryError:
+        return self.refused((key,), value_found(value), rule, by=f"allowed for {self.what}")
 
 
 class WidthUsedEntry(Entry, frozen=True, tag="width_used"):
@@ -225,7 +238,7 @@ class LoadEntry(Entry, frozen=True, tag="load"):
     def check(self) -> None:
         weighed, measured = self.t is not UNSET, self.volume_m3 is not UNSET
         if weighed == measured or (measured != (self.bulk_kg_m3 is not UNSET)):
-            raise EntryError("load: give `t`, or `volume_m3` and `bulk_kg_m3`")
+            raise self.refused((), say("give {t}, or {volume_m3} and {bulk_kg_m3}"))
 
 
 class SampleEntry(Entry, frozen=True, tag="sample"):
@@ -297,7 +310,7 @@ class JobReopenEntry(Entry, frozen=True, tag="job_reopen"):
 
     def check(self) -> None:
         if not given(self.note, "").strip():
-            raise EntryError("job_reopen: note: missing; allowed: the reason, in words")
+            raise self.refused(("note",), MISSING, Words(say("the reason, in words")))
 
 
 class AckEntry(Entry, frozen=True, tag="ack"):
@@ -357,17 +370,18 @@ def plain_or_none(raw: bytes) -> Any:
 def from_plain(plain: Any) -> Entry:
     """A decoded JSON object -> a checked entry. Raises EntryError."""
     if not isinstance(plain, dict):
-        raise EntryError(f"entry: found {type(plain).__name__}; allowed: one JSON object")
+        raise EntryError.of("", Refusal(("entry",), (f"found {type(plain).__name__}",), Words(say("one JSON object"))))
     name = plain.get("entry")
     if name is None:
-        raise EntryError("entry: the key `entry` is missing; allowed: " + ", ".join(KINDS))
+        raise EntryError.of("", Refusal(("entry",), say("the key {entry} is missing"), Choice(tuple(KINDS))))
     kind = KINDS.get(name) if isinstance(name, str) else None
     if kind is None:
-        raise EntryError(f"entry: found {name!r}{did_you_mean(str(name), KINDS)}; allowed: " + ", ".join(KINDS))
+        near = did_you_mean(str(name), KINDS)
+        raise EntryError.of("", Refusal(("entry",), value_found(name, near=near), Choice(tuple(KINDS))))
     try:
         entry = convert(plain, kind, kind_of_key="key")
     except TypedFault as fault:
-        raise EntryError(f"{name}: {fault}") from fault
+        raise EntryError.of(name, fault.refusal) from fault
     entry.check()
     if entry.at is not UNSET:
         epoch_s(entry.at)
@@ -392,15 +406,19 @@ def epoch_s(moment: Moment) -> float:
         try:
             when = datetime.fromisoformat(moment.upper())  # RFC 3339 allows small t and z
         except ValueError as fault:
-            raise EntryError(f"at: found {moment!r}; allowed: epoch seconds or RFC 3339") from fault
+            raise _no_moment(value_found(moment), "epoch seconds or RFC 3339") from fault
         if when.tzinfo is None:
-            raise EntryError(f"at: found {moment!r} without an offset; allowed: RFC 3339 with `Z` or `+hh:mm`")
+            raise _no_moment((f"found {moment!r} without an offset",), "RFC 3339 with `Z` or `+hh:mm`")
         seconds = when.timestamp()
     else:
         seconds = float(moment)
     if not 0 <= seconds < 32_503_680_000:
-        raise EntryError(f"at: found {moment!r}; allowed: epoch seconds from 0 to the year 3000")
+        raise _no_moment(value_found(moment), "epoch seconds from 0 to the year 3000")
     return seconds
+
+
+def _no_moment(found: Said, allowed: str) -> EntryError:
+    return EntryError.of("", Refusal(("at",), found, Words((allowed,))))
 
 
 def given(value: Any, otherwise: Any = None) -> Any:

@@ -13,6 +13,13 @@ TailgrainError                    anything a user can be told in one line
 Library errors are translated with ``from``, so the cause stays readable in the log.
 """
 
+from __future__ import annotations
+
+from typing import Self
+
+from edge.contract.refusal import Refusal
+from edge.contract.said import printable
+
 
 class TailgrainError(Exception):
     """Base of all; its text is one clear line for a person, whatever stood in what was found."""
@@ -20,11 +27,25 @@ class TailgrainError(Exception):
     exit_status = 2
 
     def __init__(self, text: str) -> None:
-        super().__init__("".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text))
+        super().__init__(printable(text))
 
 
 class WrongInput(TailgrainError):
-    """A file, option or value given by the user is not allowed."""
+    """A file, option or value given by the user is not allowed.
+
+    About a typed key it carries the `refusal` as data, and `who` refuses; its text is both in words.
+    """
+
+    def __init__(self, text: str, refusal: Refusal | None = None, who: str = "") -> None:
+        super().__init__(text)
+        self.refusal = refusal
+        self.who = who
+
+    @classmethod
+    def of(cls, who: str, refusal: Refusal) -> Self:
+        """The error of a refusal; `who` begins its text and may be empty."""
+        line = refusal.line()
+        return cls(f"{who}: {line}" if who else line, refusal, who)
 
 
 class SettingsError(WrongInput):
@@ -33,6 +54,11 @@ class SettingsError(WrongInput):
 
 class EntryError(WrongInput):
     """An operator entry was refused as a whole; nothing of it is kept."""
+
+    @property
+    def kind(self) -> str:
+        """The entry's name on the wire; empty where the refusal does not say."""
+        return self.who
 
 
 class CaptureError(WrongInput):

@@ -7,7 +7,10 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct
 
-from edge.contract.errors import SettingsError
+from edge.contract.allowed import Words
+from edge.contract.refusal import KeyPath, Refusal
+from edge.contract.said import Figure, say
+from edge.contract.typed import TypedFault
 
 Percent = Annotated[float, Meta(ge=0, le=100)]
 Place = Annotated[int, Meta(ge=0, le=31)]
@@ -25,7 +28,7 @@ class WiredInput(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True, 
 
     @classmethod
     def check(cls, wired: Sequence[Any]) -> None:
-        """What goes together among the inputs of this kind. Raises SettingsError."""
+        """What goes together among the inputs of this kind. Raises TypedFault."""
 
 
 class LossInput(WiredInput, frozen=True, tag="loss"):
@@ -46,11 +49,13 @@ class BeamInput(WiredInput, frozen=True, tag="beam"):
 
     @classmethod
     def check(cls, wired: Sequence[BeamInput]) -> None:
-        each_once("input.reads", ["beam" for _ in wired], "one beam input")
+        each_once(("input", "reads"), ["beam" for _ in wired], "one beam input")
         for beam in wired:
             if beam.full_pct <= beam.empty_pct:
-                found = f"full_pct {beam.full_pct:g} with empty_pct {beam.empty_pct:g}"
-                raise SettingsError(f"input at {beam.at}: found {found}; allowed: full_pct over empty_pct")
+                full, empty = (Figure(pct, f"{pct:g}") for pct in (beam.full_pct, beam.empty_pct))
+                found = say("found {full_pct:bare} {full} with {empty_pct:bare} {empty}", full=full, empty=empty)
+                over = Words(say("{full_pct:bare} over {empty_pct:bare}"))
+                raise TypedFault(Refusal((f"input at {beam.at}",), found, over))
 
 
 class GroundInput(WiredInput, frozen=True, tag="ground"):
@@ -60,7 +65,7 @@ class GroundInput(WiredInput, frozen=True, tag="ground"):
 
     @classmethod
     def check(cls, wired: Sequence[GroundInput]) -> None:
-        each_once("input.reads", ["ground" for _ in wired], "one ground input")
+        each_once(("input", "reads"), ["ground" for _ in wired], "one ground input")
 
 
 class ShaftInput(WiredInput, frozen=True, tag="shaft"):
@@ -71,7 +76,7 @@ class ShaftInput(WiredInput, frozen=True, tag="shaft"):
 
     @classmethod
     def check(cls, wired: Sequence[ShaftInput]) -> None:
-        each_once("input.shaft", [shaft.shaft for shaft in wired], "each shaft once")
+        each_once(("input", "shaft"), [shaft.shaft for shaft in wired], "each shaft once")
 
 
 INPUT_STRUCTS: dict[str, type[WiredInput]] = {
@@ -80,10 +85,10 @@ INPUT_STRUCTS: dict[str, type[WiredInput]] = {
 """What `reads` may say, and the keys that go with it."""
 
 
-def each_once(key: str, values: Iterable[Any], allowed: str) -> None:
-    """Raises SettingsError for a value that stands twice."""
+def each_once(path: KeyPath, values: Iterable[Any], allowed: str) -> None:
+    """Raises TypedFault for a value that stands twice."""
     seen: list[Any] = []
     for value in values:
         if value in seen:
-            raise SettingsError(f"{key}: {value!r} stands twice; allowed: {allowed}")
+            raise TypedFault(Refusal(path, (f"{value!r} stands twice",), Words((allowed,))))
         seen.append(value)

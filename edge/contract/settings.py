@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import os
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
 
+from edge.contract.allowed import Choice, Words
 from edge.contract.errors import SettingsError
 from edge.contract.inputs import INPUT_STRUCTS, Percent, Place, WiredInput, each_once
+from edge.contract.refusal import MISSING, Refusal, value_found
+from edge.contract.said import Figure, say
 from edge.contract.typed import TypedFault, convert, did_you_mean
 
 Text = Annotated[str, Meta(min_length=1, max_length=200)]
@@ -196,8 +200,8 @@ def parse(text: str, name: str = "settings") -> Settings:
         inputs = _inputs(plain.pop("input", []))
         settings = msgspec.structs.replace(convert(plain, Settings), input=inputs)
         _check_clashes(settings)
-    except (SettingsError, TypedFault) as fault:
-        raise SettingsError(f"{name}: {fault}") from fault
+    except TypedFault as fault:
+        raise SettingsError.of(name, fault.refusal) from fault
     return settings
 
 
@@ -213,7 +217,7 @@ def from_plain(plain: dict[str, Any]) -> Settings:
         inputs = _inputs(plain.get("input", []))
         rest = {name: table for name, table in plain.items() if name != "input"}
         return msgspec.structs.replace(msgspec.convert(rest, Settings), input=inputs)
-    except (msgspec.ValidationError, SettingsError) as fault:
+    except (msgspec.ValidationError, TypedFault) as fault:
         raise SettingsError(f"recorded settings: {fault}") from fault
 
 
@@ -234,39 +238,40 @@ def database(settings: Settings) -> Path:
 
 
 def _inputs(found: Any) -> tuple[WiredInput, ...]:
-    """The tables [[input]]. What an input reads decides its keys, so that is judged first and by name. Raises SettingsError."""
+    """The tables [[input]]. What an input reads decides its keys, so that is judged first and by name. Raises TypedFault."""
     if not isinstance(found, (list, tuple)):
-        raise SettingsError(f"input: found {found!r:.60}; allowed: tables [[input]]")
+        raise TypedFault(Refusal(("input",), value_found(found, f"{found!r:.60}"), Words(("tables [[input]]",))))
+    known = Choice(tuple(INPUT_STRUCTS))
     inputs = []
     for number, plain in enumerate(found):
-        where = f"input[{number}]"
         if not isinstance(plain, dict):
-            raise SettingsError(f"{where}: found {plain!r:.60}; allowed: a table")
+            raise TypedFault(Refusal(("input", number), value_found(plain, f"{plain!r:.60}"), Words(("a table",))))
+        path = ("input", number, "reads")
         if "reads" not in plain:
             near = next((did for key in plain if (did := did_you_mean(str(key), ["reads"]))), "")
-            raise SettingsError(f"{where}.reads: missing; required: {', '.join(INPUT_STRUCTS)}{near}")
+            raise TypedFault(Refusal(path, MISSING, known, by="required", note=(near,)))
         reads = plain["reads"]
         struct = INPUT_STRUCTS.get(reads) if isinstance(reads, str) else None
         if struct is None:
-            near = did_you_mean(str(reads), INPUT_STRUCTS)
-            raise SettingsError(f"{where}.reads: found {reads!r}{near}; allowed: {', '.join(INPUT_STRUCTS)}")
+            raise TypedFault(Refusal(path, value_found(reads, near=did_you_mean(str(reads), INPUT_STRUCTS)), known))
         try:
             inputs.append(convert(plain, struct))
         except TypedFault as fault:
-            raise SettingsError(f"{where}.{fault}") from fault
+            raise TypedFault(replace(fault.refusal, path=("input", number, *fault.refusal.path))) from fault
     return tuple(inputs)
 
 
 def _check_clashes(settings: Settings) -> None:
-    """What can't stand together in one file. Raises SettingsError."""
-    each_once("input.at", [wired.at for wired in settings.input], "each place once")
+    """What can't stand together in one file. Raises TypedFault."""
+    each_once(("input", "at"), [wired.at for wired in settings.input], "each place once")
     for struct in INPUT_STRUCTS.values():
         struct.check(settings.inputs(struct))
-    each_once("level.bit", [level.bit for level in settings.level], "each bit once")
-    each_once("level.means", [level.means for level in settings.level], "each meaning once")
-    each_once("crop_data.name", [crop.name for crop in settings.crop_data], "each crop once")
+    each_once(("level", "bit"), [level.bit for level in settings.level], "each bit once")
+    each_once(("level", "means"), [level.means for level in settings.level], "each meaning once")
+    each_once(("crop_data", "name"), [crop.name for crop in settings.crop_data], "each crop once")
     if settings.alerts.clear_p >= settings.alerts.raise_p:
-        found = f"clear_p {settings.alerts.clear_p:g} with raise_p {settings.alerts.raise_p:g}"
-        raise SettingsError(f"alerts.clear_p: found {found}; allowed: clear_p under raise_p")
+        clear, high = (Figure(value, f"{value:g}") for value in (settings.alerts.clear_p, settings.alerts.raise_p))
+        found = say("found {clear_p:bare} {clear} with {raise_p:bare} {high}", clear=clear, high=high)
+        raise TypedFault(Refusal(("alerts", "clear_p"), found, Words(say("{clear_p:bare} under {raise_p:bare}"))))
     if settings.mqtt.password_file and not settings.mqtt.username:
-        raise SettingsError("mqtt.password_file: given without username; allowed: both or neither")
+        raise TypedFault(Refusal(("mqtt", "password_file"), say("given without {username:bare}"), Words(("both or neither",))))

@@ -1,7 +1,7 @@
-"""Plain data (from TOML or JSON) -> typed structs, with one clear line a fault.
+"""Plain data (from TOML or JSON) -> typed structs, with one refusal a fault.
 
-msgspec does the checking; this module turns its refusals into: which key, what was found, what is allowed, and for an
-unknown key the nearest known one.
+msgspec does the checking; this module turns its refusals into data: which key, what was found, what is allowed, and for
+an unknown key the nearest known one.
 """
 
 from __future__ import annotations
@@ -15,6 +15,9 @@ from typing import Any, TypeVar
 import msgspec
 from msgspec import inspect
 
+from edge.contract.allowed import NULL, AnyOf, Choice, FreeText, ListOf, Number, OneOrMore, Rule, Words
+from edge.contract.refusal import LONGEST_BITS, MISSING, KeyPath, Refusal, dotted, value_found
+
 DEEPEST = 12
 """Levels of nesting accepted; real settings and entries need four."""
 
@@ -22,18 +25,22 @@ T = TypeVar("T")
 
 
 class TypedFault(Exception):
-    """One fault in one line; callers wrap it into their own error with the file or entry named."""
+    """One fault; callers wrap its refusal into their own error with the file or entry named."""
+
+    def __init__(self, refusal: Refusal) -> None:
+        super().__init__(refusal.line())
+        self.refusal = refusal
 
 
 def convert(plain: Any, kind: type[T], kind_of_key: str = "key") -> T:
     """Check plain data against a struct. Raises TypedFault naming key, what was found and what is allowed."""
-    _check_finite(plain, "", 0)
+    _check_finite(plain, ())
     info = _info(kind)
-    _check_keys(plain, info, "", kind_of_key)
+    _check_keys(plain, info, (), kind_of_key)
     try:
         return msgspec.convert(plain, kind, strict=True)
     except msgspec.ValidationError as fault:
-        raise TypedFault(_explain(str(fault), plain, info)) from fault
+        raise TypedFault(_refusal(str(fault), plain, info)) from fault
 
 
 _INFO: dict[object, inspect.Type] = {}
@@ -52,21 +59,18 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     return f" (did you mean `{near[0]}`?)" if near else ""
 
 
-def _check_finite(plain: Any, path: str, depth: int) -> None:
-    if depth > DEEPEST:
-        raise TypedFault(f"{path[:80]}: nested deeper than {DEEPEST} levels")
+def _check_finite(plain: Any, path: KeyPath) -> None:
+    if len(path) > DEEPEST:
+        where = dotted(path)[:80]  # only hostile input is so deep: its keys are not worth telling apart
+        raise TypedFault(Refusal((where,), (f"nested deeper than {DEEPEST} levels",)))
     if isinstance(plain, float) and not math.isfinite(plain):
-        raise TypedFault(f"{path}: found {plain}; allowed: a finite number")
+        raise TypedFault(Refusal(path, value_found(plain), Words(("a finite number",))))
     if isinstance(plain, dict):
         for key, value in plain.items():
-            _check_finite(value, _join(path, str(key)), depth + 1)
+            _check_finite(value, (*path, str(key)))
     elif isinstance(plain, (list, tuple)):
         for number, value in enumerate(plain):
-            _check_finite(value, f"{path}[{number}]", depth + 1)
-
-
-def _join(path: str, key: str) -> str:
-    return f"{path}.{key}" if path else key
+            _check_finite(value, (*path, number))
 
 
 def _struct_for(plain: Any, info: inspect.Type) -> inspect.StructType | None:
@@ -95,14 +99,14 @@ def _plain_type(info: inspect.Type) -> inspect.Type:
     return info
 
 
-def _check_keys(plain: Any, info: inspect.Type, path: str, kind_of_key: str) -> None:
+def _check_keys(plain: Any, info: inspect.Type, path: KeyPath, kind_of_key: str) -> None:
     """Unknown keys first: a misspelled key would otherwise show as a missing one."""
     info = _plain_type(info)
     if isinstance(plain, (list, tuple)):
         items = _items_of(info)
         if items is not None:
             for number, value in enumerate(plain):
-                _check_keys(value, items, f"{path}[{number}]", kind_of_key)
+                _check_keys(value, items, (*path, number), kind_of_key)
         return
     struct = _struct_for(plain, info)
     if struct is None or not isinstance(plain, dict):
@@ -112,28 +116,27 @@ def _check_keys(plain: Any, info: inspect.Type, path: str, kind_of_key: str) -> 
         if key == struct.tag_field:
             continue
         if key not in fields:
-            where = f"{_join(path, str(key))}: unknown {kind_of_key}{did_you_mean(str(key), fields)}"
-            raise TypedFault(f"{where}; allowed: {', '.join(fields)}")
-        _check_keys(value, fields[key].type, _join(path, str(key)), kind_of_key)
+            unknown = f"unknown {kind_of_key}{did_you_mean(str(key), fields)}"
+            raise TypedFault(Refusal((*path, str(key)), (unknown,), Choice(tuple(fields))))
+        _check_keys(value, fields[key].type, (*path, str(key)), kind_of_key)
 
 
-_PATH = re.compile(r"^(?P<text>.*?)(?: - at `\$(?P<path>.*)`)?$", re.DOTALL)
-_MISSING = re.compile(r"missing required field `(?P<key>[^`]+)`")
-_STEP = re.compile(r"\.([^.\[\]]+)|\[(\d+|\.\.\.)\]")
+_MISSING = re.compile(r"Object missing required field `(?P<key>[^`]+)`")
+_STEP = re.compile(r"\.([^.\[\]]+)|\[(\d+)\]")
 
 
-def _explain(message: str, plain: Any, info: inspect.Type) -> str:
-    parts = _PATH.match(message)
-    text, path = (parts["text"], parts["path"] or "") if parts else (message, "")
-    missing = _MISSING.search(text)
+def _refusal(message: str, plain: Any, info: inspect.Type) -> Refusal:
+    """Of the library's text only the path is needed, and whether the key there is missing."""
+    text, _, place = message.rpartition(" - at `$") if " - at `$" in message else (message, "", "")
+    path: KeyPath = tuple(key or int(number) for key, number in _STEP.findall(place.removesuffix("`")))
+    missing = _MISSING.fullmatch(text)
     if missing:
-        where = _join(path.lstrip("."), missing["key"])
-        field = _field(info, plain, f"{path}.{missing['key']}")
-        return f"{where}: missing; required: {allowed(field) if field is not None else 'a value'}"
+        path = (*path, missing["key"])
+        field = _field(info, plain, path)
+        return Refusal(path, MISSING, rule_of(field) if field is not None else Words(("a value",)), by="required")
     found, field = _value(plain, path), _field(info, plain, path)
-    rule = allowed(field) if field is not None else text
     near = did_you_mean(found, _words_of(field)) if isinstance(found, str) and field is not None else ""
-    return f"{path.lstrip('.')}: found {_show(found)}{near}; allowed: {rule}"
+    return Refusal(path, value_found(found, _show(found), near), rule_of(field) if field is not None else Words((text,)))
 
 
 def _words_of(info: inspect.Type) -> list[str]:
@@ -143,89 +146,60 @@ def _words_of(info: inspect.Type) -> list[str]:
 
 
 def _show(value: Any) -> str:
-    if isinstance(value, int) and value.bit_length() > 200:
+    if isinstance(value, int) and value.bit_length() > LONGEST_BITS:
         return f"a number of {value.bit_length()} bits"  # one too long to be written out at all
     text = repr(value) if not isinstance(value, bool) else str(value).lower()
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _value(plain: Any, path: str) -> Any:
-    for key, number in _STEP.findall(path):
+def _value(plain: Any, path: KeyPath) -> Any:
+    for step in path:
         try:
-            plain = plain[key] if key else plain[int(number)]
-        except (KeyError, IndexError, TypeError, ValueError):
+            plain = plain[step]
+        except (KeyError, IndexError, TypeError):
             return None
     return plain
 
 
-def _field(info: inspect.Type | None, plain: Any, path: str) -> inspect.Type | None:
-    for key, number in _STEP.findall(path):
+def _field(info: inspect.Type | None, plain: Any, path: KeyPath) -> inspect.Type | None:
+    for step in path:
         if info is None:
             return None
         info = _plain_type(info)
-        if key:
+        if isinstance(step, str):
             struct = _struct_for(plain, info)
-            if struct is not None and key == struct.tag_field:
+            if struct is not None and step == struct.tag_field:
                 return None
             fields = {f.encode_name: f.type for f in struct.fields} if struct is not None else {}
-            info = fields.get(key)
-            plain = plain.get(key) if isinstance(plain, dict) else None
+            info = fields.get(step)
         else:
             info = _items_of(info)
-            try:
-                plain = plain[int(number)]
-            except (IndexError, TypeError, ValueError):
-                plain = None
+        plain = _value(plain, (step,))
     return info
 
 
-def allowed(info: inspect.Type) -> str:
-    """What a field takes, in words."""
+def rule_of(info: inspect.Type) -> Rule:
+    """What a field takes."""
     info = _plain_type(info)
     if isinstance(info, inspect.UnionType):
-        words = [allowed(option) for option in info.types if not isinstance(option, inspect.CustomType)]
-        lists = [one for one in map(_plain_type, info.types) if isinstance(one, (inspect.VarTupleType, inspect.ListType))]
-        each = allowed(lists[0].item_type) if len(lists) == 1 else ""
-        if len(words) == 2 and each in words:  # one such value or several: its range is said once
-            return f"{each}; one, or up to {lists[0].max_length or 'any number'} of them"
-        return " or ".join(dict.fromkeys(words))
+        rules = [rule_of(option) for option in info.types if not isinstance(option, inspect.CustomType)]
+        lists = [rule for rule in rules if isinstance(rule, ListOf)]
+        if len(rules) == 2 and len(lists) == 1 and lists[0].item in rules:  # its range is said once
+            return OneOrMore(lists[0].item, lists[0].most)
+        return AnyOf(tuple(dict.fromkeys(rules)))
     if isinstance(info, (inspect.FloatType, inspect.IntType)):
-        return _number_words(info)
+        return Number(info.ge, info.gt, info.le, info.lt, whole=isinstance(info, inspect.IntType))
     if isinstance(info, inspect.LiteralType):
-        return ", ".join(str(value) for value in info.values)
+        return Choice(tuple(map(str, info.values)))
     if isinstance(info, inspect.StrType):
-        return _text_words(info)
+        return FreeText(info.pattern, info.min_length, info.max_length)
     if isinstance(info, inspect.BoolType):
-        return "true or false"
+        return Words(("true or false",))
     if isinstance(info, inspect.NoneType):
-        return "null"
+        return NULL
     if isinstance(info, (inspect.VarTupleType, inspect.ListType)):
-        if info.min_length is not None and info.min_length == info.max_length:
-            return f"a list of {info.min_length}, each {allowed(info.item_type)}"
-        return f"a list of {info.min_length or 0} to {info.max_length or 'any number of'}: {allowed(info.item_type)}"
+        return ListOf(rule_of(info.item_type), info.min_length, info.max_length)
     if isinstance(info, inspect.StructType):
-        keys = ([info.tag_field] if info.tag_field else []) + [field.encode_name for field in info.fields]
-        return "a table with " + ", ".join(keys)
-    return "another kind of value"
-
-
-def _number_words(info: inspect.FloatType | inspect.IntType) -> str:
-    words = ["a whole number" if isinstance(info, inspect.IntType) else "a number"]
-    if info.ge is not None:
-        words.append(f"from {info.ge:g}")
-    if info.gt is not None:
-        words.append(f"over {info.gt:g}")
-    if info.le is not None:
-        words.append(f"up to {info.le:g}")
-    if info.lt is not None:
-        words.append(f"{'and ' if len(words) > 1 else ''}under {info.lt:g}")
-    return " ".join(words)
-
-
-def _text_words(info: inspect.StrType) -> str:
-    words = "text"
-    if info.pattern:
-        words += f" of the form {info.pattern}"
-    if info.min_length or info.max_length:
-        words += f" of {info.min_length or 0} to {info.max_length or 'any number of'} characters"
-    return words
+        tag = (info.tag_field,) if info.tag_field else ()
+        return Choice((*tag, *(field.encode_name for field in info.fields)), lead="a table with ")
+    return Words(("another kind of value",))

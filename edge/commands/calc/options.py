@@ -101,7 +101,7 @@ def shared_options(function: F) -> F:
 
     @functools.wraps(function)
     def verb(as_json: bool, unit_system: str | None, source: str | None, **options: Any) -> Any:
-        with refusal.spoken(options, source, unit_system == "us"):
+        with refusal.spoken(str(click.get_current_context().info_name), options, source, unit_system == "us"):
             return function(as_json=as_json, unit_system=unit_system, source=source, **options)
 
     units = "Read and answer in these (us: ft, lb, bu, ac, mph; sieve gaps stay mm, masses g)."

@@ -3,132 +3,114 @@ customary keys and figures where those were given."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from typing import Any
 
-from edge.contract.errors import SettingsError, WrongInput
-from edge.reckon.tables import units
+from edge.commands.calc.us import US_KEYS, all_keys, factor
+from edge.contract.allowed import NULL, AnyOf, ListOf, Rule, Words
+from edge.contract.errors import EntryError, SettingsError, WrongInput
+from edge.contract.refusal import KeyPath, Refusal
+from edge.contract.said import Change, Key, bare, say
+from edge.contract.typed import TypedFault
 
-US_LENGTHS = {"length_ft": "length_m", "width_ft": "width_m", "x_ft": "x_m", "residue_width_ft": "residue_width_m",
-              "cut_width_ft": "cut_width_m"}  # fmt: skip
-US_KEYS = {**US_LENGTHS, "area_ft2": "area_m2", "mph": "kmh", "yield_bu_ac": "yield_t_ha",
-           "price_per_bu": "price_per_t"}  # fmt: skip
-"""US customary key -> the SI key it stands for."""
+SI_KEYS = {si: key for key, si in US_KEYS.items()}
 
-FACTORS = {**dict.fromkeys(US_LENGTHS, units.FT_M), "area_ft2": units.FT2_M2, "mph": units.MILE_KM}
-"""US customary key -> SI per unit of it; those in bushels depend on the crop."""
 
-_HEAD = re.compile(r"^calc (?P<verb>[a-z-]+): (?:(?:tray|gauge): )?(?P<path>[a-z_][\w.\[\]]*): (?P<rest>.*)$", re.DOTALL)
-_NUMBER = re.compile(r"(?<![\w.])-?\d[\d.]*(?:e[+-]?\d+)?(?![\w.]*\w)")
-_FOUND = re.compile(r"found (-?\d[\d.]*(?:e[+-]?\d+)?)")
-_GROUND = ("front", "before_harvest")
+@dataclass(frozen=True)
+class Customary:
+    """Input in US customary keys that were read into SI ones: what was given, and the mass of a bushel."""
+
+    given: frozenset[str]
+    bushel_lb: float | None
+
+    @classmethod
+    def of(cls, plain: Mapping[str, Any], bushel_lb: float | None = None) -> Customary:
+        """Of a whole object."""
+        return cls(frozenset(all_keys(plain)), bushel_lb)
+
+    def name(self, key: str) -> str:
+        """The US customary key of an SI one, unless that was given itself."""
+        us = SI_KEYS.get(key, key)
+        return key if key in self.given and us not in self.given else us
+
+    def retold(self, refusal: Refusal) -> Refusal:
+        """A refusal of an SI key in the key and the unit that it was read from."""
+        key = str(refusal.path[-1]) if refusal.path else ""
+        us = self.name(key)
+        per = factor(us, self.bushel_lb) if us != key else None
+        return refusal.changed(Change(self.name, per or 1.0, {"m": "ft"}))
 
 
 @contextmanager
-def spoken(options: Mapping[str, Any], source: str | None, us: bool) -> Iterator[None]:
-    """Faults of settings pass as they are, others name what was typed. `options`: all of a verb's, None where not given."""
+def retold(customary: Customary | None) -> Iterator[None]:
+    """Refusals inside are told in US customary keys and figures where some were given. Raises TypedFault."""
+    try:
+        yield
+    except (TypedFault, EntryError) as fault:
+        if customary is None or fault.refusal is None:
+            raise
+        raise TypedFault(customary.retold(fault.refusal)) from fault
+
+
+@contextmanager
+def spoken(verb: str, options: Mapping[str, Any], source: str | None, us: bool) -> Iterator[None]:
+    """Refusals of a verb name what was typed; faults of settings pass as they are. Raises WrongInput.
+
+    `options`: all of the verb's, None where not given.
+    """
     try:
         yield
     except SettingsError:
         raise
-    except WrongInput as fault:
-        raise WrongInput(as_typed(str(fault), options, source is not None, us)) from fault
+    except (TypedFault, WrongInput) as fault:
+        if fault.refusal is None:
+            raise
+        line = as_typed(fault.refusal, options, source is not None, us)
+        raise WrongInput(f"calc {verb}: {line}", fault.refusal, f"calc {verb}") from fault
 
 
-def as_typed(text: str, options: Mapping[str, Any], from_file: bool, us: bool = False) -> str:
-    """A refusal that names keys -> one that names options: all of them, or beside a file those that were given."""
-    given = {name for name, value in options.items() if value is not None and value != ()}
-    known = given if from_file else set(options)
-    head = _HEAD.match(text)
-    if head is None:
-        return text if from_file or ": --gauge" in text else _plain(text, known)
-    name = re.sub(r"\[\d+\]", "", head["path"]).removeprefix("trays.").replace(".", "_")
-    rest = _plain(head["rest"], known)
-    if name in known:
-        return f"calc {head['verb']}: {_option(name)}: {rest}"
-    if name == "trays" and not from_file:
-        return f"calc {head['verb']}: {_option('length_m')} by {_option('width_m')}: {rest}"
-    if name in _GROUND and not from_file:
-        area = "area_ft2" if us else "area_m2"
-        return f"calc {head['verb']}: {_option(f'{name}_grains')} and {_option(f'{name}_{area}')}: {rest}"
-    return text
+def as_typed(refusal: Refusal, options: Mapping[str, Any], from_file: bool, us: bool = False) -> str:
+    """A refusal with options for keys: all of them, or beside a file those that were given."""
+    known = {name for name, value in options.items() if not from_file or (value is not None and value != ())}
+
+    def called(key: Key) -> str:
+        return _option(key.name) if key.name in known else bare(key)
+
+    typed = _typed(refusal.path, known)
+    if typed is None and not from_file and refusal.path:
+        typed = _several(refusal.path, us)
+    if typed is None:
+        return refusal.line(key=called)
+    rule = None if refusal.allowed is None else _by_option(refusal.allowed)
+    return replace(refusal, allowed=rule).line(typed, called)
 
 
-def _plain(text: str, known: set[str]) -> str:
-    text = text.replace(" or null", "").replace("a known crop", "a known --crop" if "crop" in known else "a known crop")
-    text = re.sub(r"a list of 2, each a number", "two numbers, one after the other", text)
-    text = re.sub(r" or a list of [^;]*$", "", text)
-    for name in sorted(known, key=len, reverse=True):
-        if "_" in name or name in ("kmh", "mph"):
-            text = re.sub(rf"(?<![\w'-])`?{name}`?(?![\w'-])", _option(name), text)
-    return text
+def _typed(path: KeyPath, known: set[str]) -> str | None:
+    """The option that stands for a key; those of a tray or a ground count lie deeper in the object."""
+    steps = [step for step in path if isinstance(step, str)]
+    name = "_".join(steps[1:] if steps[:1] == ["trays"] else steps)
+    return _option(name) if name in known else None
+
+
+def _several(path: KeyPath, us: bool) -> str | None:
+    """The options that together stand for a whole tray or ground count."""
+    if path[0] == "trays" and isinstance(path[-1], int):
+        return f"{_option('length_m')} by {_option('width_m')}"
+    if path in (("front",), ("before_harvest",)):
+        return f"{_option(f'{path[0]}_grains')} and {_option(f'{path[0]}_' + ('area_ft2' if us else 'area_m2'))}"
+    return None
+
+
+def _by_option(rule: Rule) -> Rule:
+    """An option can't say null, and takes several values one after the other."""
+    if isinstance(rule, AnyOf):
+        return AnyOf(tuple(one for one in rule.rules if one != NULL and not isinstance(one, ListOf)) or rule.rules)
+    if isinstance(rule, ListOf) and rule.least == rule.most == 2:
+        return Words(say("two numbers, one after the other"))
+    return rule
 
 
 def _option(name: str) -> str:
     return "--" + name.replace("_", "-")
-
-
-@contextmanager
-def in_us(us: bool, plain: Mapping[str, Any]) -> Iterator[None]:
-    """Under `us`, a fault of an SI key that a US customary one was read into is told in that key and its unit."""
-    try:
-        yield
-    except WrongInput as fault:
-        said = _in_us(str(fault), plain) if us else str(fault)
-        if said == str(fault):
-            raise
-        raise WrongInput(said) from fault
-
-
-def _in_us(text: str, plain: Mapping[str, Any]) -> str:
-    head = _HEAD.match(text)
-    if head is None:
-        return text
-    *place, last = head["path"].split(".")
-    key = next((key for key, si in US_KEYS.items() if si == last), None)
-    used = _keys(plain)
-    if key is None or (last in used and key not in used):
-        return text
-    path = ".".join([*place, key])
-    return f"calc {head['verb']}: {path}: {_scaled(head['rest'], _factor(key, head['rest'], plain))}"
-
-
-def _factor(key: str, rest: str, plain: Mapping[str, Any]) -> float:
-    """SI per unit; in bushels it follows from what was given and what was found."""
-    if key in FACTORS:
-        return FACTORS[key]
-    found, given = _FOUND.search(rest), plain.get(key)
-    if found is None or not isinstance(given, (int, float)) or not given:
-        return 1.0
-    return float(found[1]) / given
-
-
-def _scaled(rest: str, factor: float) -> str:
-    scaled = _NUMBER.sub(lambda number: f"{float(number[0]) / factor:.4g}", rest)
-    return re.sub(r"(?<=\d) m\b", " ft", scaled)
-
-
-def _keys(plain: Any) -> set[str]:
-    """Every key of an object, nested ones too."""
-    if isinstance(plain, Mapping):
-        return set(plain).union(*map(_keys, plain.values()))
-    return set().union(*map(_keys, plain)) if isinstance(plain, list) else set()
-
-
-def check_us(verb: str, plain: Any, us: bool) -> None:
-    """US customary keys only under `us`, and none beside the SI key it stands for. Raises WrongInput."""
-    if isinstance(plain, list):
-        for one in plain:
-            check_us(verb, one, us)
-    if not isinstance(plain, Mapping):
-        return
-    for key, value in plain.items():
-        si = US_KEYS.get(key)
-        if si is not None and si in plain:
-            with_us = "" if us else f" ({key} with --units us)"
-            raise WrongInput(f"calc {verb}: {key}: given beside {si}; allowed: one of the two{with_us}")
-        if si is not None and not us:
-            raise WrongInput(f"calc {verb}: {key}: a US customary unit; allowed: with --units us, or give {si} instead")
-        check_us(verb, value, us)

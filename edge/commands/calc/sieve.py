@@ -10,8 +10,12 @@ from msgspec import Meta, Struct
 
 from edge.commands.calc import keys
 from edge.contract import entries
+from edge.contract.allowed import Choice, Words
 from edge.contract.errors import EntryError, WrongInput
+from edge.contract.refusal import MISSING, Refusal, value_found
+from edge.contract.said import say
 from edge.contract.settings import Settings
+from edge.contract.typed import TypedFault, convert
 from edge.reckon.entered import gauge
 from edge.reckon.tables import guards
 
@@ -78,9 +82,10 @@ def _check_single(single: Mapping[str, Any]) -> None:
         ("sieve", "pre, top or bottom"), ("measured_mm", "the gap at the sieve in mm, again for each place")
     ):  # fmt: skip
         if key not in single:
-            raise WrongInput(f"calc sieve: {key}: missing; required: {words}")
+            raise TypedFault(Refusal((key,), MISSING, Words((words,)), by="required"))
     if "readout" not in single and "readout_mm" not in single:
-        raise WrongInput("calc sieve: readout_mm: missing; required: what the cab shows in mm, or --readout with --unit")
+        shown = Words(say("what the cab shows in mm, or --readout with --unit"))
+        raise TypedFault(Refusal(("readout_mm",), MISSING, shown, by="required"))
 
 
 def _numbered(found: list[Any], key: str) -> list[Placed]:
@@ -95,23 +100,17 @@ def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Placed]:
 
 
 def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
-    """The figures of the contract, and the words. Raises WrongInput or EntryError."""
-    want = keys.typed("sieve", dict(beside), Wanted).want_mm
+    """The figures of the contract, and the words. Raises WrongInput, TypedFault or EntryError."""
+    want = convert(dict(beside), Wanted).want_mm
     checked: list[entries.GaugeEntry] = []
     for place, one in found:
-        where = f"calc sieve: {place}:" if place else "calc sieve:"
-        if not isinstance(one, dict):
-            raise WrongInput(f"{where} found {type(one).__name__}; allowed: gauge entries, each a JSON object")
-        if one.get("entry", "gauge") != "gauge":
-            raise WrongInput(f"{where} entry: found {one['entry']!r:.60}; allowed: gauge")
         try:
-            entry = entries.from_plain({"entry": "gauge", **one})
+            checked.append(_entry(one))
         except EntryError as fault:
-            raise WrongInput(f"{where} {str(fault).removeprefix('gauge: ')}") from fault
-        assert isinstance(entry, entries.GaugeEntry)
-        checked.append(entry)
-    with keys.said_by("calc sieve:"):
-        result = gauge.check(checked)
+            if not place or fault.refusal is None:
+                raise
+            raise WrongInput(f"calc sieve: {place}: {fault.refusal.line()}") from fault  # no option is meant there
+    result = gauge.check(checked)
     dial = result.dial(want) if want is not None else None
     warnings = [*result.warnings, *(result.warnings_for(want) if want is not None else ())]
     if config is not None:
@@ -124,6 +123,18 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
         "warnings": warnings,
     }
     return figures, _words(result, want, dial, warnings)
+
+
+def _entry(plain: Any) -> entries.GaugeEntry:
+    if not isinstance(plain, dict):
+        each = Words(say("gauge entries, each a JSON object"))
+        raise entries.GaugeEntry.refused((), (f"found {type(plain).__name__}",), each)
+    if plain.get("entry", "gauge") != "gauge":
+        found = value_found(plain["entry"], f"{plain['entry']!r:.60}")
+        raise entries.GaugeEntry.refused(("entry",), found, Choice(("gauge",)))
+    entry = entries.from_plain({"entry": "gauge", **plain})
+    assert isinstance(entry, entries.GaugeEntry)
+    return entry
 
 
 def _guard_rails(checked: Sequence[entries.GaugeEntry], want: float | None, config: Settings) -> list[str]:

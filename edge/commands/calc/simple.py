@@ -9,9 +9,14 @@ from msgspec import Meta, Struct
 
 from edge.commands.calc import keys as calc_input
 from edge.commands.calc.keys import show
-from edge.contract.errors import WrongInput
+from edge.commands.calc.refusal import Customary, retold
+from edge.commands.calc.us import to_si
+from edge.contract.allowed import Number
+from edge.contract.refusal import MISSING, Refusal
+from edge.contract.said import say
 from edge.contract.settings import Settings
-from edge.reckon.statistics.ratio import rate_ratio
+from edge.contract.typed import TypedFault, convert
+from edge.reckon.statistics.ratio import RateOutside, rate_ratio
 from edge.reckon.tables import units
 
 Answer = tuple[dict[str, Any], list[str]]
@@ -61,13 +66,14 @@ class ConcentrationKeys(Struct, forbid_unknown_fields=True, frozen=True, kw_only
 
 
 def kernels(plain: Mapping[str, Any], config: Settings | None, us: bool = False) -> Answer:
-    """Kernels for 100 kg/ha and for 1 bu/ac, from the TGW and the bushel or from a crop's. Raises WrongInput."""
-    keys = calc_input.typed("kernels", dict(plain), KernelKeys)
-    crop = calc_input.known_crop("kernels", keys.crop, config)
+    """Kernels for 100 kg/ha and for 1 bu/ac, from the TGW and the bushel or from a crop's. Raises TypedFault."""
+    keys = convert(dict(plain), KernelKeys)
+    crop = calc_input.known_crop(keys.crop, config)
     tgw = keys.tgw_g if keys.tgw_g is not None else (crop.tgw_g if crop else None)
     bushel = keys.bushel_lb if keys.bushel_lb is not None else (crop.bushel_lb if crop else None)
     if tgw is None:
-        raise WrongInput("calc kernels: tgw_g: missing; required: a number from 0.5 up to 2000, or a known crop")
+        or_crop = say(", or a known {crop:bare}")
+        raise TypedFault(Refusal(("tgw_g",), MISSING, Number(ge=0.5, le=2000), by="required", note=or_crop))
     per_m2 = units.kernels_per_m2(100.0, tgw)
     per_ft2 = None if bushel is None else units.kernels_per_ft2_for_1_bu_ac(tgw, bushel)
     words = [f"{show(per_m2)} kernels per m2 are 100 kg/ha (TGW {tgw:g} g)"]
@@ -87,9 +93,10 @@ def kernels(plain: Mapping[str, Any], config: Settings | None, us: bool = False)
 
 
 def area_rate(plain: Mapping[str, Any], us: bool) -> Answer:
-    """Area an hour: km/h x m / 10 (field capacity, ASABE machinery management data). Raises WrongInput."""
-    calc_input.check_keys("area-rate", plain, AreaRateKeys.__struct_fields__, us)
-    keys = calc_input.typed("area-rate", calc_input.to_si("area-rate", plain, None), AreaRateKeys)
+    """Area an hour: km/h x m / 10 (field capacity, ASABE machinery management data). Raises TypedFault."""
+    calc_input.check_keys(plain, AreaRateKeys.__struct_fields__, us)
+    with retold(Customary.of(plain) if us else None):
+        keys = convert(to_si(plain, None), AreaRateKeys)
     ha_h = keys.kmh * keys.width_m / 10 * keys.efficiency
     ac_h = ha_h / units.ACRE_HA
     shown = [show(ha_h, "ha/h"), show(ac_h, "ac/h")]
@@ -98,8 +105,8 @@ def area_rate(plain: Mapping[str, Any], us: bool) -> Answer:
 
 
 def moisture(plain: Mapping[str, Any]) -> Answer:
-    """Mass of the same dry matter at another moisture (wet basis), and the shrink. Raises WrongInput."""
-    keys = calc_input.typed("moisture", dict(plain), MoistureKeys)
+    """Mass of the same dry matter at another moisture (wet basis), and the shrink. Raises TypedFault."""
+    keys = convert(dict(plain), MoistureKeys)
     share = (100 - keys.from_pct) / (100 - keys.to_pct)
     figures = {"mass": keys.mass * share, "shrink_pct": 100 * (1 - share)}
     change = "less" if share <= 1 else "more"
@@ -111,12 +118,12 @@ def moisture(plain: Mapping[str, Any]) -> Answer:
 
 
 def ratio(plain: Mapping[str, Any]) -> Answer:
-    """Rate of the first over the second with its exact central interval. Raises WrongInput."""
-    keys = calc_input.typed("ratio", dict(plain), RatioKeys)
+    """Rate of the first over the second with its exact central interval. Raises TypedFault."""
+    keys = convert(dict(plain), RatioKeys)
     try:
         found = rate_ratio((keys.events[0], keys.events[1]), (keys.exposure[0], keys.exposure[1]), keys.level)
-    except ValueError as fault:
-        raise WrongInput(f"calc ratio: {fault}") from fault
+    except RateOutside as fault:
+        raise TypedFault(fault.refusal) from fault
     high = "no upper limit" if found.high is None else show(found.high, digits=4)
     words = [f"ratio {show(found.ratio, digits=4)} ({100 * keys.level:g} %: {show(found.low, digits=4)} to {high})"]
     if found.low <= 1 and (found.high is None or found.high >= 1):
@@ -125,8 +132,8 @@ def ratio(plain: Mapping[str, Any]) -> Answer:
 
 
 def concentration(plain: Mapping[str, Any]) -> Answer:
-    """Width of the cut over width of the discharge. Raises WrongInput."""
-    keys = calc_input.typed("concentration", dict(plain), ConcentrationKeys)
+    """Width of the cut over width of the discharge. Raises TypedFault."""
+    keys = convert(dict(plain), ConcentrationKeys)
     factor = keys.cut / keys.discharge
     words = [f"machine loss lies {show(factor)} times as thick in the discharge as over the whole cut"]
     if factor < 1:

@@ -10,9 +10,14 @@ from typing import Annotated, Any, Literal
 from msgspec import Meta, Struct
 
 from edge.commands.calc import keys
+from edge.commands.calc.refusal import Customary, retold
+from edge.commands.calc.us import to_si
 from edge.contract import entries
-from edge.contract.errors import WrongInput
+from edge.contract.allowed import Choice, Words
+from edge.contract.refusal import MISSING, Refusal, value_found
+from edge.contract.said import say
 from edge.contract.settings import Settings
+from edge.contract.typed import TypedFault, convert
 from edge.reckon.fit import trays
 from edge.reckon.fit.trays import COUNTED_MASS_U, TrayResult
 from edge.reckon.statistics.quantiles import t_quantile
@@ -65,34 +70,43 @@ class HandTest:
     tgw_g: float | None
     cut_width_m: float
     bushel_lb: float | None
+    customary: Customary | None
+    """The input in US customary keys, where refusals and answers are to be in them."""
 
 
 def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> HandTest:
-    """Plain keys (US customary ones too under `us`) -> a checked job. Raises WrongInput or EntryError."""
-    keys.check_keys("tray", plain, KEYS, us)
+    """Plain keys (US customary ones too under `us`) -> a checked job. Raises TypedFault or EntryError."""
+    keys.check_keys(plain, KEYS, us)
     if plain.get("entry", "tray") != "tray":
-        raise WrongInput(f"calc tray: entry: found {plain['entry']!r:.60}; allowed: tray")
+        found = value_found(plain["entry"], f"{plain['entry']!r:.60}")
+        raise TypedFault(Refusal(("entry",), found, Choice(("tray",))))
     name = plain.get("crop", config.crop.name if config and config.crop else None)
     asked = "crop" in plain
-    crop = keys.known_crop("tray", name, config) if asked else keys.known_crop_or_none(name, config)
+    crop = keys.known_crop(name, config) if asked else keys.known_crop_or_none(name, config)
     bushel = plain.get("bushel_lb", crop.bushel_lb if crop else None)
     if bushel is not None:
-        bushel = keys.typed("tray", {"bushel_lb": bushel}, Beside).bushel_lb
+        bushel = convert({"bushel_lb": bushel}, Beside).bushel_lb
+    customary = Customary.of(plain, bushel) if us else None
     if us:
         if bushel is None:
-            raise WrongInput("calc tray: bushel_lb: needed for bushels; give bushel_lb or a known crop")
-        plain = keys.to_si("tray", plain, bushel)
+            needed = say("needed for bushels; give {bushel_lb:bare} or a known {crop:bare}")
+            raise TypedFault(Refusal(("bushel_lb",), needed))
+        plain = to_si(plain, bushel)
     fields = set(Beside.__struct_fields__)
-    beside = keys.typed("tray", {key: value for key, value in plain.items() if key in fields}, Beside)
-    with keys.said_by("calc"):
+    with retold(customary):
+        beside = convert({key: value for key, value in plain.items() if key in fields}, Beside)
         entry = entries.from_plain({"entry": "tray", **{key: plain[key] for key in plain if key not in fields}})
-    assert isinstance(entry, entries.TrayEntry)
-    if config is not None:
-        beside = _filled(beside, config, crop_asked=asked)
-    if beside.cut_width_m is None:
-        raise WrongInput("calc tray: cut_width_m: missing; required: the width of the cut that the residue came from")
+        assert isinstance(entry, entries.TrayEntry)
+        if config is not None:
+            beside = _filled(beside, config, crop_asked=asked)
+        if beside.cut_width_m is None:
+            raise _missing("cut_width_m", "the width of the cut that the residue came from")
     tgw = beside.tgw_g if beside.tgw_g is not None else (crop.tgw_g if crop else None)
-    return HandTest(entry, beside, crop, tgw, beside.cut_width_m, bushel)
+    return HandTest(entry, beside, crop, tgw, beside.cut_width_m, bushel, customary)
+
+
+def _missing(key: str, required: str) -> TypedFault:
+    return TypedFault(Refusal((key,), MISSING, Words((required,)), by="required"))
 
 
 def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
@@ -107,9 +121,10 @@ def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:
     return Beside(**values)
 
 
-def reckon(job: HandTest, us: bool) -> tuple[dict[str, Any], list[str]]:
-    """The figures of the contract and the words. Raises EntryError."""
-    with keys.said_by("calc"):
+def reckon(job: HandTest) -> tuple[dict[str, Any], list[str]]:
+    """The figures of the contract and the words. Raises TypedFault or EntryError."""
+    us = job.customary is not None
+    with retold(job.customary):
         residue_width_m = _residue_width_m(job)
         result = trays.measure(job.entry, job.tgw_g, residue_width_m)
     si = _figures(job, result)
@@ -118,10 +133,8 @@ def reckon(job: HandTest, us: bool) -> tuple[dict[str, Any], list[str]]:
 
 def _residue_width_m(job: HandTest) -> float:
     if trays.known_residue_width(job.entry, None, job.cut_width_m) is None:
-        raise WrongInput(
-            "calc tray: residue_width_m: missing; required: the width over which the residue is laid "
-            "(for a tray as wide as the discharge: its own width)"
-        )
+        laid = "the width over which the residue is laid (for a tray as wide as the discharge: its own width)"
+        raise _missing("residue_width_m", laid)
     return trays.residue_width(job.entry, None, job.cut_width_m)
 
 

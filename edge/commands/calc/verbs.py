@@ -12,7 +12,6 @@ from edge.commands.calc import keys, simple
 from edge.commands.calc import sieve as calc_sieve
 from edge.commands.calc import tray as calc_tray
 from edge.commands.calc.options import Number, Verb, Verbs, config_option, numbers, shared_options
-from edge.commands.calc.refusal import in_us
 from edge.contract.errors import TailgrainError, WrongInput
 
 
@@ -69,9 +68,8 @@ def tray(as_json: bool, unit_system: str | None, source: str | None, config: str
     plain = keys.gather("tray", source, _tray_keys(options, source))
     if not plain and source is None:
         raise WrongInput("calc tray: nothing given; allowed: --grains, --length-m, --width-m, --cut-width-m and more, or --from")
-    with in_us(us, plain):
-        figures, words = calc_tray.reckon(calc_tray.read(plain, us, settings), us)
-    keys.answer("tray", figures, words, as_json)
+    figures, words = calc_tray.reckon(calc_tray.read(plain, us, settings))
+    keys.answer(figures, words, as_json)
 
 
 def _tray_keys(options: dict[str, Any], source: str | None) -> dict[str, Any]:
@@ -88,7 +86,7 @@ def _tray_keys(options: dict[str, Any], source: str | None) -> dict[str, Any]:
         else:
             of_tray = key in calc_tray.ONE_TRAY_KEYS or key in ("length_ft", "width_ft")
             (one if of_tray else plain)[key] = value
-    if not one:
+    if not one and (source is not None or not plain):
         return plain
     if source is not None:
         raise WrongInput(f"calc tray: --{next(iter(one)).replace('_', '-')}: given beside --from; allowed: in its `trays`")
@@ -120,7 +118,7 @@ def kernels(as_json: bool, unit_system: str | None, source: str | None, config: 
     settings = keys.load_config(config)
     us = keys.in_us(unit_system, settings)
     figures, words = simple.kernels(keys.gather("kernels", source, options), settings, us)
-    keys.answer("kernels", figures, words, as_json)
+    keys.answer(figures, words, as_json)
 
 
 @calc.command("area-rate", cls=Verb)
@@ -135,10 +133,8 @@ def area_rate(as_json: bool, unit_system: str | None, source: str | None, **opti
     Example: tailgrain calc area-rate --kmh 8 --width-m 12
     """
     us = keys.in_us(unit_system, None)
-    plain = keys.gather("area-rate", source, options)
-    with in_us(us, plain):
-        figures, words = simple.area_rate(plain, us)
-    keys.answer("area-rate", figures, words, as_json)
+    figures, words = simple.area_rate(keys.gather("area-rate", source, options), us)
+    keys.answer(figures, words, as_json)
 
 
 @calc.command(cls=Verb)
@@ -153,7 +149,7 @@ def moisture(as_json: bool, unit_system: str | None, source: str | None, **optio
     Example: tailgrain calc moisture --mass 10000 --from-pct 20 --to-pct 15.5
     """
     figures, words = simple.moisture(keys.gather("moisture", source, options))
-    keys.answer("moisture", figures, words, as_json)
+    keys.answer(figures, words, as_json)
 
 
 @calc.command(cls=Verb)
@@ -168,7 +164,7 @@ def ratio(as_json: bool, unit_system: str | None, source: str | None, **options:
     Example: tailgrain calc ratio --events 60 30 --exposure 51477.5 54308.7
     """
     figures, words = simple.ratio(keys.gather("ratio", source, options))
-    keys.answer("ratio", figures, words, as_json)
+    keys.answer(figures, words, as_json)
 
 
 @calc.command(cls=Verb)
@@ -197,7 +193,7 @@ def sieve(as_json: bool, unit_system: str | None, source: str | None, config: st
     settings = keys.load_config(config)
     found, beside = calc_sieve.gather(source, options.pop("gauges"), options)
     figures, words = calc_sieve.reckon(found, beside, settings)
-    keys.answer("sieve", figures, words, as_json)
+    keys.answer(figures, words, as_json)
 
 
 @calc.command(cls=Verb)
@@ -211,7 +207,7 @@ def concentration(as_json: bool, unit_system: str | None, source: str | None, **
     Example: tailgrain calc concentration --cut 30 --discharge 5
     """
     figures, words = simple.concentration(keys.gather("concentration", source, options))
-    keys.answer("concentration", figures, words, as_json)
+    keys.answer(figures, words, as_json)
 
 
 def run(args: Sequence[str]) -> int:

@@ -15,8 +15,11 @@ from itertools import pairwise
 
 from msgspec import UNSET
 
+from edge.contract.allowed import Between, Words
 from edge.contract.entries import GroundCount, OneTray, TrayEntry, given
 from edge.contract.errors import EntryError
+from edge.contract.refusal import Refusal, value_found
+from edge.contract.said import Figure, say
 
 WEIGHING_U_G = 0.05
 """Standard uncertainty of one weighing, g: a pocket scale that reads 0.1 g (common practice)."""
@@ -30,6 +33,8 @@ COUNTED_MASS_U = 0.05
 
 SMALLEST_AREA_M2 = 1e-6
 """A tray or ground count under this is a slip of the keyboard, and its square no longer a number to divide by."""
+
+LARGE_ENOUGH = Words(say("{area} or more", area=Figure(SMALLEST_AREA_M2, f"{SMALLEST_AREA_M2:g}")))
 
 PLACED_TO_SEE_SCATTER = 5
 """Trays at their places from which scatter can be told from the shape of the residue across (from memory)."""
@@ -95,16 +100,14 @@ def residue_width(entry: TrayEntry, in_force_m: float | None, cut_width_m: float
     """
     width = known_residue_width(entry, in_force_m, cut_width_m)
     if width is None:
-        raise EntryError(
-            "tray: residue_width_m: missing with a tray that may be narrower than the discharge; "
-            "allowed: the width in metres here or in a `residue` entry"
-        )
+        found = say("missing with a tray that may be narrower than the discharge")
+        raise TrayEntry.refused(("residue_width_m",), found, Words(say("the width in metres here or in a `residue` entry")))
     for number, tray in enumerate(entry.trays):
         if tray.x_m is not UNSET and abs(tray.x_m) > 0.5 * width * (1 + 1e-9):
-            raise EntryError(
-                f"tray: trays[{number}].x_m: found {tray.x_m:g}; allowed: -{width / 2:g} to {width / 2:g} "
-                f"(half the residue width of {width:g} m)"
-            )
+            found = value_found(tray.x_m, f"{tray.x_m:g}")
+            half = say(" (half the residue width of {width})", width=Figure(width, f"{width:g}", "m"))
+            inside = Between(-width / 2, width / 2)
+            raise EntryError.of("tray", Refusal(("trays", number, "x_m"), found, inside, note=half))
     return width
 
 
@@ -128,7 +131,7 @@ def measure(entry: TrayEntry, tgw_g: float | None, residue_width_m: float) -> Tr
     Raises EntryError naming the ground count that is missing, or grains without a TGW.
     """
     if residue_width_m <= 0 or not math.isfinite(residue_width_m):
-        raise EntryError(f"tray: residue_width_m: found {residue_width_m}; allowed: over 0")
+        raise TrayEntry.refused(("residue_width_m",), value_found(residue_width_m), Words(say("over 0")))
     _check_known(entry, tgw_g)
     trays = sorted(entry.trays, key=lambda tray: given(tray.x_m, 0.0))
     shed, strip = _ground(entry.before_harvest, tgw_g), _ground(entry.front, tgw_g)
@@ -140,8 +143,8 @@ def measure(entry: TrayEntry, tgw_g: float | None, residue_width_m: float) -> Tr
     weights = _weights(trays, residue_width_m)
     for number, (tray, span) in enumerate(zip(trays, spans, strict=True)):
         if tray.length_m * span < SMALLEST_AREA_M2:
-            area = f"{tray.length_m * span:.3g} m2"
-            raise EntryError(f"tray: trays[{number}]: so extreme a size ({area}); allowed: {SMALLEST_AREA_M2:g} or more")
+            found = say("so extreme a size ({area} m2)", area=f"{tray.length_m * span:.3g}")
+            raise TrayEntry.refused(("trays", number), found, LARGE_ENOUGH)
     loose = [_mass(given(tray.grains), given(tray.mass_g), tgw_g) for tray in trays]
     if not any(mass for mass, _ in loose):  # nothing found: one kernel's worth of doubt over the whole test
         loose = [(0.0, variance / len(trays)) for _, variance in loose]
@@ -184,18 +187,17 @@ def _check_known(entry: TrayEntry, tgw_g: float | None) -> None:
     needed = {"released": (), "ahead": ("front", "before_harvest"), "ground": ("front",)}[entry.laid]
     for key in needed:
         if getattr(entry, key) is UNSET:
-            raise EntryError(f'tray: {key}: missing; laid "{entry.laid}" needs this ground count to take off')
+            raise TrayEntry.refused((key,), (f'missing; laid "{entry.laid}" needs this ground count to take off',))
     if tgw_g is not None:
         return
-    why = "needs a TGW (`tgw_g` of the crop, or a known crop)"
+    why = say("needs a TGW ({tgw_g} of the crop, or a known {crop:bare})")
     for tray in entry.trays:
-        if tray.grains is not UNSET:
-            raise EntryError(f"tray: grains: {why}")
-        if tray.heads_grains is not UNSET:
-            raise EntryError(f"tray: heads_grains: {why}")
+        for key in ("grains", "heads_grains"):
+            if getattr(tray, key) is not UNSET:
+                raise TrayEntry.refused((key,), why)
     for key in ("front", "before_harvest"):
         if getattr(entry, key) is not UNSET:
-            raise EntryError(f"tray: {key}.grains: {why}")
+            raise TrayEntry.refused((key, "grains"), why)
 
 
 def _mass(grains: float | None, mass_g: float | None, tgw_g: float | None) -> tuple[float, float]:
@@ -212,7 +214,7 @@ def _ground(count: GroundCount | object, tgw_g: float | None) -> tuple[float, fl
     if not isinstance(count, GroundCount):
         return None
     if count.area_m2 < SMALLEST_AREA_M2:
-        raise EntryError(f"tray: area_m2: found {count.area_m2:.3g}; allowed: {SMALLEST_AREA_M2:g} or more")
+        raise TrayEntry.refused(("area_m2",), value_found(count.area_m2, f"{count.area_m2:.3g}"), LARGE_ENOUGH)
     mass, variance = _mass(count.grains, None, tgw_g)
     return mass / count.area_m2, variance / count.area_m2**2
 

@@ -9,7 +9,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from edge.contract.allowed import Words
+from edge.contract.refusal import Refusal, value_found
 from edge.reckon.statistics.quantiles import beta_quantile
+
+
+class RateOutside(ValueError):
+    """A number of the question is outside of what it can be; `refusal` says which."""
+
+    def __init__(self, key: str, found: float, allowed: str) -> None:
+        self.refusal = Refusal((key,), value_found(found, f"{found:g}"), Words((allowed,)))
+        super().__init__(self.refusal.line())
 
 
 @dataclass(frozen=True)
@@ -24,17 +34,17 @@ class RateRatio:
 def rate_ratio(events: tuple[float, float], exposure: tuple[float, float], level: float = 0.95) -> RateRatio:
     """Ratio of rates with its exact central interval.
 
-    `events` are whole counts, `exposure` in any one unit over 0. Raises ValueError naming what is outside.
+    `events` are whole counts, `exposure` in any one unit over 0. Raises RateOutside, which names what is outside.
     """
     first, second = events
     for count in events:
         if not (0 <= count <= 1e9 and count == math.floor(count)):
-            raise ValueError(f"events: found {count:g}; allowed: whole numbers from 0 to 1e9")
+            raise RateOutside("events", count, "whole numbers from 0 to 1e9")
     for one in exposure:
         if not (one > 0 and math.isfinite(one)):
-            raise ValueError(f"exposure: found {one:g}; allowed: numbers over 0")
+            raise RateOutside("exposure", one, "numbers over 0")
     if not 0 < level < 1:
-        raise ValueError(f"level: found {level:g}; allowed: over 0 and under 1")
+        raise RateOutside("level", level, "over 0 and under 1")
     scale = exposure[1] / exposure[0]
     tail = (1 - level) / 2
     low = 0.0 if first == 0 else scale * _odds(tail, first, second + 1)
