@@ -5,23 +5,23 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 
-from edge.contract.said import Change, Said
+from edge.contract.said import Retelling, Said
 
 
-class Rule(ABC):
+class KeyRule(ABC):
     """Base of all rules."""
 
     @abstractmethod
     def said(self) -> Said:
         """The rule in words."""
 
-    def changed(self, change: Change) -> Rule:
+    def changed(self, change: Retelling) -> KeyRule:
         """The rule with other names of keys and in another unit."""
         return self
 
 
 @dataclass(frozen=True)
-class Words(Rule):
+class InWords(KeyRule):
     """A rule of its own kind, in its own words."""
 
     text: Said
@@ -29,15 +29,15 @@ class Words(Rule):
     def said(self) -> Said:
         return self.text
 
-    def changed(self, change: Change) -> Rule:
-        return Words(change.said(self.text))
+    def changed(self, change: Retelling) -> KeyRule:
+        return InWords(change.said(self.text))
 
 
-NULL = Words(("null",))
+NULL = InWords(("null",))
 
 
 @dataclass(frozen=True)
-class Number(Rule):
+class NumberRule(KeyRule):
     """A number within bounds."""
 
     ge: float | None = None
@@ -58,13 +58,13 @@ class Number(Rule):
             words.append(f"{'and ' if len(words) > 1 else ''}under {self.lt:g}")
         return (" ".join(words),)
 
-    def changed(self, change: Change) -> Rule:
+    def changed(self, change: Retelling) -> KeyRule:
         ge, gt, le, lt = (None if bound is None else change.number(bound) for bound in (self.ge, self.gt, self.le, self.lt))
-        return Number(ge, gt, le, lt, self.whole)
+        return NumberRule(ge, gt, le, lt, self.whole)
 
 
 @dataclass(frozen=True)
-class Between(Rule):
+class BetweenRule(KeyRule):
     """A number between two bounds, both allowed, in few words."""
 
     least: float
@@ -73,12 +73,12 @@ class Between(Rule):
     def said(self) -> Said:
         return (f"{self.least:g} to {self.most:g}",)
 
-    def changed(self, change: Change) -> Rule:
-        return Between(change.number(self.least), change.number(self.most))
+    def changed(self, change: Retelling) -> KeyRule:
+        return BetweenRule(change.number(self.least), change.number(self.most))
 
 
 @dataclass(frozen=True)
-class Choice(Rule):
+class ChoiceRule(KeyRule):
     """One of some words, which `lead` may introduce (`a table with `)."""
 
     words: tuple[str, ...]
@@ -89,7 +89,7 @@ class Choice(Rule):
 
 
 @dataclass(frozen=True)
-class FreeText(Rule):
+class TextRule(KeyRule):
     """Text, perhaps of a form or a length."""
 
     pattern: str | None = None
@@ -106,10 +106,10 @@ class FreeText(Rule):
 
 
 @dataclass(frozen=True)
-class ListOf(Rule):
+class ListRule(KeyRule):
     """A list of so many."""
 
-    item: Rule
+    item: KeyRule
     least: int | None = None
     most: int | None = None
 
@@ -118,33 +118,33 @@ class ListOf(Rule):
             return (f"a list of {self.least}, each ", *self.item.said())
         return (f"a list of {self.least or 0} to {self.most or 'any number of'}: ", *self.item.said())
 
-    def changed(self, change: Change) -> Rule:
+    def changed(self, change: Retelling) -> KeyRule:
         return replace(self, item=self.item.changed(change))
 
 
 @dataclass(frozen=True)
-class OneOrMore(Rule):
+class SeveralRule(KeyRule):
     """One, or a list of several of the same."""
 
-    item: Rule
+    item: KeyRule
     most: int | None = None
 
     def said(self) -> Said:
         return (*self.item.said(), f"; one, or up to {self.most or 'any number'} of them")
 
-    def changed(self, change: Change) -> Rule:
+    def changed(self, change: Retelling) -> KeyRule:
         return replace(self, item=self.item.changed(change))
 
 
 @dataclass(frozen=True)
-class AnyOf(Rule):
+class AnyRule(KeyRule):
     """One rule or the other."""
 
-    rules: tuple[Rule, ...]
+    rules: tuple[KeyRule, ...]
 
     def said(self) -> Said:
         first, *others = self.rules
         return (*first.said(), *(part for rule in others for part in (" or ", *rule.said())))
 
-    def changed(self, change: Change) -> Rule:
-        return AnyOf(tuple(rule.changed(change) for rule in self.rules))
+    def changed(self, change: Retelling) -> KeyRule:
+        return AnyRule(tuple(rule.changed(change) for rule in self.rules))

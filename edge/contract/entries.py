@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from edge.contract.allowed import Between, Choice, Number, Rule, Words
+from edge.contract.allowed import BetweenRule, ChoiceRule, InWords, KeyRule, NumberRule
 from edge.contract.errors import EntryError
 from edge.contract.refusal import MISSING, KeyPath, Refusal, value_found
 from edge.contract.said import Figure, Said, say
@@ -61,10 +61,10 @@ class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True,
         """For kinds of which every key may be absent. Raises EntryError when all are."""
         keys = [name for name in self.__struct_fields__ if name not in COMMON_KEYS]
         if not any(getattr(self, name) is not UNSET for name in keys):
-            raise self.refused((), say("nothing given"), Choice(tuple(keys), lead="one or more of "))
+            raise self.refused((), say("nothing given"), ChoiceRule(tuple(keys), lead="one or more of "))
 
     @classmethod
-    def refused(cls, path: KeyPath, found: Said, rule: Rule | None = None, by: str = "allowed") -> EntryError:
+    def refused(cls, path: KeyPath, found: Said, rule: KeyRule | None = None, by: str = "allowed") -> EntryError:
         """The error of a refused entry of this kind."""
         return EntryError.of(str(cls.__struct_config__.tag), Refusal(path, found, rule, by))
 
@@ -92,9 +92,9 @@ class CropEntry(Entry, frozen=True, tag="crop"):
             tgw = given(self.mass_g) / given(self.grains) * 1000
             if not 0.5 <= tgw <= 2000:
                 gives = say("{mass_g:bare} / {grains:bare} gives a TGW of {tgw} g", tgw=Figure(tgw, f"{tgw:.4g}"))
-                raise self.refused((), gives, Between(0.5, 2000))
+                raise self.refused((), gives, BetweenRule(0.5, 2000))
         if not set(to_plain(self)) - {"entry", *COMMON_KEYS}:
-            raise self.refused((), say("nothing given"), Words(say("{name} or any value of the crop")))
+            raise self.refused((), say("nothing given"), InWords(say("{name} or any value of the crop")))
 
 
 class LimitEntry(Entry, frozen=True, tag="limit"):
@@ -155,10 +155,10 @@ class TrayEntry(Entry, frozen=True, tag="tray"):
             tray.check(("trays", number))
         placed = [tray.x_m is not UNSET for tray in self.trays]
         if any(placed) and not all(placed):
-            raise self.refused(("x_m",), say("given for some trays only"), Words(say("for all or for none")))
+            raise self.refused(("x_m",), say("given for some trays only"), InWords(say("for all or for none")))
         places = [tray.x_m for tray in self.trays if tray.x_m is not UNSET]
         if len(set(places)) != len(places):
-            raise self.refused(("x_m",), say("two trays at the same place"), Words(say("a place of its own for each tray")))
+            raise self.refused(("x_m",), say("two trays at the same place"), InWords(say("a place of its own for each tray")))
 
 
 class GaugeEntry(Entry, frozen=True, tag="gauge"):
@@ -178,7 +178,7 @@ class GaugeEntry(Entry, frozen=True, tag="gauge"):
             raise self.refused((), say("give either {readout} (with {unit}) or {readout_mm}"))
         if self.readout_mm is not UNSET and given(self.unit, "mm") != "mm":
             beside = say("found {unit} beside {readout_mm}", unit=repr(self.unit))
-            raise self.refused(("unit",), beside, Choice(("mm",)))
+            raise self.refused(("unit",), beside, ChoiceRule(("mm",)))
 
 
 class SettingEntry(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
@@ -197,17 +197,17 @@ class SettingEntry(Entry, frozen=True, tag="setting", rename={"from_": "from"}):
             if value is UNSET:
                 continue
             if self.what == "mill" and value not in ("none", "bypassed", "engaged"):
-                raise self._refused_value(key, value, Choice(("none", "bypassed", "engaged")))
+                raise self._refused_value(key, value, ChoiceRule(("none", "bypassed", "engaged")))
             if self.what not in ("mill", "other"):
                 if isinstance(value, str):
-                    raise self._refused_value(key, value, Number())
+                    raise self._refused_value(key, value, NumberRule())
                 top = 60.0 if self.what == "lag_s" else 10_000.0
                 if not 0 <= float(value) <= top or not math.isfinite(float(value)):
-                    raise self._refused_value(key, value, Between(0, top))
+                    raise self._refused_value(key, value, BetweenRule(0, top))
         if (self.what == "other") != (self.name is not UNSET):
             raise self.refused((), say("{name} goes with {what} = other, and only with it"))
 
-    def _refused_value(self, key: str, value: object, rule: Rule) -> EntryError:
+    def _refused_value(self, key: str, value: object, rule: KeyRule) -> EntryError:
         return self.refused((key,), value_found(value), rule, by=f"allowed for {self.what}")
 
 
@@ -310,7 +310,7 @@ class JobReopenEntry(Entry, frozen=True, tag="job_reopen"):
 
     def check(self) -> None:
         if not given(self.note, "").strip():
-            raise self.refused(("note",), MISSING, Words(say("the reason, in words")))
+            raise self.refused(("note",), MISSING, InWords(say("the reason, in words")))
 
 
 class AckEntry(Entry, frozen=True, tag="ack"):
@@ -370,14 +370,14 @@ def plain_or_none(raw: bytes) -> Any:
 def from_plain(plain: Any) -> Entry:
     """A decoded JSON object -> a checked entry. Raises EntryError."""
     if not isinstance(plain, dict):
-        raise EntryError.of("", Refusal(("entry",), (f"found {type(plain).__name__}",), Words(say("one JSON object"))))
+        raise EntryError.of("", Refusal(("entry",), (f"found {type(plain).__name__}",), InWords(say("one JSON object"))))
     name = plain.get("entry")
     if name is None:
-        raise EntryError.of("", Refusal(("entry",), say("the key {entry} is missing"), Choice(tuple(KINDS))))
+        raise EntryError.of("", Refusal(("entry",), say("the key {entry} is missing"), ChoiceRule(tuple(KINDS))))
     kind = KINDS.get(name) if isinstance(name, str) else None
     if kind is None:
         near = did_you_mean(str(name), KINDS)
-        raise EntryError.of("", Refusal(("entry",), value_found(name, near=near), Choice(tuple(KINDS))))
+        raise EntryError.of("", Refusal(("entry",), value_found(name, near=near), ChoiceRule(tuple(KINDS))))
     try:
         entry = convert(plain, kind, kind_of_key="key")
     except TypedFault as fault:
@@ -418,7 +418,7 @@ def epoch_s(moment: Moment) -> float:
 
 
 def _no_moment(found: Said, allowed: str) -> EntryError:
-    return EntryError.of("", Refusal(("at",), found, Words((allowed,))))
+    return EntryError.of("", Refusal(("at",), found, InWords((allowed,))))
 
 
 def given(value: Any, otherwise: Any = None) -> Any:

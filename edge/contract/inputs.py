@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta, Struct
 
-from edge.contract.allowed import Words
+from edge.contract.allowed import InWords
 from edge.contract.refusal import KeyPath, Refusal
 from edge.contract.said import Figure, say
 from edge.contract.typed import TypedFault
@@ -54,7 +54,7 @@ class BeamInput(WiredInput, frozen=True, tag="beam"):
             if beam.full_pct <= beam.empty_pct:
                 full, empty = (Figure(pct, f"{pct:g}") for pct in (beam.full_pct, beam.empty_pct))
                 found = say("found {full_pct:bare} {full} with {empty_pct:bare} {empty}", full=full, empty=empty)
-                over = Words(say("{full_pct:bare} over {empty_pct:bare}"))
+                over = InWords(say("{full_pct:bare} over {empty_pct:bare}"))
                 raise TypedFault(Refusal((f"input at {beam.at}",), found, over))
 
 
@@ -90,5 +90,5 @@ def each_once(path: KeyPath, values: Iterable[Any], allowed: str) -> None:
     seen: list[Any] = []
     for value in values:
         if value in seen:
-            raise TypedFault(Refusal(path, (f"{value!r} stands twice",), Words((allowed,))))
+            raise TypedFault(Refusal(path, (f"{value!r} stands twice",), InWords((allowed,))))
         seen.append(value)

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from edge.contract.allowed import Rule
-from edge.contract.said import Change, Figure, Key, Said, bare, printable, written
+from edge.contract.allowed import KeyRule
+from edge.contract.said import Figure, NamedKey, Retelling, Said, bare, printable, written
 
 KeyPath = tuple[str | int, ...]
 """Keys and numbers in lists, the outermost first."""
@@ -24,7 +24,7 @@ class Refusal:
 
     path: KeyPath
     found: Said
-    allowed: Rule | None = None
+    allowed: KeyRule | None = None
     by: str = "allowed"
     """What introduces the rule: `allowed`, or `required` for what is missing."""
     note: Said = ()
@@ -35,14 +35,14 @@ class Refusal:
         """The number that was found, if one was."""
         return next((part.value for part in self.found if isinstance(part, Figure)), None)
 
-    def line(self, where: str | None = None, key: Callable[[Key], str] = bare) -> str:
+    def line(self, where: str | None = None, key: Callable[[NamedKey], str] = bare) -> str:
         """The refusal in words. `where` stands for the path, `key` says what the keys in its texts are called."""
         rule = f"; {self.by}: {written(self.allowed.said(), key)}" if self.allowed is not None else ""
         text = written(self.found, key) + rule + written(self.note, key)
         where = dotted(self.path) if where is None else where
         return printable(f"{where}: {text}" if where else text)
 
-    def changed(self, change: Change) -> Refusal:
+    def changed(self, change: Retelling) -> Refusal:
         """The same with other names of keys and in another unit."""
         return replace(
             self,

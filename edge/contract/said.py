@@ -8,7 +8,7 @@ from string import Formatter
 
 
 @dataclass(frozen=True)
-class Key:
+class NamedKey:
     """A key that a text names. `marked`: it stands in backticks where keys are shown as they are."""
 
     name: str
@@ -24,13 +24,13 @@ class Figure:
     unit: str = ""
 
 
-Part = str | Key | Figure
+Part = str | NamedKey | Figure
 Said = tuple[Part, ...]
 """A text in parts."""
 
 
 @dataclass(frozen=True)
-class Change:
+class Retelling:
     """Another way to tell the same: names for keys, and a unit that is `per` of the old one."""
 
     name: Callable[[str], str]
@@ -47,7 +47,7 @@ class Change:
         return tuple(map(self._part, text))
 
     def _part(self, part: Part) -> Part:
-        if isinstance(part, Key):
+        if isinstance(part, NamedKey):
             return replace(part, name=self.name(part.name))
         if isinstance(part, Figure) and self.per != 1.0:
             return Figure(self.number(part.value), f"{self.number(part.value):g}", self.units.get(part.unit, part.unit))
@@ -64,22 +64,22 @@ def say(text: str, **values: Part) -> Said:
         if plain:
             parts.append(plain)
         if name is not None:
-            parts.append(values[name] if name in values else Key(name, marked=form != "bare"))
+            parts.append(values[name] if name in values else NamedKey(name, marked=form != "bare"))
     return tuple(parts)
 
 
-def bare(key: Key) -> str:
+def bare(key: NamedKey) -> str:
     """A key as it is."""
     return f"`{key.name}`" if key.marked else key.name
 
 
-def written(text: Said, key: Callable[[Key], str] = bare) -> str:
+def written(text: Said, key: Callable[[NamedKey], str] = bare) -> str:
     """The words of a text."""
     return "".join(_written(part, key) for part in text)
 
 
-def _written(part: Part, key: Callable[[Key], str]) -> str:
-    if isinstance(part, Key):
+def _written(part: Part, key: Callable[[NamedKey], str]) -> str:
+    if isinstance(part, NamedKey):
         return key(part)
     if isinstance(part, Figure):
         return f"{part.text} {part.unit}" if part.unit else part.text

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from edge.contract.allowed import Choice, Words
+from edge.contract.allowed import ChoiceRule, InWords
 from edge.contract.errors import SettingsError
 from edge.contract.inputs import INPUT_STRUCTS, Percent, Place, WiredInput, each_once
 from edge.contract.refusal import MISSING, Refusal, value_found
@@ -240,12 +240,12 @@ def database(settings: Settings) -> Path:
 def _inputs(found: Any) -> tuple[WiredInput, ...]:
     """The tables [[input]]. What an input reads decides its keys, so that is judged first and by name. Raises TypedFault."""
     if not isinstance(found, (list, tuple)):
-        raise TypedFault(Refusal(("input",), value_found(found, f"{found!r:.60}"), Words(("tables [[input]]",))))
-    known = Choice(tuple(INPUT_STRUCTS))
+        raise TypedFault(Refusal(("input",), value_found(found, f"{found!r:.60}"), InWords(("tables [[input]]",))))
+    known = ChoiceRule(tuple(INPUT_STRUCTS))
     inputs = []
     for number, plain in enumerate(found):
         if not isinstance(plain, dict):
-            raise TypedFault(Refusal(("input", number), value_found(plain, f"{plain!r:.60}"), Words(("a table",))))
+            raise TypedFault(Refusal(("input", number), value_found(plain, f"{plain!r:.60}"), InWords(("a table",))))
         path = ("input", number, "reads")
         if "reads" not in plain:
             near = next((did for key in plain if (did := did_you_mean(str(key), ["reads"]))), "")
@@ -272,6 +272,6 @@ def _check_clashes(settings: Settings) -> None:
     if settings.alerts.clear_p >= settings.alerts.raise_p:
         clear, high = (Figure(value, f"{value:g}") for value in (settings.alerts.clear_p, settings.alerts.raise_p))
         found = say("found {clear_p:bare} {clear} with {raise_p:bare} {high}", clear=clear, high=high)
-        raise TypedFault(Refusal(("alerts", "clear_p"), found, Words(say("{clear_p:bare} under {raise_p:bare}"))))
+        raise TypedFault(Refusal(("alerts", "clear_p"), found, InWords(say("{clear_p:bare} under {raise_p:bare}"))))
     if settings.mqtt.password_file and not settings.mqtt.username:
-        raise TypedFault(Refusal(("mqtt", "password_file"), say("given without {username:bare}"), Words(("both or neither",))))
+        raise TypedFault(Refusal(("mqtt", "password_file"), say("given without {username:bare}"), InWords(("both or neither",))))

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import msgspec
 from msgspec import inspect
 
-from edge.contract.allowed import NULL, AnyOf, Choice, FreeText, ListOf, Number, OneOrMore, Rule, Words
+from edge.contract.allowed import NULL, AnyRule, ChoiceRule, InWords, KeyRule, ListRule, NumberRule, SeveralRule, TextRule
 from edge.contract.refusal import LONGEST_BITS, MISSING, KeyPath, Refusal, dotted, value_found
 
 DEEPEST = 12
@@ -64,7 +64,7 @@ def _check_finite(plain: Any, path: KeyPath) -> None:
         where = dotted(path)[:80]  # only hostile input is so deep: its keys are not worth telling apart
         raise TypedFault(Refusal((where,), (f"nested deeper than {DEEPEST} levels",)))
     if isinstance(plain, float) and not math.isfinite(plain):
-        raise TypedFault(Refusal(path, value_found(plain), Words(("a finite number",))))
+        raise TypedFault(Refusal(path, value_found(plain), InWords(("a finite number",))))
     if isinstance(plain, dict):
         for key, value in plain.items():
             _check_finite(value, (*path, str(key)))
@@ -117,7 +117,7 @@ def _check_keys(plain: Any, info: inspect.Type, path: KeyPath, kind_of_key: str)
             continue
         if key not in fields:
             unknown = f"unknown {kind_of_key}{did_you_mean(str(key), fields)}"
-            raise TypedFault(Refusal((*path, str(key)), (unknown,), Choice(tuple(fields))))
+            raise TypedFault(Refusal((*path, str(key)), (unknown,), ChoiceRule(tuple(fields))))
         _check_keys(value, fields[key].type, (*path, str(key)), kind_of_key)
 
 
@@ -133,10 +133,10 @@ def _refusal(message: str, plain: Any, info: inspect.Type) -> Refusal:
     if missing:
         path = (*path, missing["key"])
         field = _field(info, plain, path)
-        return Refusal(path, MISSING, rule_of(field) if field is not None else Words(("a value",)), by="required")
+        return Refusal(path, MISSING, rule_of(field) if field is not None else InWords(("a value",)), by="required")
     found, field = _value(plain, path), _field(info, plain, path)
     near = did_you_mean(found, _words_of(field)) if isinstance(found, str) and field is not None else ""
-    return Refusal(path, value_found(found, _show(found), near), rule_of(field) if field is not None else Words((text,)))
+    return Refusal(path, value_found(found, _show(found), near), rule_of(field) if field is not None else InWords((text,)))
 
 
 def _words_of(info: inspect.Type) -> list[str]:
@@ -178,28 +178,28 @@ def _field(info: inspect.Type | None, plain: Any, path: KeyPath) -> inspect.Type
     return info
 
 
-def rule_of(info: inspect.Type) -> Rule:
+def rule_of(info: inspect.Type) -> KeyRule:
     """What a field takes."""
     info = _plain_type(info)
     if isinstance(info, inspect.UnionType):
         rules = [rule_of(option) for option in info.types if not isinstance(option, inspect.CustomType)]
-        lists = [rule for rule in rules if isinstance(rule, ListOf)]
+        lists = [rule for rule in rules if isinstance(rule, ListRule)]
         if len(rules) == 2 and len(lists) == 1 and lists[0].item in rules:  # its range is said once
-            return OneOrMore(lists[0].item, lists[0].most)
-        return AnyOf(tuple(dict.fromkeys(rules)))
+            return SeveralRule(lists[0].item, lists[0].most)
+        return AnyRule(tuple(dict.fromkeys(rules)))
     if isinstance(info, (inspect.FloatType, inspect.IntType)):
-        return Number(info.ge, info.gt, info.le, info.lt, whole=isinstance(info, inspect.IntType))
+        return NumberRule(info.ge, info.gt, info.le, info.lt, whole=isinstance(info, inspect.IntType))
     if isinstance(info, inspect.LiteralType):
-        return Choice(tuple(map(str, info.values)))
+        return ChoiceRule(tuple(map(str, info.values)))
     if isinstance(info, inspect.StrType):
-        return FreeText(info.pattern, info.min_length, info.max_length)
+        return TextRule(info.pattern, info.min_length, info.max_length)
     if isinstance(info, inspect.BoolType):
-        return Words(("true or false",))
+        return InWords(("true or false",))
     if isinstance(info, inspect.NoneType):
         return NULL
     if isinstance(info, (inspect.VarTupleType, inspect.ListType)):
-        return ListOf(rule_of(info.item_type), info.min_length, info.max_length)
+        return ListRule(rule_of(info.item_type), info.min_length, info.max_length)
     if isinstance(info, inspect.StructType):
         tag = (info.tag_field,) if info.tag_field else ()
-        return Choice((*tag, *(field.encode_name for field in info.fields)), lead="a table with ")
-    return Words(("another kind of value",))
+        return ChoiceRule((*tag, *(field.encode_name for field in info.fields)), lead="a table with ")
+    return InWords(("another kind of value",))

@@ -11,51 +11,62 @@ import pytest
 from hypothesis import given
 
 from edge.contract import entries, settings
-from edge.contract.allowed import NULL, AnyOf, Between, Choice, FreeText, ListOf, Number, OneOrMore, Rule, Words
+from edge.contract.allowed import (
+    NULL,
+    AnyRule,
+    BetweenRule,
+    ChoiceRule,
+    InWords,
+    KeyRule,
+    ListRule,
+    NumberRule,
+    SeveralRule,
+    TextRule,
+)
 from edge.contract.errors import EntryError, SettingsError, TailgrainError, WrongInput
 from edge.contract.refusal import MISSING, Refusal, dotted, value_found
-from edge.contract.said import Change, Figure, Key, say, written
+from edge.contract.said import Figure, NamedKey, Retelling, say, written
 from edge.contract.typed import TypedFault
 from edge.reckon.fit import trays
 from tests.contract.test_settings_and_entries import GOOD, WHOLE
 
-FEET = Change(lambda name: {"x_m": "x_ft", "width_m": "width_ft"}.get(name, name), 0.3048, {"m": "ft"})
+FEET = Retelling(lambda name: {"x_m": "x_ft", "width_m": "width_ft"}.get(name, name), 0.3048, {"m": "ft"})
 
 
 @pytest.mark.parametrize(
     ("rule", "words"),
     [
-        (Number(), "a number"),
-        (Number(ge=0, le=100), "a number from 0 up to 100"),
-        (Number(gt=0, lt=1), "a number over 0 and under 1"),
-        (Number(lt=1), "a number under 1"),
-        (Number(ge=300, le=4_000_000, whole=True), "a whole number from 300 up to 4e+06"),
-        (Between(-2, 2.5), "-2 to 2.5"),
-        (Choice(("rotor", "walkers")), "rotor, walkers"),
-        (Choice(("t", "note"), lead="one or more of "), "one or more of t, note"),
-        (FreeText(), "text"),
-        (FreeText(most=20), "text of 0 to 20 characters"),
-        (FreeText("^a$", 1), "text of the form ^a$ of 1 to any number of characters"),
-        (ListOf(Number(), 2, 2), "a list of 2, each a number"),
-        (ListOf(FreeText()), "a list of 0 to any number of: text"),
-        (OneOrMore(Number(ge=0), 64), "a number from 0; one, or up to 64 of them"),
-        (AnyOf((Number(gt=1), NULL)), "a number over 1 or null"),
-        (Words(say("`Z`, {by} or {at:bare}")), "`Z`, `by` or at"),
+        (NumberRule(), "a number"),
+        (NumberRule(ge=0, le=100), "a number from 0 up to 100"),
+        (NumberRule(gt=0, lt=1), "a number over 0 and under 1"),
+        (NumberRule(lt=1), "a number under 1"),
+        (NumberRule(ge=300, le=4_000_000, whole=True), "a whole number from 300 up to 4e+06"),
+        (BetweenRule(-2, 2.5), "-2 to 2.5"),
+        (ChoiceRule(("rotor", "walkers")), "rotor, walkers"),
+        (ChoiceRule(("t", "note"), lead="one or more of "), "one or more of t, note"),
+        (TextRule(), "text"),
+        (TextRule(most=20), "text of 0 to 20 characters"),
+        (TextRule("^a$", 1), "text of the form ^a$ of 1 to any number of characters"),
+        (ListRule(NumberRule(), 2, 2), "a list of 2, each a number"),
+        (ListRule(TextRule()), "a list of 0 to any number of: text"),
+        (SeveralRule(NumberRule(ge=0), 64), "a number from 0; one, or up to 64 of them"),
+        (AnyRule((NumberRule(gt=1), NULL)), "a number over 1 or null"),
+        (InWords(say("`Z`, {by} or {at:bare}")), "`Z`, `by` or at"),
     ],
 )
-def test_a_rule_in_words(rule: Rule, words: str) -> None:
+def test_a_rule_in_words(rule: KeyRule, words: str) -> None:
     assert written(rule.said()) == words
 
 
 @pytest.mark.parametrize(
     ("refusal", "line"),
     [
-        (Refusal(("serial", "baud"), value_found(50), Number(ge=300)), "serial.baud: found 50; allowed: a number from 300"),
-        (Refusal(("trays", 0, "x_m"), MISSING, Number(), by="required"), "trays[0].x_m: missing; required: a number"),
+        (Refusal(("serial", "baud"), value_found(50), NumberRule(ge=300)), "serial.baud: found 50; allowed: a number from 300"),
+        (Refusal(("trays", 0, "x_m"), MISSING, NumberRule(), by="required"), "trays[0].x_m: missing; required: a number"),
         (Refusal((), say("give {t} or {note}")), "give `t` or `note`"),
-        (Refusal(("to",), value_found("x"), Number(), by="allowed for lag_s"), "to: found 'x'; allowed for lag_s: a number"),
+        (Refusal(("to",), value_found("x"), NumberRule(), by="allowed for lag_s"), "to: found 'x'; allowed for lag_s: a number"),
         (Refusal(("a",), value_found("b", near=" (did you mean `c`?)")), "a: found 'b' (did you mean `c`?)"),
-        (Refusal(("tgw_g",), MISSING, Number(), note=say(", or a known {crop:bare}")), "tgw_g: missing; allowed: a number, or a "
+        (Refusal(("tgw_g",), MISSING, NumberRule(), note=say(", or a known {crop:bare}")), "tgw_g: missing; allowed: a number, or a "
                                                                                        "known crop"),
         (Refusal(("a\nb",), say("found {it}", it="{kmh}\u202e")), "a\\nb: found {kmh}\\u202e"),
     ],
@@ -66,7 +77,7 @@ def test_a_refusal_is_one_line(refusal: Refusal, line: str) -> None:
 
 
 def test_who_shows_it_names_the_keys() -> None:
-    refusal = Refusal(("width_m",), say("given beside {width_ft:bare}"), Words(say("{width_m} or {width_ft}")))
+    refusal = Refusal(("width_m",), say("given beside {width_ft:bare}"), InWords(say("{width_m} or {width_ft}")))
     assert refusal.line() == "width_m: given beside width_ft; allowed: `width_m` or `width_ft`"
     told = refusal.line("--width-m", lambda key: "--" + key.name.replace("_", "-"))
     assert told == "--width-m: given beside --width-ft; allowed: --width-m or --width-ft"
@@ -74,18 +85,18 @@ def test_who_shows_it_names_the_keys() -> None:
 
 def test_a_figure_and_its_range_are_told_in_another_unit() -> None:
     half = say(" (half of {width})", width=Figure(4, "4", "m"))
-    refusal = Refusal(("trays", 1, "x_m"), value_found(2.1), AnyOf((Between(-2, 2), NULL)), note=half)
+    refusal = Refusal(("trays", 1, "x_m"), value_found(2.1), AnyRule((BetweenRule(-2, 2), NULL)), note=half)
     assert refusal.line() == "trays[1].x_m: found 2.1; allowed: -2 to 2 or null (half of 4 m)"
     told = refusal.changed(FEET)
     assert told.line() == "trays[1].x_ft: found 6.89; allowed: -6.562 to 6.562 or null (half of 13.12 ft)"
     assert told.path == ("trays", 1, "x_ft") and told.number == 6.89
-    numbers = Refusal(("width_m",), value_found("wide"), OneOrMore(ListOf(Number(gt=0, le=100))))
+    numbers = Refusal(("width_m",), value_found("wide"), SeveralRule(ListRule(NumberRule(gt=0, le=100))))
     assert "up to 328.1;" in numbers.changed(FEET).line() and "'wide'" in numbers.changed(FEET).line()
 
 
 def test_without_another_unit_only_keys_change() -> None:
-    refusal = Refusal(("x_m",), say("found {n} beside {width_m}", n=Figure(1 / 3, "0.333")), Number(le=123456.789))
-    told = refusal.changed(Change(FEET.name)).line()
+    refusal = Refusal(("x_m",), say("found {n} beside {width_m}", n=Figure(1 / 3, "0.333")), NumberRule(le=123456.789))
+    told = refusal.changed(Retelling(FEET.name)).line()
     assert told == "x_ft: found 0.333 beside `width_ft`; allowed: a number up to 123457"
 
 
@@ -97,7 +108,7 @@ def test_the_number_that_was_found(value: object, number: float | None) -> None:
 
 
 def test_what_a_user_wrote_is_no_key() -> None:
-    assert say("found {it} beside {mm}", it="{kmh}") == ("found ", "{kmh}", " beside ", Key("mm"))
+    assert say("found {it} beside {mm}", it="{kmh}") == ("found ", "{kmh}", " beside ", NamedKey("mm"))
 
 
 def test_an_error_carries_refusal_and_kind() -> None:
@@ -106,7 +117,7 @@ def test_an_error_carries_refusal_and_kind() -> None:
     fault = caught.value
     assert fault.kind == "gauge" and fault.refusal is not None
     assert fault.refusal.path == ("measured_mm",) and fault.refusal.number == 300
-    assert fault.refusal.allowed == OneOrMore(Number(ge=0, le=200), 64)
+    assert fault.refusal.allowed == SeveralRule(NumberRule(ge=0, le=200), 64)
     again = pickle.loads(pickle.dumps(fault))
     assert (str(again), again.kind, again.refusal) == (str(fault), fault.kind, fault.refusal)
 
@@ -122,7 +133,7 @@ def test_a_tray_outside_the_residue_is_told_with_both_widths() -> None:
     with pytest.raises(EntryError) as caught:
         trays.residue_width(entry, 4.0, None)
     refusal = caught.value.refusal
-    assert refusal is not None and refusal.allowed == Between(-2, 2) and dotted(refusal.path) == "trays[0].x_m"
+    assert refusal is not None and refusal.allowed == BetweenRule(-2, 2) and dotted(refusal.path) == "trays[0].x_m"
     assert refusal.changed(FEET).line().endswith("(half the residue width of 13.12 ft)")
 
 

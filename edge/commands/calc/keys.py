@@ -15,7 +15,7 @@ from msgspec import UNSET
 
 from edge.commands.calc.us import US_KEYS, check_us
 from edge.contract import settings as settings_file
-from edge.contract.allowed import Choice, Words
+from edge.contract.allowed import ChoiceRule, InWords
 from edge.contract.errors import WrongInput
 from edge.contract.refusal import Refusal, value_found
 from edge.contract.said import say
@@ -79,7 +79,7 @@ def check_keys(plain: Mapping[str, Any], known: Iterable[str], us: bool) -> None
     for key in plain:
         if key not in allowed:
             unknown = f"unknown key{did_you_mean(str(key), allowed)}"
-            raise TypedFault(Refusal((key,), (unknown,), Choice(tuple(allowed))))
+            raise TypedFault(Refusal((key,), (unknown,), ChoiceRule(tuple(allowed))))
 
 
 def known_crop(name: object, config: settings_file.Settings | None) -> CropRow | None:
@@ -89,11 +89,11 @@ def known_crop(name: object, config: settings_file.Settings | None) -> CropRow |
     rows = crops.table(config.crop_data if config else ())
     if not isinstance(name, str):
         found = value_found(name, f"{name!r:.60}")
-        raise TypedFault(Refusal(("crop",), found, Words(say("the name of a crop"))))
+        raise TypedFault(Refusal(("crop",), found, InWords(say("the name of a crop"))))
     row = crops.find(name, rows)
     if row is None:
         found = value_found(name, f"{name!r:.60}", did_you_mean(name, crops.names(rows)))
-        raise TypedFault(Refusal(("crop",), found, Choice(tuple(rows))))
+        raise TypedFault(Refusal(("crop",), found, ChoiceRule(tuple(rows))))
     return row
 
 

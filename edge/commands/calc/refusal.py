@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from edge.commands.calc.us import US_KEYS, all_keys, factor
-from edge.contract.allowed import NULL, AnyOf, ListOf, Rule, Words
+from edge.contract.allowed import NULL, AnyRule, InWords, KeyRule, ListRule
 from edge.contract.errors import EntryError, SettingsError, WrongInput
 from edge.contract.refusal import KeyPath, Refusal
-from edge.contract.said import Change, Key, bare, say
+from edge.contract.said import NamedKey, Retelling, bare, say
 from edge.contract.typed import TypedFault
 
 SI_KEYS = {si: key for key, si in US_KEYS.items()}
@@ -40,7 +40,7 @@ class Customary:
         key = str(refusal.path[-1]) if refusal.path else ""
         us = self.name(key)
         per = factor(us, self.bushel_lb) if us != key else None
-        return refusal.changed(Change(self.name, per or 1.0, {"m": "ft"}))
+        return refusal.changed(Retelling(self.name, per or 1.0, {"m": "ft"}))
 
 
 @contextmanager
@@ -75,7 +75,7 @@ def as_typed(refusal: Refusal, options: Mapping[str, Any], from_file: bool, us: 
     """A refusal with options for keys: all of them, or beside a file those that were given."""
     known = {name for name, value in options.items() if not from_file or (value is not None and value != ())}
 
-    def called(key: Key) -> str:
+    def called(key: NamedKey) -> str:
         return _option(key.name) if key.name in known else bare(key)
 
     typed = _typed(refusal.path, known)
@@ -103,12 +103,12 @@ def _several(path: KeyPath, us: bool) -> str | None:
     return None
 
 
-def _by_option(rule: Rule) -> Rule:
+def _by_option(rule: KeyRule) -> KeyRule:
     """An option can't say null, and takes several values one after the other."""
-    if isinstance(rule, AnyOf):
-        return AnyOf(tuple(one for one in rule.rules if one != NULL and not isinstance(one, ListOf)) or rule.rules)
-    if isinstance(rule, ListOf) and rule.least == rule.most == 2:
-        return Words(say("two numbers, one after the other"))
+    if isinstance(rule, AnyRule):
+        return AnyRule(tuple(one for one in rule.rules if one != NULL and not isinstance(one, ListRule)) or rule.rules)
+    if isinstance(rule, ListRule) and rule.least == rule.most == 2:
+        return InWords(say("two numbers, one after the other"))
     return rule
 
 

@@ -10,7 +10,7 @@ from msgspec import Meta, Struct
 
 from edge.commands.calc import keys
 from edge.contract import entries
-from edge.contract.allowed import Choice, Words
+from edge.contract.allowed import ChoiceRule, InWords
 from edge.contract.errors import EntryError, WrongInput
 from edge.contract.refusal import MISSING, Refusal, value_found
 from edge.contract.said import say
@@ -82,9 +82,9 @@ def _check_single(single: Mapping[str, Any]) -> None:
         ("sieve", "pre, top or bottom"), ("measured_mm", "the gap at the sieve in mm, again for each place")
     ):  # fmt: skip
         if key not in single:
-            raise TypedFault(Refusal((key,), MISSING, Words((words,)), by="required"))
+            raise TypedFault(Refusal((key,), MISSING, InWords((words,)), by="required"))
     if "readout" not in single and "readout_mm" not in single:
-        shown = Words(say("what the cab shows in mm, or --readout with --unit"))
+        shown = InWords(say("what the cab shows in mm, or --readout with --unit"))
         raise TypedFault(Refusal(("readout_mm",), MISSING, shown, by="required"))
 
 
@@ -127,11 +127,11 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
 
 def _entry(plain: Any) -> entries.GaugeEntry:
     if not isinstance(plain, dict):
-        each = Words(say("gauge entries, each a JSON object"))
+        each = InWords(say("gauge entries, each a JSON object"))
         raise entries.GaugeEntry.refused((), (f"found {type(plain).__name__}",), each)
     if plain.get("entry", "gauge") != "gauge":
         found = value_found(plain["entry"], f"{plain['entry']!r:.60}")
-        raise entries.GaugeEntry.refused(("entry",), found, Choice(("gauge",)))
+        raise entries.GaugeEntry.refused(("entry",), found, ChoiceRule(("gauge",)))
     entry = entries.from_plain({"entry": "gauge", **plain})
     assert isinstance(entry, entries.GaugeEntry)
     return entry

@@ -11,7 +11,7 @@ from edge.commands.calc import keys as calc_input
 from edge.commands.calc.keys import show
 from edge.commands.calc.refusal import Customary, retold
 from edge.commands.calc.us import to_si
-from edge.contract.allowed import Number
+from edge.contract.allowed import NumberRule
 from edge.contract.refusal import MISSING, Refusal
 from edge.contract.said import say
 from edge.contract.settings import Settings
@@ -73,7 +73,7 @@ def kernels(plain: Mapping[str, Any], config: Settings | None, us: bool = False)
     bushel = keys.bushel_lb if keys.bushel_lb is not None else (crop.bushel_lb if crop else None)
     if tgw is None:
         or_crop = say(", or a known {crop:bare}")
-        raise TypedFault(Refusal(("tgw_g",), MISSING, Number(ge=0.5, le=2000), by="required", note=or_crop))
+        raise TypedFault(Refusal(("tgw_g",), MISSING, NumberRule(ge=0.5, le=2000), by="required", note=or_crop))
     per_m2 = units.kernels_per_m2(100.0, tgw)
     per_ft2 = None if bushel is None else units.kernels_per_ft2_for_1_bu_ac(tgw, bushel)
     words = [f"{show(per_m2)} kernels per m2 are 100 kg/ha (TGW {tgw:g} g)"]

@@ -13,7 +13,7 @@ from edge.commands.calc import keys
 from edge.commands.calc.refusal import Customary, retold
 from edge.commands.calc.us import to_si
 from edge.contract import entries
-from edge.contract.allowed import Choice, Words
+from edge.contract.allowed import ChoiceRule, InWords
 from edge.contract.refusal import MISSING, Refusal, value_found
 from edge.contract.said import say
 from edge.contract.settings import Settings
@@ -79,7 +79,7 @@ def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> HandTes
     keys.check_keys(plain, KEYS, us)
     if plain.get("entry", "tray") != "tray":
         found = value_found(plain["entry"], f"{plain['entry']!r:.60}")
-        raise TypedFault(Refusal(("entry",), found, Choice(("tray",))))
+        raise TypedFault(Refusal(("entry",), found, ChoiceRule(("tray",))))
     name = plain.get("crop", config.crop.name if config and config.crop else None)
     asked = "crop" in plain
     crop = keys.known_crop(name, config) if asked else keys.known_crop_or_none(name, config)
@@ -106,7 +106,7 @@ def read(plain: Mapping[str, Any], us: bool, config: Settings | None) -> HandTes
 
 
 def _missing(key: str, required: str) -> TypedFault:
-    return TypedFault(Refusal((key,), MISSING, Words((required,)), by="required"))
+    return TypedFault(Refusal((key,), MISSING, InWords((required,)), by="required"))
 
 
 def _filled(beside: Beside, config: Settings, crop_asked: bool) -> Beside:

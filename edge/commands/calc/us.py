@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from edge.contract.allowed import Number, Words
+from edge.contract.allowed import InWords, NumberRule
 from edge.contract.refusal import Refusal, value_found
-from edge.contract.said import Key, say
+from edge.contract.said import NamedKey, say
 from edge.contract.typed import TypedFault
 from edge.reckon.tables import units
 
@@ -44,13 +44,13 @@ def check_us(plain: Any, us: bool) -> None:
 
 
 def _check_one(key: str, both: bool, us: bool) -> None:
-    si = Key(US_KEYS[key], marked=False)
+    si = NamedKey(US_KEYS[key], marked=False)
     if both:
-        note = () if us else say(" ({key} with --units us)", key=Key(key, marked=False))
+        note = () if us else say(" ({key} with --units us)", key=NamedKey(key, marked=False))
         beside = say("given beside {si}", si=si)
-        raise TypedFault(Refusal((key,), beside, Words(say("one of the two")), note=note))
+        raise TypedFault(Refusal((key,), beside, InWords(say("one of the two")), note=note))
     if not us:
-        instead = Words(say("with --units us, or give {si} instead", si=si))
+        instead = InWords(say("with --units us, or give {si} instead", si=si))
         raise TypedFault(Refusal((key,), say("a US customary unit"), instead))
 
 
@@ -62,7 +62,7 @@ def to_si(plain: Mapping[str, Any], bushel_lb: float | None) -> dict[str, Any]:
             answer[key] = _nested(value, bushel_lb)
             continue
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise TypedFault(Refusal((key,), value_found(value, f"{value!r:.60}"), Number()))
+            raise TypedFault(Refusal((key,), value_found(value, f"{value!r:.60}"), NumberRule()))
         per = factor(key, bushel_lb)
         if per is None:
             needs = say("needs the mass of a bushel; give {bushel_lb:bare} or a known {crop:bare}")

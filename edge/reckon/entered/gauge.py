@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from msgspec import UNSET
 
-from edge.contract.allowed import Words
+from edge.contract.allowed import InWords
 from edge.contract.entries import GaugeEntry, given
 from edge.contract.said import say
 
@@ -90,12 +90,12 @@ def measured_mm(entry: GaugeEntry) -> tuple[float, ...]:
 def check(entries: Sequence[GaugeEntry]) -> GaugeCheck:
     """The readout's model from one or more gauge entries of one sieve. Raises EntryError for mixed sieves or units."""
     if not entries:
-        raise GaugeEntry.refused((), say("no entry given"), Words(say("one or more of one sieve")))
+        raise GaugeEntry.refused((), say("no entry given"), InWords(say("one or more of one sieve")))
     sieves = sorted({entry.sieve for entry in entries})
     units = sorted({readout_of(entry)[1] for entry in entries})
     for key, found in (("sieve", sieves), ("unit", units)):
         if len(found) > 1:
-            raise GaugeEntry.refused((key,), (f"found {' and '.join(found)}",), Words((f"one {key} in a check",)))
+            raise GaugeEntry.refused((key,), (f"found {' and '.join(found)}",), InWords((f"one {key} in a check",)))
     by_readout: dict[float, list[float]] = {}
     for entry in entries:
         by_readout.setdefault(readout_of(entry)[0], []).extend(measured_mm(entry))

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from msgspec import UNSET
 
-from edge.contract.allowed import Between, Words
+from edge.contract.allowed import BetweenRule, InWords
 from edge.contract.entries import GroundCount, OneTray, TrayEntry, given
 from edge.contract.errors import EntryError
 from edge.contract.refusal import Refusal, value_found
@@ -34,7 +34,7 @@ COUNTED_MASS_U = 0.05
 SMALLEST_AREA_M2 = 1e-6
 """A tray or ground count under this is a slip of the keyboard, and its square no longer a number to divide by."""
 
-LARGE_ENOUGH = Words(say("{area} or more", area=Figure(SMALLEST_AREA_M2, f"{SMALLEST_AREA_M2:g}")))
+LARGE_ENOUGH = InWords(say("{area} or more", area=Figure(SMALLEST_AREA_M2, f"{SMALLEST_AREA_M2:g}")))
 
 PLACED_TO_SEE_SCATTER = 5
 """Trays at their places from which scatter can be told from the shape of the residue across (from memory)."""
@@ -101,12 +101,12 @@ def residue_width(entry: TrayEntry, in_force_m: float | None, cut_width_m: float
     width = known_residue_width(entry, in_force_m, cut_width_m)
     if width is None:
         found = say("missing with a tray that may be narrower than the discharge")
-        raise TrayEntry.refused(("residue_width_m",), found, Words(say("the width in metres here or in a `residue` entry")))
+        raise TrayEntry.refused(("residue_width_m",), found, InWords(say("the width in metres here or in a `residue` entry")))
     for number, tray in enumerate(entry.trays):
         if tray.x_m is not UNSET and abs(tray.x_m) > 0.5 * width * (1 + 1e-9):
             found = value_found(tray.x_m, f"{tray.x_m:g}")
             half = say(" (half the residue width of {width})", width=Figure(width, f"{width:g}", "m"))
-            inside = Between(-width / 2, width / 2)
+            inside = BetweenRule(-width / 2, width / 2)
             raise EntryError.of("tray", Refusal(("trays", number, "x_m"), found, inside, note=half))
     return width
 
@@ -131,7 +131,7 @@ def measure(entry: TrayEntry, tgw_g: float | None, residue_width_m: float) -> Tr
     Raises EntryError naming the ground count that is missing, or grains without a TGW.
     """
     if residue_width_m <= 0 or not math.isfinite(residue_width_m):
-        raise TrayEntry.refused(("residue_width_m",), value_found(residue_width_m), Words(say("over 0")))
+        raise TrayEntry.refused(("residue_width_m",), value_found(residue_width_m), InWords(say("over 0")))
     _check_known(entry, tgw_g)
     trays = sorted(entry.trays, key=lambda tray: given(tray.x_m, 0.0))
     shed, strip = _ground(entry.before_harvest, tgw_g), _ground(entry.front, tgw_g)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from edge.contract.allowed import Words
+from edge.contract.allowed import InWords
 from edge.contract.refusal import Refusal, value_found
 from edge.reckon.statistics.quantiles import beta_quantile
 
@@ -18,7 +18,7 @@ class RateOutside(ValueError):
     """A number of the question is outside of what it can be; `refusal` says which."""
 
     def __init__(self, key: str, found: float, allowed: str) -> None:
-        self.refusal = Refusal((key,), value_found(found, f"{found:g}"), Words((allowed,)))
+        self.refusal = Refusal((key,), value_found(found, f"{found:g}"), InWords((allowed,)))
         super().__init__(self.refusal.line())
 
 
