@@ -9,11 +9,11 @@ from pathlib import Path
 
 import click
 
-from sim_feed.emit import Feed, Pace, PtyFeed, TcpFeed, write_capture
-from sim_feed.errors import FeedError, ScenarioError
-from sim_feed.scenario import Scenario, Simulation, load
-from sim_feed.script import Entry
-from sim_feed.simulation import DEFAULT_EPOCH
+from sim_feed.field.script import Entry
+from sim_feed.parameters.errors import FeedError, ScenarioError
+from sim_feed.run.scenario import Scenario, Simulation, load
+from sim_feed.run.simulation import DEFAULT_EPOCH
+from sim_feed.sending.emit import Feed, Pace, PtyFeed, TcpFeed, write_capture
 
 EPILOG = "Example: python -m sim_feed paddock --to capture:run.tgcap.gz --minutes 30 --seed 7 --truth truth.json"
 

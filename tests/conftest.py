@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -45,3 +46,10 @@ def mosquitto(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Broker
         yield broker
     finally:
         broker.stop()
+
+
+@pytest.fixture(autouse=True, scope="module")
+def nothing_is_left_open() -> Iterator[None]:
+    """What a module left open (a database, a socket) is collected while its own tests still run, so that it is blamed for it."""
+    yield
+    gc.collect()

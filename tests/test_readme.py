@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from edge.contract import settings
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.tools import free_port, wait_until
 
 README = (Path(__file__).parent.parent / "README.md").read_text()

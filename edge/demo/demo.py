@@ -31,8 +31,8 @@ from edge.playback.replay import replay
 from edge.tell import topics
 from edge.tell.ask import Asker
 from edge.tell.client import new_client
-from sim_feed.emit import Pace, PtyFeed
-from sim_feed.scenario import Scenario, Simulation, load
+from sim_feed.run.scenario import Scenario, Simulation, load
+from sim_feed.sending.emit import Pace, PtyFeed
 
 MARKER = ".tailgrain-demo"
 HISTORY_MINUTES = 30

@@ -32,6 +32,7 @@ from edge.keep.signing import Key
 from edge.keep.upkeep import Disk, Upkeep
 from edge.keep.writer import Do, Writer, WriterTask
 from edge.reckon.figures import Figures
+from edge.reckon.tables.units import M2_PER_HA
 
 LOG = logging.getLogger("tailgrain.keep")
 
@@ -303,7 +304,7 @@ class Store:
         """
         minutes = """SELECT at_ms / 1000, json_extract(body, '$.area_ha') FROM record WHERE kind = 'minute' AND at_ms > :since
             AND seq > coalesce((SELECT max(seq) FROM record WHERE kind = 'entry' AND at_ms <= :since), 0) ORDER BY seq"""
-        seconds = "SELECT coalesce(sum(area_m2), 0) / 10000.0 FROM second WHERE t > ? AND t <= ?"
+        seconds = f"SELECT coalesce(sum(area_m2), 0) / {M2_PER_HA} FROM second WHERE t > ? AND t <= ?"
 
         def look(db: sqlite3.Connection) -> float:
             found = db.execute(minutes, {"since": epoch_s * 1000}).fetchall()

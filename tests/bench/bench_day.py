@@ -14,8 +14,8 @@ from edge.contract import settings
 from edge.feed import capture
 from edge.feed.assembler import Assembler
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 from tests.bench import results
 
 COMMAND = "make bench ARGS='-k bench_day'"

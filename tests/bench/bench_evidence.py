@@ -23,8 +23,8 @@ from edge.keep.chain import Record
 from edge.keep.records import check_database
 from edge.keep.store import Store
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 from tests.bench import results
 
 COMMAND = "make bench ARGS='-k bench_evidence'"

@@ -15,9 +15,9 @@ from edge.contract import settings
 from edge.evidence.pack.collect import collect
 from edge.evidence.verify import verify
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.parameters import FaultParameters, Planned, Restart
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import FaultParameters, Planned, Restart
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 from tests.bench import results
 
 COMMAND = "make bench ARGS='-k bench_evidence_pack'"

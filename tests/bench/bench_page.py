@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import sync_playwright
 
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
+from sim_feed.sending.emit import PtyFeed
 from tests.bench import results
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.bench import results
 from tests.faults.test_lines import SCENARIOS
 from tests.faults.test_start import waited_s, written_bytes

@@ -21,9 +21,9 @@ from edge.judge.advice.worth import worth
 from edge.judge.verdict import samples
 from edge.judge.verdict.contrast import BlockSample, difference, log_ratio
 from edge.judge.verdict.project import minutes_more
-from sim_feed.crop import Crop, Floats
-from sim_feed.machine import Machine
-from sim_feed.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters
+from sim_feed.field.crop import Crop, Floats
+from sim_feed.field.machine import Machine
+from sim_feed.parameters.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters
 
 POINTS = ("separator", "cleaning")
 ROUND_MIN, ROUNDS = 6, 24

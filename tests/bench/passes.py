@@ -17,8 +17,8 @@ from edge.engine.engine import Engine, Nowhere
 from edge.reckon.figures import Figures
 from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import Interval, PointLevel, machine_loss
-from sim_feed.parameters import FaultParameters
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import FaultParameters
+from sim_feed.run.scenario import Simulation, load
 
 EPOCH_MS = 1_790_000_000_000
 TICKS_PER_S = 10

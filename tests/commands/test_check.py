@@ -20,8 +20,8 @@ from edge.commands import check_line
 from edge.contract.errors import AnswerBad, WrongInput
 from edge.feed.sentences import frame
 from edge.keep import signing
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.wire import nmea_line
 
 KIT = """

@@ -66,8 +66,10 @@ def test_a_rule_in_words(rule: KeyRule, words: str) -> None:
         (Refusal((), say("give {t} or {note}")), "give `t` or `note`"),
         (Refusal(("to",), value_found("x"), NumberRule(), by="allowed for lag_s"), "to: found 'x'; allowed for lag_s: a number"),
         (Refusal(("a",), value_found("b", near=" (did you mean `c`?)")), "a: found 'b' (did you mean `c`?)"),
-        (Refusal(("tgw_g",), MISSING, NumberRule(), note=say(", or a known {crop:bare}")), "tgw_g: missing; allowed: a number, or a "
-                                                                                       "known crop"),
+        (
+            Refusal(("tgw_g",), MISSING, NumberRule(), note=say(", or a known {crop:bare}")),
+            "tgw_g: missing; allowed: a number, or a known crop",
+        ),
         (Refusal(("a\nb",), say("found {it}", it="{kmh}\u202e")), "a\\nb: found {kmh}\\u202e"),
     ],
 )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 
 import pytest
 
@@ -223,6 +224,8 @@ def test_every_kind_and_key_is_taken_and_given_back_as_it_was(plain):
         assert json.loads(json.dumps(back.get(key))) == value or value in ("released", "both", "none")
 
 
+# From Python 3.12 on the JSON reader goes as deep as the text; the entry's own limit refuses it then.
+TOO_DEEP = "no valid JSON" if sys.version_info < (3, 12) else "nested deeper than 12 levels"
 BAD = {
     "no JSON": ("{", "no valid JSON"),
     "no object": ("[1]", "one JSON object"),
@@ -248,7 +251,7 @@ BAD = {
     "a time without an offset": ({"entry": "tray_mark", "at": "2026-11-25T10:00:00"}, "offset"),
     "a time that is none": ({"entry": "tray_mark", "at": "yesterday"}, "RFC 3339"),
     "too long": ('{"entry": "note", "note": "' + "x" * 20_000 + '"}', "bytes"),
-    "too deep": ('{"entry": "note", "note": ' + "[" * 5000 + "]" * 5000 + "}", "no valid JSON"),
+    "too deep": ('{"entry": "note", "note": ' + "[" * 5000 + "]" * 5000 + "}", TOO_DEEP),
 }
 
 

@@ -17,7 +17,7 @@ import pytest
 from edge.contract import settings as settings_module
 from edge.playback.replay import replay
 from edge.tell.client import new_client
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker
 from tests.kits.tools import free_port

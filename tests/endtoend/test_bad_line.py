@@ -11,9 +11,9 @@ from edge.engine.engine import Engine, Nowhere
 from edge.feed.capture import read
 from edge.keep.store import Store
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.parameters import Restart
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import Restart
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -16,8 +16,8 @@ from edge.contract import settings
 from edge.keep.store import FILE_NAME
 from edge.playback.replay import replay
 from edge.tell.ask import ask
-from sim_feed.emit import PtyFeed, write_capture
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed, write_capture
 from tests.kits.tools import wait_until
 
 EPOCH = 1_790_000_000

@@ -18,9 +18,9 @@ from edge.evidence.pack import packfile
 from edge.evidence.pack.document import Document
 from edge.keep import signing
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.parameters import FaultParameters, Planned, Restart
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import FaultParameters, Planned, Restart
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 
 EPOCH = 1_790_000_000
 MACHINE = "Older rotor machine"

@@ -24,8 +24,8 @@ from edge.export import columns, csvpart, export
 from edge.export.columns import SENML
 from edge.keep import jobs, places, readonly
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 
 EPOCH = 1_790_000_000
 WHOLE = {"run", "number", "t", "job"}

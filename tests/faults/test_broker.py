@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 
 from edge.tell.mqtt import IN_FLIGHT
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.broker import Broker
 from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
 from tests.kits.tools import free_port, need_tool, wait_until

@@ -19,8 +19,8 @@ from edge.keep.schema import LARGEST_WAL_BYTES
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
 from edge.keep.writer import MOST_OWED
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.daemons import Kit
 from tests.kits.stores import START_S, fill, grow, one_second, opened, rows, settle, sound
 from tests.kits.tools import wait_until

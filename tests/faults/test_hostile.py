@@ -19,7 +19,7 @@ from edge.contract.errors import EntryError, SettingsError
 from edge.feed.sentences import Counts, decode, frame
 from edge.keep.store import canonical
 from edge.playback.replay import replay
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits.daemons import Ear, Kit, eventually_online
 from tests.kits.fuzz import course, crc16
 from tests.kits.stores import SETTINGS

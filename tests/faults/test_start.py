@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from edge.keep import health
-from sim_feed.emit import PtyFeed
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.daemons import Ear, Kit, eventually_online
 from tests.kits.stores import START_S, grow, opened, rows, settle
 from tests.kits.tools import wait_until

@@ -22,8 +22,8 @@ from edge.contract import settings as settings_module
 from edge.keep import readonly
 from edge.tell.ask import ask
 from edge.tell.client import new_client
-from sim_feed.emit import Feed, PtyFeed
-from sim_feed.scenario import Scenario, Simulation
+from sim_feed.run.scenario import Scenario, Simulation
+from sim_feed.sending.emit import Feed, PtyFeed
 from tests.kits.tools import free_port, wait_until
 
 START_LIMIT_S = 20.0

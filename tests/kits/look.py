@@ -15,7 +15,7 @@ from typing import Any
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from dashboard.serve.assets import Assets
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker
 from tests.kits.tools import wait_until

@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 
 from edge.contract.settings import MqttSettings
 from edge.tell.ask import Asker
-from sim_feed.emit import PtyFeed
-from sim_feed.parameters import Restart
-from sim_feed.scenario import Scenario, Simulation, load
+from sim_feed.parameters.parameters import Restart
+from sim_feed.run.scenario import Scenario, Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.daemons import Kit, Nursery
 from tests.kits.tools import wait_until
 

@@ -16,7 +16,7 @@ from edge.keep.store import FILE_NAME, Store, canonical
 from edge.keep.upkeep import Upkeep
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 
 START_S = 1_793_600_000
 AT_ONCE = 32_000

@@ -23,9 +23,9 @@ from edge.judge.speed.cost import DrivingCosts
 from edge.judge.watch import Watch
 from edge.playback import blocks
 from edge.playback.replay import replay
-from sim_feed.emit import write_capture
-from sim_feed.parameters import Planned
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import Planned
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import write_capture
 
 EPOCH = 1_700_000_000.0
 PLAN = (

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from sim_feed.scenario import Simulation, Tick, load
+from sim_feed.run.scenario import Simulation, Tick, load
 
 WRAP = 1 << 32
 

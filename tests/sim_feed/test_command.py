@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim_feed.__main__ import main
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
 
 
 def call(*arguments: str):

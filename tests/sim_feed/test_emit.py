@@ -12,9 +12,9 @@ import time
 import pytest
 import serial
 
-from sim_feed.emit import PtyFeed, TcpFeed, write_capture
-from sim_feed.errors import FeedError
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.errors import FeedError
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed, TcpFeed, write_capture
 
 LIMIT_S = 30.0
 

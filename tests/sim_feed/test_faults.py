@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim_feed.faults import LineFaults
-from sim_feed.parameters import Blind, FaultParameters
+from sim_feed.kit.faults import LineFaults
+from sim_feed.parameters.parameters import Blind, FaultParameters
 
 
 def found(reading):

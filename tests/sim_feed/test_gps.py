@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime, time
 import pytest
 from pynmeagps import NMEAReader
 
-from sim_feed.gps import place, sentence, sentences
-from sim_feed.scenario import Simulation, load
+from sim_feed.kit.gps import place, sentence, sentences
+from sim_feed.run.scenario import Simulation, load
 
 
 def test_checksum_of_a_published_sentence() -> None:

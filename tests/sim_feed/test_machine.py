@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim_feed.machine import Machine, Transport
-from sim_feed.parameters import REACTING_SETTINGS, MachineParameters
+from sim_feed.field.machine import Machine, Transport
+from sim_feed.parameters.parameters import REACTING_SETTINGS, MachineParameters
 
 AT_REFERENCE = {name: np.ones(1) for name in REACTING_SETTINGS}
 

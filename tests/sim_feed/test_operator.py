@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim_feed.parameters import Planned, TrayParameters
-from sim_feed.script import tray_entry
+from sim_feed.field.script import tray_entry
+from sim_feed.parameters.parameters import Planned, TrayParameters
 
 BOTH = "both"
 

@@ -7,9 +7,9 @@ import tomllib
 
 import pytest
 
-from sim_feed.errors import ScenarioError
-from sim_feed.parameters import MachineParameters
-from sim_feed.scenario import Scenario, load, names
+from sim_feed.parameters.errors import ScenarioError
+from sim_feed.parameters.parameters import MachineParameters
+from sim_feed.run.scenario import Scenario, load, names
 
 
 def test_delivered_scenarios_load_by_name_and_are_frozen() -> None:

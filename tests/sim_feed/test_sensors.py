@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim_feed.sensors import Beam, PlateInput, Wheel, one_shot
+from sim_feed.kit.sensors import Beam, PlateInput, Wheel, one_shot
 
 
 def plain_one_shot(arrivals, dead_time_s, ready_at):

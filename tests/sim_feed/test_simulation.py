@@ -8,8 +8,8 @@ import time
 import numpy as np
 import pytest
 
-from sim_feed.parameters import DriveParameters, FaultParameters, PartWidth
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import DriveParameters, FaultParameters, PartWidth
+from sim_feed.run.scenario import Simulation, load
 
 
 def test_same_seed_same_bytes_entries_and_truth(run_of) -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from sim_feed.parameters import FaultParameters, Restart
-from sim_feed.scenario import load
+from sim_feed.parameters.parameters import FaultParameters, Restart
+from sim_feed.run.scenario import load
 
 
 def test_the_tests_own_crc_has_the_catalogue_check_value(request: pytest.FixtureRequest) -> None:

@@ -31,9 +31,9 @@ from edge.tell import topics
 from edge.tell.ask import ask
 from edge.tell.asyncapi import as_yaml, document
 from edge.tell.client import new_client
-from sim_feed.emit import PtyFeed
-from sim_feed.parameters import Blind, Planned, Restart
-from sim_feed.scenario import Simulation, load
+from sim_feed.parameters.parameters import Blind, Planned, Restart
+from sim_feed.run.scenario import Simulation, load
+from sim_feed.sending.emit import PtyFeed
 from tests.kits.tools import wait_until
 
 FILE = Path(__file__).parents[2] / "edge" / "tell" / "asyncapi.yaml"

@@ -26,7 +26,7 @@ CAUTION = (
 _LISTS = ("gauge", "gauges", "entries")
 
 
-class Wanted(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+class WantedGap(Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
     """What is asked beside the entries."""
 
     want_mm: Annotated[float, Meta(ge=0, le=200)] | None = None
@@ -101,7 +101,7 @@ def _listed(found: Any, rest: Mapping[str, Any], key: str) -> list[Placed]:
 
 def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings | None) -> tuple[dict[str, Any], list[str]]:
     """The figures of the contract, and the words. Raises WrongInput, TypedFault or EntryError."""
-    want = convert(dict(beside), Wanted).want_mm
+    want = convert(dict(beside), WantedGap).want_mm
     checked: list[entries.GaugeEntry] = []
     for place, one in found:
         try:

@@ -98,7 +98,7 @@ def check(
         found.compared = bool(fingerprints)
         try:
             with np.errstate(all="ignore"):
-                _check_content(pack, found, _Wanted(tuple(fingerprints), redraw, {one.seq: one for one in proofs}))
+                _check_content(pack, found, _HeldAgainst(tuple(fingerprints), redraw, {one.seq: one for one in proofs}))
         except SPOILT as fault:
             # Figures were asked of data of another shape or size than ours ever are.
             raise _Bad(f"the data do not hang together ({type(fault).__name__}: {' '.join(str(fault).split())[:100]})") from fault
@@ -112,7 +112,7 @@ def check(
     return found
 
 
-class _Wanted(NamedTuple):
+class _HeldAgainst(NamedTuple):
     """What a check is held against from outside the file."""
 
     fingerprints: tuple[str, ...]
@@ -125,7 +125,7 @@ def _check_key(pack: Pack, fingerprints: Sequence[str]) -> None:
         raise _Bad(f"it was signed with another key: {pack.fingerprint}, not {' or '.join(fingerprints)}")
 
 
-def _check_content(pack: Pack, found: Checked, wanted: _Wanted) -> None:
+def _check_content(pack: Pack, found: Checked, wanted: _HeldAgainst) -> None:
     if pack.signed:
         found.done.append("signature over the whole file")
     content = pack.content
@@ -141,7 +141,7 @@ def _check_content(pack: Pack, found: Checked, wanted: _Wanted) -> None:
     _check_page(pack, machines, found, wanted.redraw)
 
 
-def _inner(inner: packfile.Inner, found: Checked, wanted: _Wanted) -> JobFacts:
+def _inner(inner: packfile.Inner, found: Checked, wanted: _HeldAgainst) -> JobFacts:
     """A pack inside a merged report: signature, chain, seconds and page of its own."""
     pack = packfile.take_apart(packfile.inner_raw(inner))
     name = plainly(inner.name)
@@ -159,7 +159,7 @@ def _inner(inner: packfile.Inner, found: Checked, wanted: _Wanted) -> JobFacts:
     return facts
 
 
-def _machine(document: Document, found: Checked, wanted: _Wanted) -> JobFacts:
+def _machine(document: Document, found: Checked, wanted: _HeldAgainst) -> JobFacts:
     """Chain, seconds and sums of one machine's job."""
     records = chained(document)
     if not records:

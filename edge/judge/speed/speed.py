@@ -52,7 +52,7 @@ class SpeedEvidence:
 
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
+class _SpeedFit:
     """The curve through the steps: exponent with its uncertainty, level at the mean speed with its own."""
 
     curve: Curve
@@ -128,7 +128,7 @@ def _judged(course: Course, evidence: SpeedEvidence, costs: DrivingCosts, told: 
     return _costed(fit, driven, evidence, costs, told)
 
 
-def _costed(fit: _Fit, driven: list[float], evidence: SpeedEvidence, costs: DrivingCosts, told: Said) -> dict[str, Any]:
+def _costed(fit: _SpeedFit, driven: list[float], evidence: SpeedEvidence, costs: DrivingCosts, told: Said) -> dict[str, Any]:
     points = []
     for kmh in _bins(driven):
         low, high = fit.interval(kmh)
@@ -249,7 +249,7 @@ def _slope(course: Course, found: Sequence[Passage], weights: Sequence[float], c
     return effect(work, np.maximum(work.pulses, 0.0), np.column_stack([*columns, logs]), len(columns))
 
 
-def _level(work: BlockSample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _Fit:
+def _level(work: BlockSample, slope: Effect, driven: Sequence[float], factor: Sequence[tuple[float, float]]) -> _SpeedFit:
     """The level of the curve: all work of this crop at the speeds of the steps, brought to one speed."""
     slowest, fastest = min(driven), max(driven)
     inside = (work.kmh >= slowest - MARGIN_KMH) & (work.kmh <= fastest + MARGIN_KMH)
@@ -261,10 +261,10 @@ def _level(work: BlockSample, slope: Effect, driven: Sequence[float], factor: Se
     counting = 5.0 * float(ratio.var()) / len(ratio)
     terms = [*factor, (sqrt(counting + DRIFT_LOG_SD**2), 1e6)]
     level_u = sqrt(sum(u * u for u, _ in terms))
-    return _Fit(Curve(kmh, rate / MG_M2_PER_KG_HA, slope.estimate), slope, level_u, effective_dof(terms), slowest, fastest)
+    return _SpeedFit(Curve(kmh, rate / MG_M2_PER_KG_HA, slope.estimate), slope, level_u, effective_dof(terms), slowest, fastest)
 
 
-def _best_interval(fit: _Fit, width_m: float, price: float, hour: float) -> tuple[float, float]:
+def _best_interval(fit: _SpeedFit, width_m: float, price: float, hour: float) -> tuple[float, float]:
     """90 % interval of the cheapest speed: exponent and level spread over their quantiles, no chance involved."""
     dof = max(fit.exponent.dof, 1.0)
     exponents = [

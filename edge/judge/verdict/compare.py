@@ -34,7 +34,7 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class _Interval:
+class _RatioInterval:
     """An effect turned into a ratio; None where nothing bounds it."""
 
     log: float
@@ -132,16 +132,16 @@ class _Comparison:
                 return (before, after), True
         return (self.crop_factors, self.crop_factors), False
 
-    def _interval(self, effect: Effect, names: Sequence[str], weights: Sequence[float]) -> tuple[_Interval, float]:
+    def _interval(self, effect: Effect, names: Sequence[str], weights: Sequence[float]) -> tuple[_RatioInterval, float]:
         """The ratio on its basis, and the half width that only further tray tests would narrow."""
         before, after = self.side_factors
         if not self.grain or before is None or after is None:
             clicks = grain.clicks_half_width(self.crop_factors, self.names, self.rates, names)
-            return _Interval(effect.estimate, hypot(effect.half_width, clicks)), clicks
+            return _RatioInterval(effect.estimate, hypot(effect.half_width, clicks)), clicks
         moved = grain.shift((before, after), self.names, self.rates, names, weights)
         if moved is None:
-            return _Interval(effect.estimate, inf), inf
-        return _Interval(effect.estimate + moved.log, grain.joined(effect.half_width, moved)), moved.half_width
+            return _RatioInterval(effect.estimate, inf), inf
+        return _RatioInterval(effect.estimate + moved.log, grain.joined(effect.half_width, moved)), moved.half_width
 
     def _effect(self, sample: BlockSample) -> Effect | None:
         logs = np.log(sample.kmh)
@@ -213,7 +213,7 @@ class _Comparison:
         facts.verdict = _verdict(interval, bool(facts.risen))
         facts.ratio, facts.low, facts.high = interval.ratio, interval.low, interval.high
         facts.detectable_pct = None if interval.half_width == inf else 100 * (1 - exp(-interval.half_width))
-        pulses = _Interval(effect.estimate, effect.half_width)
+        pulses = _RatioInterval(effect.estimate, effect.half_width)
         facts.pulses = (pulses.ratio, pulses.low, pulses.high)
         facts.tests_limit = further > effect.half_width
         if facts.verdict == "no detectable change":
@@ -246,7 +246,7 @@ class _Comparison:
         return tuple(risen)
 
 
-def _verdict(interval: _Interval, risen: bool) -> str:
+def _verdict(interval: _RatioInterval, risen: bool) -> str:
     if interval.low > 1:
         return "worse"
     if interval.high is not None and interval.high < 1:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker
 

@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from dashboard.serve.assets import Assets, word
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker
 from tests.kits.tools import wait_until

@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from sim_feed.scenario import load
+from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.tools import free_port
 

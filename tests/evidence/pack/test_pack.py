@@ -251,7 +251,7 @@ def test_wrong_use_is_one_line_and_leaves_nothing(
 
 
 def test_a_job_without_tray_tests_says_so(tmp_path: Path) -> None:
-    from sim_feed.parameters import Planned
+    from sim_feed.parameters.parameters import Planned
 
     plan = (
         Planned(2, entry={"entry": "job_start", "client": FIRST, "paddock": "North block"}),

@@ -10,7 +10,7 @@ import pytest
 
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
-from sim_feed.parameters import Blind, FaultParameters
+from sim_feed.parameters.parameters import Blind, FaultParameters
 from tests.evidence.conftest import data_of, make
 
 

@@ -15,7 +15,7 @@ from edge.evidence import evidence
 from edge.evidence.pack.times import Zone
 from edge.evidence.report.verdicts import effect_words, in_short
 from edge.evidence.verify import verify
-from sim_feed.parameters import Planned
+from sim_feed.parameters.parameters import Planned
 from tests.evidence.conftest import EPOCH, PLAN, SECOND, Kept, make
 from tests.evidence.pack.test_pack import Reader, figures_of, number
 

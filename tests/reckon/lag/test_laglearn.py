@@ -8,7 +8,7 @@ from edge.contract import entries, settings
 from edge.engine import messages
 from edge.engine.engine import Engine, Nowhere
 from edge.reckon.lag.learner import LagLearner, LearnedLag
-from sim_feed.scenario import Simulation, load
+from sim_feed.run.scenario import Simulation, load
 from tests.kits.drive import Drive
 
 EPOCH_MS = 1_790_000_000_000

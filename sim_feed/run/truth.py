@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim_feed.crop import Floats
-from sim_feed.drive import Leg
-from sim_feed.machine import Flows
-from sim_feed.parameters import TICK_S, TICKS_PER_S
-from sim_feed.sensors import PlateRun
+from sim_feed.field.crop import Floats
+from sim_feed.field.drive import Leg
+from sim_feed.field.machine import Flows
+from sim_feed.kit.sensors import PlateRun
+from sim_feed.parameters.parameters import TICK_S, TICKS_PER_S
 
 KG_HA_PER_KG_M2 = 10_000.0
 

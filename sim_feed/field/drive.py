@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim_feed.crop import Crop, Floats
-from sim_feed.parameters import TICK_S, DriveParameters
+from sim_feed.field.crop import Crop, Floats
+from sim_feed.parameters.parameters import TICK_S, DriveParameters
 
 CELL_M = 0.5
 ACCELERATION_M_S2 = 0.4

@@ -9,8 +9,8 @@ import tempfile
 import tty
 from pathlib import Path
 
-from sim_feed.sending import POLL_S, Feed, OnEntry, Pace
-from sim_feed.simulation import Simulation
+from sim_feed.run.simulation import Simulation
+from sim_feed.sending.sending import POLL_S, Feed, OnEntry, Pace
 
 
 class PtyFeed(Feed):

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim_feed.crop import Floats, SmoothField
-from sim_feed.drive import Leg
-from sim_feed.machine import Flows
-from sim_feed.parameters import (
+from sim_feed.field.crop import Floats, SmoothField
+from sim_feed.field.drive import Leg
+from sim_feed.field.machine import Flows
+from sim_feed.kit.sensors import Beam, Integers, PlateInput, PlateRun, Wheel
+from sim_feed.parameters.parameters import (
     TICK_S,
     TICKS_PER_S,
     CropParameters,
@@ -18,7 +19,6 @@ from sim_feed.parameters import (
     Plate,
     SensorParameters,
 )
-from sim_feed.sensors import Beam, Integers, PlateInput, PlateRun, Wheel
 
 NMEA_TICKS = TICKS_PER_S
 

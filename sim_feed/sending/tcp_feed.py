@@ -9,9 +9,9 @@ import struct
 import termios
 import time
 
-from sim_feed.errors import FeedError
-from sim_feed.sending import DRAIN_LIMIT_S, POLL_S, Feed, OnEntry, Pace
-from sim_feed.simulation import Simulation
+from sim_feed.parameters.errors import FeedError
+from sim_feed.run.simulation import Simulation
+from sim_feed.sending.sending import DRAIN_LIMIT_S, POLL_S, Feed, OnEntry, Pace
 
 
 class TcpFeed(Feed):

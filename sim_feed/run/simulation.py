@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from sim_feed import gps
-from sim_feed.board import Board
-from sim_feed.crop import Crop, Floats
-from sim_feed.drive import Driver, Leg
-from sim_feed.faults import LineFaults, crossed
-from sim_feed.kit import Kit
-from sim_feed.machine import Flows, Machine
-from sim_feed.parameters import TICK_MS, TICK_S, TICKS_PER_S, Planned
-from sim_feed.script import Entry, Placed, Script, tray_entry
-from sim_feed.truth import Ledger, Truth
+from sim_feed.field.crop import Crop, Floats
+from sim_feed.field.drive import Driver, Leg
+from sim_feed.field.machine import Flows, Machine
+from sim_feed.field.script import Entry, Placed, Script, tray_entry
+from sim_feed.kit import gps
+from sim_feed.kit.board import Board
+from sim_feed.kit.faults import LineFaults, crossed
+from sim_feed.kit.kit import Kit
+from sim_feed.parameters.parameters import TICK_MS, TICK_S, TICKS_PER_S, Planned
+from sim_feed.run.truth import Ledger, Truth
 
 if TYPE_CHECKING:
-    from sim_feed.scenario import Scenario
+    from sim_feed.run.scenario import Scenario
 
 FRONT_DOWN_BIT = 1
 THRESHING_BIT = 2

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from edge.feed.sentences import frame
-from sim_feed.faults import LineFaults
-from sim_feed.parameters import TICK_MS, TICK_S, FaultParameters
-from sim_feed.sensors import Integers
+from sim_feed.kit.faults import LineFaults
+from sim_feed.kit.sensors import Integers
+from sim_feed.parameters.parameters import TICK_MS, TICK_S, FaultParameters
 
 WRAP = 1 << 32
 SEQ_WRAP = 1 << 16

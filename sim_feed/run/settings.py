@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sim_feed.scenario import Scenario
+    from sim_feed.run.scenario import Scenario
 
 Value = str | int | float
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sim_feed.crop import Floats
-from sim_feed.parameters import TICK_S
+from sim_feed.field.crop import Floats
+from sim_feed.parameters.parameters import TICK_S
 
 Integers = NDArray[np.int64]
 

@@ -10,9 +10,9 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Literal, Self
 
-from sim_feed.errors import FeedError
-from sim_feed.script import Entry
-from sim_feed.simulation import Simulation
+from sim_feed.field.script import Entry
+from sim_feed.parameters.errors import FeedError
+from sim_feed.run.simulation import Simulation
 
 Pace = float | Literal["max"]
 OnEntry = Callable[[Entry, int], None]

@@ -7,8 +7,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from sim_feed.errors import ScenarioError
-from sim_feed.parameters import (
+from sim_feed.parameters.errors import ScenarioError
+from sim_feed.parameters.parameters import (
     PLANNED_KINDS,
     REACTING_SETTINGS,
     CropParameters,
@@ -19,10 +19,10 @@ from sim_feed.parameters import (
     SensorParameters,
     TrayParameters,
 )
-from sim_feed.reading import build, read_toml
-from sim_feed.settings import settings_text
-from sim_feed.simulation import Simulation, Tick
-from sim_feed.truth import Truth
+from sim_feed.parameters.reading import build, read_toml
+from sim_feed.run.settings import settings_text
+from sim_feed.run.simulation import Simulation, Tick
+from sim_feed.run.truth import Truth
 
 __all__ = ["Scenario", "Simulation", "Tick", "Truth", "load", "names"]
 

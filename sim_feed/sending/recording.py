@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import IO
 
-from sim_feed.simulation import Simulation
+from sim_feed.run.simulation import Simulation
 
 
 def write_capture(simulation: Simulation, path: str | Path, epoch: float) -> int:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sim_feed.errors import ScenarioError
+from sim_feed.parameters.errors import ScenarioError
 
 T = TypeVar("T")
 
