@@ -34,10 +34,10 @@ def report(sources: tuple[Path, ...], number: int | None, out: Path, config: Pat
     \b
     Example: tailgrain report tailgrain.db --job 1 -o paddock.html
     """
-    from edge.evidence import evidence
+    from edge.evidence import packs
     from edge.playback.blocks import is_database
 
-    evidence.check_out(out)
+    packs.check_out(out)
     if all(one.suffix.lower() in PACK_NAMES for one in sources):
         _merge(sources, number, out)
         return
@@ -49,7 +49,7 @@ def report(sources: tuple[Path, ...], number: int | None, out: Path, config: Pat
     if is_database(source):
         if config is not None:
             raise WrongInput("report: --config: given with a database, which holds each run's settings; allowed: with a capture")
-        evidence.write_pack(source, number, out, position)
+        packs.write_pack(source, number, out, position)
     else:
         _of_capture(source, number, out, config, position)
     click.echo(f"{out}: written, {out.stat().st_size / 1e6:.1f} MB")
@@ -58,7 +58,7 @@ def report(sources: tuple[Path, ...], number: int | None, out: Path, config: Pat
 def _of_capture(source: Path, number: int, out: Path, config: Path | None, position: str) -> None:
     """Replay into a database for the moment; the kit's own key signs."""
     from edge.contract import settings
-    from edge.evidence import evidence
+    from edge.evidence import packs
     from edge.evidence.pack.document import POSITIONS
     from edge.playback.replay import replay
 
@@ -72,7 +72,7 @@ def _of_capture(source: Path, number: int, out: Path, config: Path | None, posit
         database = Path(name, f"{source.name}.db")
         replay(source, loaded, database, on_refused=lambda text: print(f"refused: {text}", file=sys.stderr))
         key = _own_key(folder)
-        evidence.put(out, evidence.pack_of(database, number, position, key))
+        packs.put(out, packs.pack_of(database, number, position, key))
     print(f"signed with the key {key.fingerprint} in {folder}", file=sys.stderr)
 
 
@@ -88,7 +88,7 @@ def _own_key(folder: Path) -> Key:
 
 def _merge(sources: tuple[Path, ...], number: int | None, out: Path) -> None:
     from edge.contract import settings
-    from edge.evidence import evidence
+    from edge.evidence import packs
 
     if number is not None:
         raise WrongInput("report: --job: given with packs, each of which is one job; allowed: with a database or capture")
@@ -98,7 +98,7 @@ def _merge(sources: tuple[Path, ...], number: int | None, out: Path) -> None:
         raise WrongInput(f"report: -o: {out} is one of the packs; allowed: another name")
     folder = settings.state_directory(settings.Settings(machine=settings.MachineSettings(name="office", cut_width_m=1.0)))
     key = _own_key(folder)
-    evidence.put(out, evidence.merge(list(sources), key))
+    packs.put(out, packs.merge(list(sources), key))
     click.echo(f"{out}: written, {len(sources)} machines; signed with the key {key.fingerprint}")
 
 

@@ -13,8 +13,10 @@ from typing import Any, NamedTuple
 import msgspec
 
 from edge.contract import entries
+from edge.contract.allowed import BetweenRule, InWords, KeyRule
 from edge.contract.entries import Entry, given
 from edge.contract.errors import EntryError
+from edge.contract.refusal import value_found
 from edge.reckon.entered.inforce import weighed_yield
 from edge.reckon.entered.plausible import doubt_of_crop, doubt_of_residue, doubt_of_sample
 from edge.reckon.fit.calibration import moment_s
@@ -23,6 +25,7 @@ from edge.reckon.kitstate import KitState
 from edge.reckon.tables import crops
 
 KG_PER_T = 1000.0
+ONCE_WIRED = InWords(("once the settings name one",))
 
 
 class Moment(NamedTuple):
@@ -103,9 +106,10 @@ def _restore_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> None
 def _admit_job_reopen(kit: KitState, entry: entries.JobReopenEntry, stamp_ms: int) -> Entry:
     jobs = kit.now.jobs
     if entry.job > jobs:
-        raise EntryError(f"job_reopen: job: found {entry.job}; allowed: {f'1 to {jobs}' if jobs else 'no job was started yet'}")
+        allowed: KeyRule = BetweenRule(1, jobs) if jobs else InWords(("no job was started yet",))
+        raise entry.refused(("job",), value_found(entry.job), allowed)
     if entry.job == kit.now.job:
-        raise EntryError(f"job_reopen: job: {entry.job} is open; allowed: a job that was finished")
+        raise entry.refused(("job",), (f"{entry.job} is open",), InWords(("a job that was finished",)))
     return entry
 
 
@@ -162,8 +166,8 @@ def _admit_tray(kit: KitState, entry: entries.TrayEntry, stamp_ms: int) -> Entry
     mark = given(entry.mark)
     if mark is not None and given(entry.at) is None:
         if mark not in kit.now.marks:
-            known = f"1 to {max(kit.now.marks)}" if kit.now.marks else "no mark was set yet"
-            raise EntryError(f"tray: mark: found {mark}; allowed: {known}")
+            allowed: KeyRule = BetweenRule(1, max(kit.now.marks)) if kit.now.marks else InWords(("no mark was set yet",))
+            raise entry.refused(("mark",), value_found(mark), allowed)
         entry = msgspec.structs.replace(entry, at=kit.now.marks[mark])
     ground = kit.now.tray_ground(moment_s(entry, stamp_ms), stamp_ms / 1000, mark)
     width = residue_width(entry, ground.residue_width_m, kit.settings.machine.cut_width_m)
@@ -193,7 +197,7 @@ def _learn_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment) ->
 
 def _admit_ground_run(kit: KitState, entry: entries.GroundRunEntry, stamp_ms: int) -> Entry:
     if kit.ground is None:
-        raise EntryError("ground_run: entry: no wheel sensor for ground speed is wired; allowed: once the settings name one")
+        raise entry.refused(("entry",), ("no wheel sensor for ground speed is wired",), ONCE_WIRED)
     return entry
 
 
@@ -204,7 +208,7 @@ def _learn_ground_run(kit: KitState, entry: entries.GroundRunEntry, when: Moment
 
 def _admit_returns_catch(kit: KitState, entry: entries.ReturnsCatchEntry, stamp_ms: int) -> Entry:
     if kit.returns is None:
-        raise EntryError("returns_catch: entry: no light beam in the returns is wired; allowed: once the settings name one")
+        raise entry.refused(("entry",), ("no light beam in the returns is wired",), ONCE_WIRED)
     return entry
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from edge.contract import settings
-from edge.evidence import evidence
+from edge.evidence import packs
 from edge.evidence.pack import packfile
 from edge.evidence.pack.document import Document
 from edge.keep import signing
@@ -63,7 +63,7 @@ class Kept:
         return signing.read(signing.path_beside(self.database))
 
     def pack(self, out: Path, job: int = 1, position: str = "exact") -> bytes:
-        evidence.write_pack(self.database, job, out, position, made_ms=EPOCH * 1000 + 3_600_000)
+        packs.write_pack(self.database, job, out, position, made_ms=EPOCH * 1000 + 3_600_000)
         return out.read_bytes()
 
 

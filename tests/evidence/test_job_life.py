@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from edge.evidence import evidence
+from edge.evidence import packs
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
 from edge.keep.store import FILE_NAME
@@ -25,7 +25,7 @@ def path(tmp_path: Path) -> Path:
 
 def packed(path: Path, job: int = 1) -> bytes:
     out = path.with_name(f"job-{job}.html")
-    evidence.write_pack(path, job, out, "exact")
+    packs.write_pack(path, job, out, "exact")
     raw = out.read_bytes()
     found = verify.check(raw, redraw=True)
     assert found.fault is None, found.fault

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from edge.contract import entries
-from edge.contract.errors import EntryError
+from edge.contract.allowed import ChoiceRule
+from edge.contract.refusal import value_found
 from edge.contract.settings import Settings
 from edge.feed.assembler import Second
 from edge.judge.alerts.condition import ON, Condition
@@ -176,8 +177,7 @@ class Judge:
             return
         names = [change.name for change in self.open]
         if entry.alert not in names:
-            kind = entries.kind_of(entry)
-            raise EntryError(f"{kind}: alert: found {entry.alert!r}; allowed: {', '.join(names) or 'none is open'}")
+            raise entry.refused(("alert",), value_found(entry.alert), ChoiceRule(tuple(names) or ("none is open",)))
 
     def learn(self, entry: entries.Entry, stamp_ms: int) -> list[AlertChange]:
         """Act on `ack` and `shelve`; take what other entries change for the rules."""

@@ -19,7 +19,7 @@ from freezegun import freeze_time
 
 from edge.commands.cli import run
 from edge.contract.errors import WrongInput
-from edge.evidence import evidence
+from edge.evidence import packs
 from edge.evidence.pack import packfile
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
@@ -175,7 +175,7 @@ def test_a_job_whose_seconds_were_given_up_gets_no_pack_that_would_not_verify(ke
         connection.execute("DELETE FROM second WHERE number <= 130")
         connection.commit()
     with pytest.raises(WrongInput, match=r"seconds of job 1 are no longer kept"):
-        evidence.write_pack(database, 1, tmp_path / "pack.html", "exact")
+        packs.write_pack(database, 1, tmp_path / "pack.html", "exact")
     assert not (tmp_path / "pack.html").exists()
 
 
@@ -204,7 +204,7 @@ def test_positions_are_exact_coarse_or_left_out_everywhere(kept: Kept, tmp_path:
 
 def test_the_date_is_the_day_it_was_made(kept: Kept, tmp_path: Path) -> None:
     with freeze_time("2027-03-04 05:06:07"):
-        evidence.write_pack(kept.database, 1, tmp_path / "dated.html", "exact")
+        packs.write_pack(kept.database, 1, tmp_path / "dated.html", "exact")
     page = Reader((tmp_path / "dated.html").read_bytes())
     assert "4 Mar 2027 05:06 UTC" in page.words and "Made 4 Mar 2027" in page.words
 
@@ -347,8 +347,8 @@ def test_a_pack_changed_inside_a_merged_report_is_found(
 
 def test_the_printed_copy_says_the_same(kept: Kept, pack: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "north.pdf"
-    kept_pack = evidence.pack_of(kept.database, 1, "exact", kept.key, EPOCH * 1000)
-    evidence.put(out, kept_pack)
+    kept_pack = packs.pack_of(kept.database, 1, "exact", kept.key, EPOCH * 1000)
+    packs.put(out, kept_pack)
     pages = pypdf.PdfReader(out).pages
     text = " ".join(page.extract_text() for page in pages).replace("\u00a0", " ")
     assert 4 <= len(pages) <= 14
@@ -372,4 +372,4 @@ def test_without_weasyprint_a_pdf_is_refused_in_one_line(
 
 def test_a_pack_of_no_job_is_wrong_input(kept: Kept, tmp_path: Path) -> None:
     with pytest.raises(WrongInput, match="position"):
-        evidence.write_pack(kept.database, 1, tmp_path / "a.html", "somewhere")
+        packs.write_pack(kept.database, 1, tmp_path / "a.html", "somewhere")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from edge.evidence import evidence
+from edge.evidence import packs
 from edge.evidence.pack.times import Zone
 from edge.evidence.report.verdicts import effect_words, in_short
 from edge.evidence.verify import verify
@@ -56,7 +56,7 @@ def test_a_job_that_goes_on_says_so_at_the_top(kept: Kept, pack: bytes, tmp_path
         finish = "SELECT max(seq) FROM record WHERE kind = 'entry' AND body LIKE '%job_finish%'"
         into.execute(f"DELETE FROM record WHERE seq >= ({finish})")
         into.commit()
-    raw = evidence.pack_of(earlier, 2, "exact", kept.key, EPOCH * 1000)
+    raw = packs.pack_of(earlier, 2, "exact", kept.key, EPOCH * 1000)
     head = Reader(raw).words.split("How much was lost?")[0]
     assert "Interim: the job was still open when this pack was made" in head
     assert verify.check(raw).fault is None

@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.commands.cli import run
 from edge.contract.errors import AnswerBad
-from edge.evidence import evidence
+from edge.evidence.packs import finished
 from edge.evidence.pack.document import Document
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Inner, Merged
@@ -39,7 +39,7 @@ def plain_of(raw: bytes) -> Data:
 def put_down(data: Data, kept: Kept) -> bytes:
     """The page that these data give, signed by the owner."""
     document = msgspec.json.decode(json.dumps(data).encode(), type=Document)
-    return evidence.finished([document], document, kept.key)
+    return finished([document], document, kept.key)
 
 
 def chained_anew(data: Data) -> None:
@@ -262,7 +262,7 @@ def three_runs(folder: Path) -> tuple[Data, signing.Key]:
     last.work(120)
     last.enter(entry="job_finish")
     last.end()
-    evidence.write_pack(path, 1, folder / "three.html", "exact")
+    packs.write_pack(path, 1, folder / "three.html", "exact")
     raw = (folder / "three.html").read_bytes()
     assert verify.check(raw).fault is None
     return plain_of(raw), signing.read(signing.path_beside(path))
@@ -270,7 +270,7 @@ def three_runs(folder: Path) -> tuple[Data, signing.Key]:
 
 def put_down_with(data: Data, key: signing.Key) -> bytes:
     document = msgspec.json.decode(json.dumps(data).encode(), type=Document)
-    return evidence.finished([document], document, key)
+    return finished([document], document, key)
 
 
 def test_a_whole_run_left_out_is_missed(tmp_path: Path) -> None:
@@ -320,7 +320,7 @@ def merged(inner: list[tuple[str, bytes]], key: signing.Key) -> bytes:
     documents = [data_of(raw) for _, raw in inner]
     packs = [Inner(name, base64.b64encode(raw).decode()) for name, raw in inner]
     content = Merged(program=edition(), made_ms=1, public_key=key.public.hex(), packs=packs)
-    return evidence.finished(documents, content, key)
+    return finished(documents, content, key)
 
 
 def test_a_report_does_not_count_a_job_twice(kept: Kept, packs: dict[str, bytes]) -> None:
