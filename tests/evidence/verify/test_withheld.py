@@ -17,10 +17,10 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.commands.cli import run
 from edge.contract.errors import AnswerBad
-from edge.evidence.packs import finished
 from edge.evidence.pack.document import Document
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Inner, Merged
+from edge.evidence.packs import finished
 from edge.evidence.verify import verify
 from edge.keep import chain, signing
 from edge.keep.store import FILE_NAME
