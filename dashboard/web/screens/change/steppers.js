@@ -10,6 +10,7 @@ import { nowS } from '../../lib/kitclock.js';
 import * as machine from '../../page/machine.js';
 import { apply } from '../../page/moving.js';
 import { sure } from '../../lib/sure.js';
+import { entryOf, inWords } from './settingchange.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
 
@@ -49,18 +50,10 @@ function build() {
   byId('steppers-list').replaceChildren(...wanted.map(row));
 }
 
-// The newest change of a machine setting; the lag is the kit's own.
-export const lastChange = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s').at(-1) ?? null;
-
 // A change of another setting that is still waiting for its verdict; where something stands, told first, is none.
 function waitsFor(what) {
   const last = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && one.from !== null).at(-1);
   return last && last.what !== what && isOpen(last) ? last : null;
-}
-
-export function inWords(what, name, from, to) {
-  const known = { name: machine.nameOf(what, name), from: machine.figure(what, from), to: machine.withUnit(what, to) };
-  return from === null || from === undefined ? say('change.told_first', known) : say('change.told', known);
 }
 
 // Brings a value up as if it had been stepped to; nothing is entered.
@@ -106,13 +99,6 @@ function meet() {
 function leave() {
   pending = null;
   render();
-}
-
-export function entryOf(what, from, to, name = null) {
-  const entry = { entry: 'setting', what, to };
-  if (name) entry.name = name;
-  if (from !== null && from !== undefined) entry.from = typeof from === 'number' ? Math.round(from * 1000) / 1000 : from;
-  return entry;
 }
 
 function enter(toAndFro) {

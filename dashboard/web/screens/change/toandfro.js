@@ -8,7 +8,7 @@ import { inForce, onInForce } from '../../page/inforce.js';
 import * as machine from '../../page/machine.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
-import { entryOf, inWords, lastChange } from './steppers.js';
+import { entryOf, inWords, lastChange } from './settingchange.js';
 
 const KEY = 'tailgrain-to-and-fro';
 const STRETCH_S = 600;
