@@ -67,8 +67,8 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=12), inner, max_size=4),
     max_leaves=12,
 )
-KINDS = tuple(entries._KINDS)
-KEYS = sorted({name for kind in entries._KINDS.values() for name in kind.__struct_fields__} | {"from", "length_m", "x_m", "zzz"})
+KINDS = tuple(entries.KINDS)
+KEYS = sorted({name for kind in entries.KINDS.values() for name in kind.__struct_fields__} | {"from", "length_m", "x_m", "zzz"})
 NEAR = st.fixed_dictionaries({"entry": st.sampled_from(KINDS)}, optional={key: JSON for key in KEYS[:40]})
 
 
