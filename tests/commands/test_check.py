@@ -22,31 +22,10 @@ from edge.feed.sentences import frame
 from edge.keep import signing
 from sim_feed.emit import PtyFeed
 from sim_feed.scenario import Simulation, load
+from tests.kits.settings import FRONT_DOWN, ground, kit_toml, loss
 from tests.kits.wire import nmea_line
 
-KIT = """
-[machine]
-name = "m"
-cut_width_m = 9
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "left"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10
-[[level]]
-bit = 0
-means = "front down"
-[serial]
-"""
+KIT = kit_toml([loss("separator", "left"), loss("cleaning", "left"), ground()], levels=(FRONT_DOWN,), name="m", more="[serial]\n")
 
 
 @pytest.fixture(autouse=True)

@@ -22,26 +22,15 @@ from edge.contract import settings
 from edge.keep.store import FILE_NAME
 from edge.playback.replay import replay
 from tests.kits.broker import Broker
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.settings import WHEAT, WIRED, kit_toml, places
 from tests.kits.tools import wait_until
 from tests.tell.test_broker_road import Board
 
 EPOCH = 1_790_000_000
-KIT = """
-[machine]
-name = "machine one"
-cut_width_m = 10.0
-kit = "kit7"
-fan = "cross-flow"
-sieve_guards = ["bottom-6-cross-flow"]
-[crop]
-name = "wheat"
-tgw_g = 40.0
-yield_t_ha = 2.5
-price_per_t = 240
-trash_discount = 3.0
-cracked_discount = 1.5
-""" + LOSS_CENTRE + GROUND + LEVELS
+KIT = kit_toml(
+    WIRED, cut_width_m=10.0, kit="kit7", fan="cross-flow", sieve_guards=["bottom-6-cross-flow"],
+    crop={**WHEAT, "yield_t_ha": 2.5, "price_per_t": 240, "trash_discount": 3.0, "cracked_discount": 1.5},
+)  # fmt: skip
 
 
 class Kit:
@@ -50,8 +39,7 @@ class Kit:
     def __init__(self, folder: Path, broker: Broker) -> None:
         self.folder, self.board = folder, Board()
         self.config, self.log, self.database = folder / "kit.toml", folder / "run.log", folder / "state" / FILE_NAME
-        places = f'[serial]\nport = "{self.board.port}"\n[mqtt]\nport = {broker.port}\n[store]\npath = "{folder / "state"}"\n'
-        self.config.write_text(KIT + places)
+        self.config.write_text(KIT + places(self.board.port, broker.port, folder / "state"))
         self.runs = 0
         self.process: subprocess.Popen[bytes] | None = None
 

@@ -15,52 +15,15 @@ from edge.engine.engine import Engine, Nowhere
 from edge.engine.streams import STREAMS, Flag
 from edge.keep.store import Store
 from edge.reckon.figures import Figures
-from tests.kits.tables import LEVELS
+from tests.kits.settings import WHEAT, beam, both_sides, ground, kit_toml, loss, shaft
 from tests.kits.wire import START_MS, count_line, nmea_line
 
 FRONT, THRESHING = 1, 2
-SETTINGS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-[crop]
-name = "wheat"
-tgw_g = 40.0
-yield_t_ha = 5.0
-price_per_t = 200
-[limits]
-loss_kg_ha = 50
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-[[input]]
-at = 1
-reads = "loss"
-point = "separator"
-side = "right"
-[[input]]
-at = 2
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[input]]
-at = 3
-reads = "ground"
-pulses_per_m = 10.0
-[[input]]
-at = 4
-reads = "beam"
-[[input]]
-at = 5
-reads = "shaft"
-shaft = "fan"
-[[input]]
-at = 6
-reads = "shaft"
-shaft = "rotor"
-""" + LEVELS
+SETTINGS = kit_toml(
+    [*both_sides("separator"), loss("cleaning"), ground(), beam(), shaft("fan"), shaft("rotor")],
+    crop={**WHEAT, "yield_t_ha": 5.0, "price_per_t": 200},
+    limits={"loss_kg_ha": 50},
+)
 
 # The `live` object as the contract prints it (section 6): what stands here may be added to, never taken away.
 LIVE: dict[str, Any] = {

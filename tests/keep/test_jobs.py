@@ -21,25 +21,20 @@ from edge.keep.records import check_database, proof_line
 from edge.keep.store import FILE_NAME, Store
 from edge.live.daemon import RESTORED
 from edge.reckon.totals import Totals
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.settings import WHEAT, WIRED, Table, kit_toml
 from tests.kits.wire import count_line
 
 NOON = 1_789_999_200
 """A whole minute."""
 
-SETTINGS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-kit = "kit7"
-[crop]
-name = "wheat"
-tgw_g = 40.0
-yield_t_ha = 5.0
-price_per_t = 200.0
-""" + LOSS_CENTRE + GROUND + LEVELS + """[mqtt]
-host = "broker.example"
-"""
+
+def job_toml(inputs: list[Table] = WIRED, tgw_g: float = 40.0, **said: Any) -> str:
+    """Settings of a kit whose crop has a yield and a price."""
+    crop = {**WHEAT, "tgw_g": tgw_g, "yield_t_ha": 5.0, "price_per_t": 200.0}
+    return kit_toml(inputs, kit="kit7", crop=crop, mqtt={"host": "broker.example"}, **said)
+
+
+SETTINGS = job_toml()
 
 
 class Kit:

@@ -20,22 +20,12 @@ from edge.keep import readonly
 from edge.keep.schema import open_writer
 from edge.keep.store import FILE_NAME, Store, canonical
 from edge.live.daemon import RESTORED
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.settings import WHEAT, WIRED, beam, kit_toml
 from tests.kits.tools import wait_until
 from tests.kits.wire import count_line
 
 START = 1_790_000_000
-SETTINGS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-[crop]
-name = "wheat"
-tgw_g = 40.0
-""" + LOSS_CENTRE + GROUND + """[[input]]
-at = 3
-reads = "beam"
-""" + LEVELS
+SETTINGS = kit_toml([*WIRED, beam()], crop=WHEAT)
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from edge.contract.errors import TailgrainError
 from edge.contract.settings import MqttSettings
 from edge.tell.ask import ask
 from tests.kits.drive import KIT
+from tests.kits.settings import places
 from tests.kits.wire import count_line
 
 TRAY = {"entry": "tray", "trays": [{"length_m": 1, "width_m": 1, "mass_g": 2}], "residue_width_m": 5}
@@ -41,8 +42,7 @@ def kit(tmp_path, mosquitto, eventually):
     config = tmp_path / "kit.toml"
     link = tmp_path / "counter"
     link.symlink_to(os.ttyname(line))  # a name that ends with it, as numbers are given to the next pty
-    tables = f'[serial]\nport = "{link}"\n[mqtt]\nport = {mosquitto.port}\n[store]\npath = "{tmp_path}/state"\n'
-    config.write_text(KIT + tables)
+    config.write_text(KIT + places(link, mosquitto.port, tmp_path / "state"))
     with (tmp_path / "log").open("wb") as log:
         process = subprocess.Popen(
             [sys.executable, "-m", "edge", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
