@@ -20,10 +20,12 @@ from edge.feed.sentences import Counts, decode, frame
 from edge.keep.store import canonical
 from edge.playback.replay import replay
 from sim_feed.scenario import load
-from tests.kits.daemons import Ear, Kit, eventually_online
-from tests.kits.fuzz import course, crc16
-from tests.kits.stores import SETTINGS
+from tests.kits.ears import Ear, eventually_online
+from tests.kits.faults.forked import ForkedKit
+from tests.kits.faults.fuzz import course
+from tests.kits.faults.stores import SETTINGS
 from tests.kits.tools import wait_until
+from tests.kits.wire import crc16
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "300"))
 
@@ -48,7 +50,7 @@ def test_mostly_noise(seed):
 
 def test_the_fuzzing_notices_an_invented_pulse(monkeypatch):
     """The account itself is tried: a decoder that reads one count too many is found out at once."""
-    from tests.kits import fuzz
+    from tests.kits.faults import fuzz
 
     class Wrong(fuzz.Assembler):
         def take(self, stamp_ms, line):
@@ -214,7 +216,7 @@ def test_a_decoded_sentence_of_counts_never_leaves_its_range():
 def test_a_kit_survives_every_payload_on_its_topics_and_answers_the_next_honest_question(tmp_path, mosquitto, nursery):
     chance = random.Random(9)
     toml = load("paddock").settings_toml(port=str(tmp_path / "none"), mqtt_port=mosquitto.port, store=str(tmp_path / "state"))
-    kit = Kit(nursery, tmp_path, toml)
+    kit = ForkedKit(nursery, tmp_path, toml)
     ear = Ear(mosquitto.port)
     try:
         assert ear.connected.wait(10)

@@ -26,8 +26,8 @@ def beam(**more: Any) -> Table:
     return {"reads": "beam", **more}
 
 
-def ground(pulses_per_m: float = 10.0) -> Table:
-    return {"reads": "ground", "pulses_per_m": pulses_per_m}
+def ground(pulses_per_m: float = 10.0, **more: Any) -> Table:
+    return {"reads": "ground", "pulses_per_m": pulses_per_m, **more}
 
 
 def shaft(name: str, **more: Any) -> Table:
@@ -64,9 +64,9 @@ def kit_toml(inputs: Iterable[Table] = (), levels: Sequence[Table] = LEVELS, mor
     return _table("[machine]", machine) + text + more
 
 
-def places(port: object, broker_port: int, store: object) -> str:
-    """The tables of where things are: the counter's port, the broker on this computer, the store."""
-    serial, mqtt = _table("[serial]", {"port": str(port)}), _table("[mqtt]", {"port": broker_port})
+def places(port: object, broker_port: int, store: object, **more: Any) -> str:
+    """The tables of where things are: the counter's port, the broker on this computer (`more`: of its table), the store."""
+    serial, mqtt = _table("[serial]", {"port": str(port)}), _table("[mqtt]", {"port": broker_port, **more})
     return serial + mqtt + _table("[store]", {"path": str(store)})
 
 
