@@ -15,15 +15,8 @@ from edge.engine.engine import Engine, Nowhere
 from edge.engine.streams import STREAMS, Flag
 from edge.keep.store import Store
 from edge.reckon.figures import Figures
-from tests.kits.settings import WHEAT, beam, both_sides, ground, kit_toml, loss, shaft
+from tests.kits.settings import FRONT, FULL, THRESHING
 from tests.kits.wire import START_MS, count_line, nmea_line
-
-FRONT, THRESHING = 1, 2
-SETTINGS = kit_toml(
-    [*both_sides("separator"), loss("cleaning"), ground(), beam(), shaft("fan"), shaft("rotor")],
-    crop={**WHEAT, "yield_t_ha": 5.0, "price_per_t": 200},
-    limits={"loss_kg_ha": 50},
-)
 
 # The `live` object as the contract prints it (section 6): what stands here may be added to, never taken away.
 LIVE: dict[str, Any] = {
@@ -52,7 +45,7 @@ class Drive:
         self.path = folder / "kit.db"
         self.store = Store(self.path)
         self.store.begin_run(START_MS, {}, "test", "0")
-        self.engine = Engine(settings.parse(SETTINGS), self.store, Nowhere())
+        self.engine = Engine(settings.parse(FULL), self.store, Nowhere())
         self.figures: list[Figures] = []
         self.live: list[dict[str, Any]] = []
         self.engine.on_figures.append(self._hear)

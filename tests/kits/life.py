@@ -11,8 +11,8 @@ from edge.contract.errors import EntryError
 from edge.engine.engine import Engine, Nowhere
 from edge.keep.store import Store
 from edge.live.daemon import RESTORED
-from tests.keep.test_jobs import NOON, job_toml
-from tests.kits.settings import LEVELS, WIRED, loss
+from tests.kits.engines import NOON, job_toml
+from tests.kits.settings import LEVELS, WIRED, ground, loss
 from tests.kits.wire import count_line
 
 TURNS = (
@@ -29,7 +29,7 @@ class Life:
         inputs = WIRED
         if self.draw.random() < 0.5:
             left = loss("separator", "left", dead_time_us=self.draw.choice((3000, 6000)))
-            inputs = [left, *WIRED[1:], loss("separator", "right")]
+            inputs = [left, loss("separator", "right", at=3), loss("cleaning", at=1), ground(at=2)]
         levels = () if self.draw.random() < 0.3 else LEVELS
         self.texts = [
             job_toml(inputs=inputs, levels=levels),

@@ -14,6 +14,8 @@ Table = dict[str, Any]
 
 FRONT_DOWN: Table = {"bit": 0, "means": "front down"}
 THRESHING_ON: Table = {"bit": 1, "means": "threshing on"}
+FRONT, THRESHING = 1, 2
+"""Their bits in a sentence."""
 LEVELS = (FRONT_DOWN, THRESHING_ON)
 WHEAT: Table = {"name": "wheat", "tgw_g": 40.0}
 
@@ -44,6 +46,11 @@ WIRED = [loss("separator"), loss("cleaning"), GROUND]
 """The inputs most tests need: one loss sensor at each point and ground pulses."""
 
 
+def _table(head: str, keys: Table) -> str:
+    # A JSON value of the kinds used here is a TOML value too.
+    return "".join([f"{head}\n", *(f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in keys.items())])
+
+
 def kit_toml(inputs: Iterable[Table] = (), levels: Sequence[Table] = LEVELS, more: str = "", **said: Any) -> str:
     """A settings file: a machine of 9 m with these inputs, numbered in order unless one says `at`.
 
@@ -64,12 +71,15 @@ def kit_toml(inputs: Iterable[Table] = (), levels: Sequence[Table] = LEVELS, mor
     return _table("[machine]", machine) + text + more
 
 
+FULL = kit_toml(
+    [*both_sides("separator"), loss("cleaning"), ground(), beam(), shaft("fan"), shaft("rotor")],
+    crop={**WHEAT, "yield_t_ha": 5.0, "price_per_t": 200},
+    limits={"loss_kg_ha": 50},
+)
+"""A kit with every kind of sensor."""
+
+
 def places(port: object, broker_port: int, store: object, **more: Any) -> str:
     """The tables of where things are: the counter's port, the broker on this computer (`more`: of its table), the store."""
     serial, mqtt = _table("[serial]", {"port": str(port)}), _table("[mqtt]", {"port": broker_port, **more})
     return serial + mqtt + _table("[store]", {"path": str(store)})
-
-
-def _table(head: str, keys: Table) -> str:
-    # A JSON value of the kinds used here is a TOML value too.
-    return "".join([f"{head}\n", *(f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in keys.items())])

@@ -9,11 +9,10 @@ import pytest
 
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
-from tests.kits.settings import FRONT_DOWN, LEVELS, THRESHING_ON, WHEAT, Table, ground, kit_toml, loss
+from tests.kits.settings import FRONT, FRONT_DOWN, LEVELS, THRESHING, THRESHING_ON, WHEAT, Table, ground, kit_toml, loss
 from tests.kits.wire import START_MS, count_line
 
 START = START_MS // 1000
-FRONT, THRESHING = 1, 2
 BOTH = FRONT | THRESHING
 INPUTS = [loss("separator"), loss("cleaning"), ground(100.0)]
 
