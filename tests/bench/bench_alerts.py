@@ -38,6 +38,7 @@ from edge.reckon.statistics.smoothing import Smoother
 from tests.bench import follower, results, truth
 from tests.bench.truth import Floats
 from tests.kits.figures import told_by_inputs
+from tests.kits.settings import beam, both_sides, ground, kit_toml, shaft
 
 COMMAND = "make bench ARGS=tests/bench/bench_alerts.py"
 PER_S = 20.0
@@ -45,13 +46,11 @@ LIMIT_KG_HA = 60.0
 FACTOR_U, FACTOR_DOF = (0.10, 0.15), 4.0
 WARM_S, TOLD_WITHIN_S = 120, 20
 SETTINGS = settings.parse(
-    '[machine]\nname = "bench"\ncut_width_m = 9.0\n[limits]\nloss_kg_ha = 60\nreturns_pct = 80\n'
-    '[[input]]\nat = 0\nreads = "loss"\npoint = "cleaning"\nside = "left"\n'
-    '[[input]]\nat = 1\nreads = "loss"\npoint = "cleaning"\nside = "right"\n'
-    '[[input]]\nat = 2\nreads = "beam"\nempty_pct = 20\nfull_pct = 85\n'
-    '[[input]]\nat = 3\nreads = "ground"\npulses_per_m = 10\n'
-    '[[input]]\nat = 4\nreads = "shaft"\nshaft = "fan"\n'
-)
+    kit_toml(
+        [*both_sides("cleaning"), beam(empty_pct=20, full_pct=85), ground(), shaft("fan")], levels=(), name="bench",
+        limits={"loss_kg_ha": 60, "returns_pct": 80},
+    )
+)  # fmt: skip
 _CALIBRATION = CalibrationFigure("good", {"cleaning": 1400.0}, 3, 600.0, "")
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import statistics
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
@@ -16,15 +14,17 @@ import pytest
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
 from tests.bench import results
-from tests.faults.test_lines import SCENARIOS
-from tests.faults.test_start import waited_s, written_bytes
 from tests.kits.broker import Broker
-from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
-from tests.kits.fuzz import Found, course
-from tests.kits.soak import scenario, soak
-from tests.kits.stores import grow, opened, season_of_records
+from tests.kits.ears import Ear, eventually_online
+from tests.kits.faults.forked import ForkedKit, Nursery
+from tests.kits.faults.fuzz import Found, course
+from tests.kits.faults.lines import SCENARIOS
+from tests.kits.faults.proc import waited_s, written_bytes
+from tests.kits.faults.soak import scenario, soak
+from tests.kits.faults.stores import grow, opened, season_of_records
+from tests.kits.faults.torture import check, lost_seconds, torture
+from tests.kits.kit import Program
 from tests.kits.tools import need_tool, wait_until
-from tests.kits.torture import check, lost_seconds, torture
 
 COMMAND = "make bench ARGS='-k bench_survival'"
 KILLS = int(os.environ.get("TAILGRAIN_KILLS", "1000"))
@@ -112,7 +112,8 @@ def test_twelve_hours(tmp_path, mosquitto, nursery):
 def test_bytes_written_in_an_hour(tmp_path, mosquitto, nursery):
     paddock = load("paddock").with_(seed=3, minutes=None, operator=())
     feed = PtyFeed(Simulation(paddock), 1.0)
-    kit = Kit(nursery, tmp_path, paddock.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "state")))
+    toml = paddock.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "state"))
+    kit = ForkedKit(nursery, tmp_path, toml)
     ear = Ear(mosquitto.port)
     try:
         began = time.monotonic()
@@ -160,12 +161,13 @@ def test_a_start_from_nothing_after_a_cut(tmp_path, mosquitto):
             feed.start()
             for _ in range(7):
                 began = time.monotonic()
-                command = [sys.executable, "-m", "edge", "run", "--config", str(config)]
-                with subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+                program = Program("run", "--config", str(config), log=tmp_path / "log")
+                try:
                     took.append(eventually_online(ear, "kit1", began, within=20) - began)
-                    worked.append(_processor_s(process.pid))
-                    alone.append(took[-1] - waited_s(process.pid))
-                    process.kill()
+                    worked.append(_processor_s(program.process.pid))
+                    alone.append(took[-1] - waited_s(program.process.pid))
+                finally:
+                    program.stop(kill=True)
     finally:
         ear.close()
     megabytes = store.path.stat().st_size / 1e6

@@ -22,6 +22,7 @@ from edge.feed.assembler import Part, Second
 from edge.reckon.reckoner import Reckoner
 from tests.bench import truth
 from tests.bench.truth import Floats
+from tests.kits.settings import both_sides, ground, kit_toml
 
 EPOCH_S = 1_790_000_000
 IDLE_S = 60
@@ -39,49 +40,10 @@ TESTS_AT_S = (0.3, 0.5, 0.7)
 
 FRONT_DOWN, THRESHING = 1, 2
 
-SETTINGS = f"""
-[machine]
-name = "bench"
-cut_width_m = {CUT_WIDTH_M}
-lag_s = {LAG_S}
-[crop]
-name = "wheat"
-tgw_g = {KERNEL_G * 1000}
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-dead_time_us = {DEAD_TIME_US}
-[[input]]
-at = 1
-reads = "loss"
-point = "separator"
-side = "right"
-dead_time_us = {DEAD_TIME_US}
-[[input]]
-at = 2
-reads = "loss"
-point = "cleaning"
-side = "left"
-dead_time_us = {DEAD_TIME_US}
-[[input]]
-at = 3
-reads = "loss"
-point = "cleaning"
-side = "right"
-dead_time_us = {DEAD_TIME_US}
-[[input]]
-at = 4
-reads = "ground"
-pulses_per_m = {PULSES_PER_M}
-[[level]]
-bit = 0
-means = "front down"
-[[level]]
-bit = 1
-means = "threshing on"
-"""
+SETTINGS = kit_toml(
+    [*both_sides("separator", "cleaning", dead_time_us=DEAD_TIME_US), ground(PULSES_PER_M)],
+    name="bench", cut_width_m=CUT_WIDTH_M, lag_s=LAG_S, crop={"name": "wheat", "tgw_g": KERNEL_G * 1000},
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
 import socket
 import subprocess
 import sys
 import threading
-import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -18,35 +16,14 @@ import serial
 from edge.commands import check as check_module
 from edge.commands import check_line
 from edge.contract.errors import AnswerBad, WrongInput
-from edge.feed.sentences import frame
 from edge.keep import signing
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
+from tests.kits.board import Board
+from tests.kits.settings import FRONT_DOWN, ground, kit_toml, loss
 from tests.kits.wire import nmea_line
 
-KIT = """
-[machine]
-name = "m"
-cut_width_m = 9
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-[[input]]
-at = 1
-reads = "loss"
-point = "cleaning"
-side = "left"
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 10
-[[level]]
-bit = 0
-means = "front down"
-[serial]
-"""
+KIT = kit_toml([loss("separator", "left"), loss("cleaning", "left"), ground()], levels=(FRONT_DOWN,), name="m", more="[serial]\n")
 
 
 @pytest.fixture(autouse=True)
@@ -66,42 +43,16 @@ def kit(tmp_path: Path) -> Iterator[tuple[PtyFeed, Path]]:
     feed.close()
 
 
-class Counter:
-    """A counter of three inputs on a pty, a sentence each 20 ms of its own time; `tap` hits one of them."""
-
-    def __init__(self, inputs: int = 3) -> None:
-        self._ours, self._theirs = os.openpty()
-        tty.setraw(self._theirs)
-        os.set_blocking(self._ours, False)
-        self.port = os.ttyname(self._theirs)
-        self.counts = [0] * inputs
-        self.say: Callable[[int], bytes] = self._count
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def _count(self, seq: int) -> bytes:
-        return frame(f"TGC,1,{seq},{100 * seq},1," + ",".join(map(str, self.counts)))
-
-    def _run(self) -> None:
-        seq = 0
-        while not self._stop.wait(0.02):
-            seq += 1
-            try:
-                os.write(self._ours, self.say(seq))
-            except BlockingIOError:
-                continue
-
-    def close(self) -> None:
-        self._stop.set()
-        self._thread.join(5)
-        os.close(self._ours)
-        os.close(self._theirs)
+def counting(inputs: int = 3) -> Board:
+    """A counter that brings nothing of its own, five times as fast as a real one; a test may tap an input in `counts`."""
+    made = Board(brought=(0,) * inputs, levels=1, every_s=0.02)
+    made.start()
+    return made
 
 
 @pytest.fixture
-def counter() -> Iterator[Counter]:
-    made = Counter()
+def counter() -> Iterator[Board]:
+    made = counting()
     yield made
     made.close()
 
@@ -129,7 +80,7 @@ def test_every_input_is_shown_with_what_arrives(kit, capsys):
 
 
 def test_speed_is_told_in_the_settings_units(tmp_path, counter, capsys):
-    counter.say = lambda seq: frame(f"TGC,1,{seq},{100 * seq},1,0,0,{2 * seq}")  # 20 pulses/s, 10 a metre: 7.2 km/h
+    counter.brought[2] = 2  # 20 pulses/s, 10 a metre: 7.2 km/h
     config = settings_of(tmp_path, counter.port)
     for more, says in (("", "7.2 km/h"), ('[units]\nshow = "us"\n', "4.5 mph")):
         config.write_text(config.read_text() + more)
@@ -191,19 +142,19 @@ def test_a_silent_line_is_a_bad_answer_and_no_input_is_blamed(kit, capsys):
 
 
 def test_lines_of_another_speed_are_told_as_that(tmp_path, counter):
-    counter.say = lambda seq: b"\x86\xe6\x1e\x9e\x06\n"
+    counter.through = lambda line: b"\x86\xe6\x1e\x9e\x06\n"
     with pytest.raises(AnswerBad, match=r"lines arrive in 2 s, none of them a good sentence; .*\(115200 baud\)"):
         check_module.check(settings_of(tmp_path, counter.port), as_json=True)
 
 
 def test_a_receiver_on_the_counter_s_port_is_told_as_that(tmp_path, counter):
-    counter.say = lambda seq: nmea_line("GPVTG,084.4,T,,M,003.9,N,007.2,K,A") + b"\r\n"
+    counter.through = lambda line: nmea_line("GPVTG,084.4,T,,M,003.9,N,007.2,K,A") + b"\r\n"
     with pytest.raises(AnswerBad, match="no counts among them; is this the counter's port"):
         check_module.check(settings_of(tmp_path, counter.port), as_json=True)
 
 
 def test_an_input_that_the_counter_does_not_send_is_named(tmp_path, capsys):
-    counter = Counter(inputs=2)
+    counter = counting(inputs=2)
     try:
         with pytest.raises(AnswerBad, match="input 2: wired in the settings, not sent by the counter; it sends 2 inputs, 0 to 1"):
             check_module.check(settings_of(tmp_path, counter.port), as_json=True)
@@ -213,9 +164,9 @@ def test_an_input_that_the_counter_does_not_send_is_named(tmp_path, capsys):
 
 
 def test_the_receiver_s_own_port_is_looked_at_too(tmp_path, counter, capsys):
-    receiver = Counter()
+    receiver = counting()
     try:
-        receiver.say = lambda seq: nmea_line("GPVTG,084.4,T,,M,003.9,N,007.2,K,A") + b"\r\n"
+        receiver.through = lambda line: nmea_line("GPVTG,084.4,T,,M,003.9,N,007.2,K,A") + b"\r\n"
         config = settings_of(tmp_path, counter.port, f'nmea_port = "{receiver.port}"\n')
         assert check_module.check(config, as_json=True) == 0
     finally:
@@ -264,14 +215,14 @@ def test_nobody_is_sent_to_a_machine_that_runs(kit, tmp_path, counter, capsys):
 
     def starts(question: str) -> bool:  # somebody turns the key while the first sensor is tapped
         if "separator" in question:
-            counter.say = lambda seq: frame(f"TGC,1,{seq},{100 * seq},1,0,0,{5 * seq}")
+            counter.brought[2] = 5
         return True
 
     with pytest.raises(AnswerBad, match="tap test ended: ground turns; Before anyone goes near"):
         check_module.check(settings_of(tmp_path, counter.port), as_json=False, ask=starts)
 
 
-def tapping(counter: Counter, hits: dict[str, int]) -> Callable[[str], bool]:
+def tapping(counter: Board, hits: dict[str, int]) -> Callable[[str], bool]:
     """Answers yes, then taps ten times where `hits` says (by the point asked for), a moment later."""
 
     def ask(question: str) -> bool:

@@ -14,6 +14,7 @@ from hypothesis import settings as profile
 from edge.contract import entries, settings
 from edge.contract.errors import EntryError
 from edge.reckon.reckoner import Reckoner
+from tests.kits.settings import kit_toml, loss
 
 TRAY = {"length_m": 0.5, "width_m": 0.6, "grains": 40}
 COMMON = {"at": 1_790_000_000.5, "by": "Jörg 收割", "note": "trocken €"}
@@ -231,7 +232,7 @@ def test_rfc_3339_allows_a_small_z_and_a_small_t():
     assert entries.epoch_s("2026-09-21t14:13:20z") == 1_790_000_000
 
 
-KIT = '[machine]\nname = "m"\ncut_width_m = 9\n[[input]]\nat = 0\nreads = "loss"\npoint = "separator"\nside = "left"\n'
+KIT = kit_toml([loss("separator", "left")], levels=(), name="m")
 STAMP_MS = 1_790_000_000_000
 
 

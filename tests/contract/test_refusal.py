@@ -28,7 +28,7 @@ from edge.contract.refusal import MISSING, Refusal, dotted, value_found
 from edge.contract.said import Figure, NamedKey, Retelling, say, written
 from edge.contract.typed import TypedFault
 from edge.reckon.fit import trays
-from tests.contract.test_settings_and_entries import GOOD, WHOLE
+from tests.contract.examples import GOOD, WHOLE
 
 FEET = Retelling(lambda name: {"x_m": "x_ft", "width_m": "width_ft"}.get(name, name), 0.3048, {"m": "ft"})
 

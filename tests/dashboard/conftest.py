@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import http.client
 import shutil
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,6 +19,7 @@ from edge.tell.client import new_client
 from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker
+from tests.kits.kit import Program
 from tests.kits.tools import free_port
 
 TESTS = Path(__file__).parents[1]
@@ -107,14 +107,12 @@ sys.exit(serve(Path(config), limits=Limits(**json.loads(limits))))
 """
 
 
-class Limited(chains.Program):
+class Limited(Program):
     """`tailgrain dashboard` with other limits; `files`: how many the process may open."""
 
     def __init__(self, kit: Any, files: int, limits: dict[str, float]) -> None:
-        self.log = kit.folder / "dashboard.log"
         command = [sys.executable, "-c", LIMITED, str(kit.config), str(files), msgspec.json.encode(limits).decode()]
-        with self.log.open("ab") as out:
-            self.process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=out, stderr=out)
+        self.begin(command, kit.folder / "dashboard.log")
 
 
 @pytest.fixture

@@ -5,10 +5,7 @@ from __future__ import annotations
 
 import json
 import queue
-import signal
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -18,101 +15,58 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from edge.contract import settings
-from edge.keep.store import FILE_NAME
 from edge.playback.replay import replay
+from tests.kits.board import field_board
 from tests.kits.broker import Broker
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
-from tests.kits.tools import wait_until
-from tests.tell.test_broker_road import Board
+from tests.kits.kit import Kit
+from tests.kits.settings import WHEAT, WIRED, kit_toml, places
 
 EPOCH = 1_790_000_000
-KIT = """
-[machine]
-name = "machine one"
-cut_width_m = 10.0
-kit = "kit7"
-fan = "cross-flow"
-sieve_guards = ["bottom-6-cross-flow"]
-[crop]
-name = "wheat"
-tgw_g = 40.0
-yield_t_ha = 2.5
-price_per_t = 240
-trash_discount = 3.0
-cracked_discount = 1.5
-""" + LOSS_CENTRE + GROUND + LEVELS
+KIT = kit_toml(
+    WIRED, cut_width_m=10.0, kit="kit7", fan="cross-flow", sieve_guards=["bottom-6-cross-flow"],
+    crop={**WHEAT, "yield_t_ha": 2.5, "price_per_t": 240, "trash_discount": 3.0, "cracked_discount": 1.5},
+)  # fmt: skip
 
 
-class Kit:
-    """`tailgrain run` on a board that sends as fast as it is read, with a person at the command line."""
+class WorkedKit(Kit):
+    """A kit on a board that sends as fast as it is read, with a person at the command line."""
 
     def __init__(self, folder: Path, broker: Broker) -> None:
-        self.folder, self.board = folder, Board()
-        self.config, self.log, self.database = folder / "kit.toml", folder / "run.log", folder / "state" / FILE_NAME
-        places = f'[serial]\nport = "{self.board.port}"\n[mqtt]\nport = {broker.port}\n[store]\npath = "{folder / "state"}"\n'
-        self.config.write_text(KIT + places)
+        board = field_board()
+        super().__init__(folder, KIT + places(board.port, broker.port, folder / "state"), board)
         self.runs = 0
-        self.process: subprocess.Popen[bytes] | None = None
 
     @property
     def recording(self) -> Path:
         return self.folder / f"run{self.runs}.tgcap"
 
-    def start(self) -> None:
+    def go(self) -> None:
         self.runs += 1
-        options = ["--record", str(self.recording), "--stamps", f"board={EPOCH}"]
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "edge", "run", "--config", str(self.config), *options],
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log,
-            )  # fmt: skip
-        wait_until(lambda: "open" in self.log.read_text(), 20, "the port is open")
+        self.start(EPOCH, self.recording)
 
     def work(self, seconds: int) -> None:
         """So many seconds of work, read and kept."""
         for _ in range(0, seconds, 50):
             self.board.send(50)
-            last = EPOCH + self.board.seq - 1
-            wait_until(lambda last=last: self.query("SELECT coalesce(max(t), 0) FROM second")[0][0] >= last, 20, "work is kept")
+            self.until_kept(EPOCH + self.board.seq - 1)
 
-    def told(self, **entry: Any) -> list[str]:
+    def entered(self, **entry: Any) -> list[str]:
         """The lines that `tailgrain entry` prints."""
-        done = subprocess.run(
-            [sys.executable, "-m", "edge", "entry", json.dumps(entry), "--config", str(self.config)],
-            capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=40, check=False,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
-        return done.stdout.splitlines()
-
-    def query(self, sql: str) -> list[tuple[Any, ...]]:
-        if not self.database.exists():
-            return [(0,)]
-        with closing(sqlite3.connect(f"file:{self.database}?mode=ro", uri=True)) as connection:
-            return connection.execute(sql).fetchall()
+        return self.command("entry", json.dumps(entry)).stdout.splitlines()
 
     def learned(self) -> dict[str, Any]:
-        found = self.query("SELECT body FROM record WHERE kind = 'learned' ORDER BY seq DESC LIMIT 1")
-        return dict(json.loads(found[0][0]))
+        return self.bodies("learned")[-1]
 
-    def stop(self) -> None:
-        assert self.process is not None
-        self.process.send_signal(signal.SIGTERM)
-        assert self.process.wait(timeout=20) == 0, self.log.read_text()
-
-    def end(self) -> None:
-        if self.process is not None and self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
-        self.board.close()
+    def halt(self) -> None:
+        assert self.stop() == 0, self.log
 
 
 @pytest.fixture
-def kit(tmp_path: Path, mosquitto: Broker) -> Iterator[Kit]:
-    made = Kit(tmp_path, mosquitto)
-    made.start()
+def kit(tmp_path: Path, mosquitto: Broker) -> Iterator[WorkedKit]:
+    made = WorkedKit(tmp_path, mosquitto)
+    made.go()
     yield made
-    made.end()
+    made.close()
 
 
 def retained(broker: Broker, topic: str) -> dict[str, Any]:
@@ -130,42 +84,42 @@ def retained(broker: Broker, topic: str) -> dict[str, Any]:
         client.disconnect()
 
 
-def test_a_gauge_check_is_kept_used_and_answered_with_the_guard_rail(kit: Kit) -> None:
+def test_a_gauge_check_is_kept_used_and_answered_with_the_guard_rail(kit: WorkedKit) -> None:
     kit.work(50)
     gauge = {"entry": "gauge", "sieve": "bottom", "readout_mm": 4, "measured_mm": [5.0, 5.4], "opened_to_mm": 20}
-    lines = kit.told(**gauge)
+    lines = kit.entered(**gauge)
     assert lines[0].startswith("kept as number ") and lines[1] == "  gap = readout + 1.2 mm"
     assert "guard rail: bottom sieve 6 mm or more over a cross-flow fan" in lines[2]
     assert "(common practice for some builds); the bottom sieve is at 5.2 mm" in lines[2]
     assert lines[2].endswith("to go on, say why in the note: override bottom-6-cross-flow: ...")
 
-    overridden = kit.told(**gauge, note="override bottom-6-cross-flow: the manual allows 5 mm in this crop")
+    overridden = kit.entered(**gauge, note="override bottom-6-cross-flow: the manual allows 5 mm in this crop")
     assert overridden[2].endswith("overridden: the manual allows 5 mm in this crop")
     notes = kit.query("SELECT json_extract(body, '$.note') FROM record WHERE kind = 'entry' ORDER BY seq")
     assert notes == [(None,), ("override bottom-6-cross-flow: the manual allows 5 mm in this crop",)]
 
     # Used live: a readout set later stands for the gap that the gauge checks expect.
-    assert kit.told(entry="setting", what="bottom_sieve_mm", to=7)[1] == "  gap expected by the gauge checks: 8.2 mm"
-    kit.stop()
-    kit.start()
-    assert kit.told(entry="setting", what="bottom_sieve_mm", to=3)[1] == "  gap expected by the gauge checks: 4.2 mm"
-    kit.stop()
+    assert kit.entered(entry="setting", what="bottom_sieve_mm", to=7)[1] == "  gap expected by the gauge checks: 8.2 mm"
+    kit.halt()
+    kit.go()
+    assert kit.entered(entry="setting", what="bottom_sieve_mm", to=3)[1] == "  gap expected by the gauge checks: 4.2 mm"
+    kit.halt()
 
 
-def test_samples_loads_and_part_widths_live_are_those_of_the_replay(kit: Kit, mosquitto: Broker) -> None:
+def test_samples_loads_and_part_widths_live_are_those_of_the_replay(kit: WorkedKit, mosquitto: Broker) -> None:
     kit.work(100)
     tray = {"entry": "tray", "trays": [{"mass_g": 2.0, "length_m": 1, "width_m": 5}], "residue_width_m": 5}
-    kit.told(**tray, at=EPOCH + 60)
-    kit.told(entry="sample", trash_pct=2.0, cracked_pct=1.0)
+    kit.entered(**tray, at=EPOCH + 60)
+    kit.entered(entry="sample", trash_pct=2.0, cracked_pct=1.0)
     kit.work(50)
-    kit.told(entry="load", t=1.2)
-    kit.told(entry="width_used", part=0.5)
+    kit.entered(entry="load", t=1.2)
+    kit.entered(entry="width_used", part=0.5)
     kit.work(100)
-    kit.stop()
+    kit.halt()
     live = retained(mosquitto, "tailgrain/kit7/live")
     seconds: list[dict[str, Any]] = []
     again = kit.folder / "again.db"
-    summary = replay(kit.recording, settings.load(kit.config), again, seconds.append)
+    summary = replay(kit.recording, kit.settings, again, seconds.append)
     assert seconds[-1] == live
 
     # 1.2 t from 150 s x 2 m/s x 10 m is 4 t/ha less the first and the still open second; half the width: 3.6 ha/h.
@@ -184,15 +138,15 @@ def test_samples_loads_and_part_widths_live_are_those_of_the_replay(kit: Kit, mo
             assert kit.query(sql) == connection.execute(sql).fetchall()
 
 
-def test_a_load_after_a_restart_counts_the_ground_since_the_last_one(kit: Kit) -> None:
+def test_a_load_after_a_restart_counts_the_ground_since_the_last_one(kit: WorkedKit) -> None:
     kit.work(100)
-    kit.told(entry="load", t=1.0)
+    kit.entered(entry="load", t=1.0)
     kit.work(50)
-    kit.stop()
-    kit.start()
+    kit.halt()
+    kit.go()
     kit.work(50)
-    kit.told(entry="load", t=0.9)
-    kit.stop()
+    kit.entered(entry="load", t=0.9)
+    kit.halt()
     (whole_ha,) = kit.query("SELECT sum(area_m2) / 10000 FROM second")[0]
     assert kit.learned()["loads"] == [pytest.approx(1.9), pytest.approx(whole_ha, rel=0.02)]
     assert kit.learned()["yield_t_ha"] == pytest.approx(1.9 / whole_ha, rel=0.02)

@@ -3,80 +3,33 @@
 from __future__ import annotations
 
 import os
-import signal
-import sqlite3
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from edge.contract import settings
-from edge.keep.store import FILE_NAME
 from edge.playback.replay import replay
-from edge.tell.ask import ask
-from sim_feed.run.scenario import Simulation, load
+from sim_feed.run.scenario import Scenario, Simulation, load
 from sim_feed.sending.emit import PtyFeed, write_capture
+from tests.kits.kit import Kit, rows
 from tests.kits.tools import wait_until
 
 EPOCH = 1_790_000_000
 SAME = ("second", "counts")
 
 
-class Kit:
-    """A running `tailgrain run` in a folder of its own."""
-
-    def __init__(self, folder: Path, port: str, broker_port: int, scenario, *options: str) -> None:
-        self.config = folder / "kit.toml"
-        self.store = folder / "state"
-        self.config.write_text(scenario.settings_toml(port=port, mqtt_port=broker_port, store=str(self.store)))
-        self.settings = settings.load(self.config)
-        self.log = folder / "run.log"
-        with self.log.open("wb") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "edge", "run", "--config", str(self.config), *options],
-                stdin=subprocess.DEVNULL,
-                stdout=log,
-                stderr=log,
-            )
-
-    @property
-    def database(self) -> Path:
-        return self.store / FILE_NAME
-
-    def query(self, sql: str) -> list[tuple]:
-        connection = sqlite3.connect(f"file:{self.database}?mode=ro", uri=True)
-        try:
-            return connection.execute(sql).fetchall()
-        finally:
-            connection.close()
-
-    def ask(self, entry: dict) -> dict:
-        return ask(self.settings.mqtt, self.settings.machine.kit, entry)
-
-    def stop(self) -> int:
-        self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(timeout=20)
+def kit_of(folder: Path, port: str, broker_port: int, scenario: Scenario) -> Kit:
+    return Kit(folder, scenario.settings_toml(port=port, mqtt_port=broker_port, store=str(folder / "state")))
 
 
-def rows(database: Path, table: str) -> list[tuple]:
-    connection = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
-    try:
-        return connection.execute(f"SELECT * FROM {table} ORDER BY run, number").fetchall()
-    finally:
-        connection.close()
+def numbered(database: Path, table: str) -> list[tuple]:
+    return rows(database, f"SELECT * FROM {table} ORDER BY run, number")
 
 
 def records(database: Path, kinds: tuple[str, ...]) -> list[tuple]:
-    connection = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
-    try:
-        marks = ",".join("?" * len(kinds))
-        return connection.execute(
-            f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq", kinds
-        ).fetchall()
-    finally:
-        connection.close()
+    marks = ",".join("?" * len(kinds))
+    return rows(database, f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq", *kinds)
 
 
 def test_live_from_a_pty_equals_the_replay_of_its_recording_digit_for_digit(tmp_path, mosquitto):
@@ -86,28 +39,25 @@ def test_live_from_a_pty_equals_the_replay_of_its_recording_digit_for_digit(tmp_
     recording = tmp_path / "run.tgcap"
     answers: list[dict] = []
     kits: list[Kit] = []
-    feed = PtyFeed(Simulation(scenario), "max", on_entry=lambda entry, ms: answers.append(kits[0].ask(entry)))
+    feed = PtyFeed(Simulation(scenario), "max", on_entry=lambda entry, ms: answers.append(kits[0].tell(entry)))
+    kit = kit_of(tmp_path, feed.port, mosquitto.port, scenario)
+    kits.append(kit)
     try:
-        kit = Kit(tmp_path, feed.port, mosquitto.port, scenario, "--record", str(recording), "--stamps", f"board={EPOCH}")
-        kits.append(kit)
-        wait_until(lambda: "open" in kit.log.read_text(), 10, "the port is open")
+        kit.start(EPOCH, recording)
         feed.start()
         assert feed.join(50)
-        last = EPOCH + feed.ms // 1000 - 1
-        wait_until(lambda: (kit.query("SELECT max(t) FROM second")[0][0] or 0) >= last, 20, "the last second kept")
-        assert kit.stop() == 0, kit.log.read_text()
+        kit.until_kept(EPOCH + feed.ms // 1000 - 1)
+        assert kit.stop() == 0, kit.log
     finally:
         feed.close()
-        for kit in kits:
-            if kit.process.poll() is None:
-                kit.process.kill()
+        kit.kill()
     assert feed.error is None
     assert answers and all(answer["ok"] for answer in answers), answers
 
     again = tmp_path / "again.db"
     summary = replay(recording, kit.settings, store=again)
     for table in SAME:
-        assert rows(kit.database, table) == rows(again, table)
+        assert numbered(kit.database, table) == numbered(again, table)
     same = (
         "entry", "calibration", "tray window", "minute", "alert", "learned", "hello", "job opening", "job figures", "no data",
         "verdict", "advice", "good set",
@@ -122,23 +72,22 @@ def test_arrival_stamps_live_equal_the_replay_up_to_the_recording_s_end(tmp_path
     scenario = load("paddock").with_(seed=12, minutes=1)
     recording = tmp_path / "run.tgcap.gz"
     feed = PtyFeed(Simulation(scenario), 12.0)
-    kit = Kit(tmp_path, feed.port, mosquitto.port, scenario, "--record", str(recording))
+    kit = kit_of(tmp_path, feed.port, mosquitto.port, scenario)
     try:
-        wait_until(lambda: "open" in kit.log.read_text(), 15, "the port is open")
+        kit.start(record=recording)
         feed.start()
         assert feed.join(30)
-        wait_until(lambda: (kit.query("SELECT max(number) FROM second")[0][0] or 0) >= 4, 10, "seconds kept")
+        wait_until(lambda: len(kit.query("SELECT number FROM second")) >= 4, 10, "seconds kept")
         assert kit.stop() == 0
     finally:
         feed.close()
-        if kit.process.poll() is None:
-            kit.process.kill()
+        kit.kill()
     again = tmp_path / "again.db"
     replay(recording, kit.settings, store=again)
     for table in SAME:
-        replayed = rows(again, table)
+        replayed = numbered(again, table)
         assert len(replayed) >= 4
-        assert rows(kit.database, table)[: len(replayed)] == replayed
+        assert numbered(kit.database, table)[: len(replayed)] == replayed
 
 
 @pytest.mark.parametrize("block", range(2))

@@ -10,9 +10,8 @@ from edge.evidence import packs
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
 from edge.keep.store import FILE_NAME
-from tests.evidence.conftest import data_of
-from tests.evidence.pack.test_pack import everything
-from tests.keep.test_jobs import NOON, Kit
+from tests.kits.engines import NOON, EngineKit, job_toml
+from tests.kits.packs import data_of, everything
 
 BEFORE_MIDNIGHT = NOON + 12 * 3600 - 300 - NOON % 86_400 + (0 if NOON % 86_400 < 43_200 else 43_200)
 OTHERS = ("Second client", "Far block", "their own affair")
@@ -33,12 +32,12 @@ def packed(path: Path, job: int = 1) -> bytes:
 
 
 def test_a_job_over_a_crash_of_the_kit_is_one_pack(path: Path) -> None:
-    kit = Kit(path)
+    kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client", paddock="Near block")
     kit.calibrate()
     kit.work(200)
     kit.drop()
-    later = Kit(path, at_s=kit.at_s + 3600)
+    later = EngineKit(path, at_s=kit.at_s + 3600)
     later.work(240)
     later.enter(entry="job_finish", harvested_t=2.0, area_ha=0.75)
     figures = later.engine.reckoner
@@ -58,7 +57,7 @@ def test_a_job_over_a_crash_of_the_kit_is_one_pack(path: Path) -> None:
 
 
 def test_a_reopened_job_withholds_the_other_clients_job_between(path: Path) -> None:
-    kit = Kit(path)
+    kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client", paddock="Near block")
     kit.calibrate()
     kit.work(120)
@@ -88,7 +87,7 @@ def test_a_reopened_job_withholds_the_other_clients_job_between(path: Path) -> N
 
 
 def test_an_open_job_past_midnight_reaches_to_its_last_closed_minute(path: Path) -> None:
-    kit = Kit(path, at_s=BEFORE_MIDNIGHT)
+    kit = EngineKit(path, at_s=BEFORE_MIDNIGHT)
     kit.enter(entry="job_start", client="First client")
     kit.calibrate()
     kit.work(330)
@@ -102,18 +101,13 @@ def test_an_open_job_past_midnight_reaches_to_its_last_closed_minute(path: Path)
     assert "not finished" in everything(packed(path))
 
 
-def test_a_wiring_change_within_a_job_is_worked_out_by_each_runs_own_settings(
-    path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    import tests.keep.test_jobs as life
-
-    kit = Kit(path)
+def test_a_wiring_change_within_a_job_is_worked_out_by_each_runs_own_settings(path: Path) -> None:
+    kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client")
     kit.calibrate()
     kit.work(120)
     kit.end()
-    monkeypatch.setattr(life, "SETTINGS", life.SETTINGS.replace("cut_width_m = 9.0", "cut_width_m = 6.0"))
-    narrow = Kit(path, at_s=kit.at_s + 600)
+    narrow = EngineKit(path, kit.at_s + 600, job_toml(cut_width_m=6.0))
     narrow.work(120)
     narrow.enter(entry="job_finish")
     narrow.end()

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.kits.daemons import Nursery
+from tests.kits.faults.forked import Nursery
 
 
 @pytest.fixture(scope="session")

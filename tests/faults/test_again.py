@@ -20,8 +20,8 @@ from edge.keep.store import FILE_NAME, Store
 from edge.live.clock import HandClock
 from edge.live.daemon import Daemon
 from edge.playback.replay import replay
-from tests.kits.board import SETTINGS
-from tests.kits.stores import START_S, season_of_records
+from tests.kits.board import board_toml
+from tests.kits.faults.stores import START_S, season_of_records
 from tests.kits.tools import free_port
 from tests.kits.wire import count_line
 
@@ -36,8 +36,8 @@ class Hand:
     """A real daemon and database, fed by hand; its threads of line and broker are not started."""
 
     def __init__(self, folder: Path, at_s: int = START_S, crop: str = "wheat", record: Path | None = None) -> None:
-        text = SETTINGS.format(kit="hand", port=folder / "none", mqtt=free_port(), store=folder, serial="")
-        self.config = settings_module.parse(f'{text}\n[crop]\nname = "{crop}"\n')
+        text = board_toml("hand", folder / "none", free_port(), folder, crop={"name": crop})
+        self.config = settings_module.parse(text)
         self.clock = HandClock(at_s * 1000)
         self.daemon = Daemon(self.config, record, clock=self.clock)
         self.engine = self.daemon._engine

@@ -17,7 +17,8 @@ from edge.tell.mqtt import IN_FLIGHT
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
 from tests.kits.broker import Broker
-from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
+from tests.kits.ears import Ear, eventually_online
+from tests.kits.faults.forked import ForkedKit, Nursery
 from tests.kits.tools import free_port, need_tool, wait_until
 
 EPOCH_S = 1_793_600_000
@@ -36,11 +37,11 @@ class Paddock:
         paddock = load("paddock").with_(seed=4, minutes=minutes, operator=())
         self.feed = PtyFeed(Simulation(paddock), pace)
         toml = paddock.settings_toml(port=self.feed.port, mqtt_port=port or self.broker.port, store=str(folder / "state"))
-        self.kit = Kit(nursery, folder, toml)
+        self.kit = ForkedKit(nursery, folder, toml)
         self.ears: list[Ear] = []
 
     def start(self, by_board: bool = False) -> None:
-        self.kit.start(EPOCH_S * 1000 if by_board else None)
+        self.kit.start(EPOCH_S if by_board else None)
         wait_until(lambda: ": open" in self.kit.log, 15, "the port is open")
         self.feed.start()
 

@@ -18,14 +18,14 @@ from hypothesis import strategies as st
 from edge.contract import settings as settings_module
 from edge.engine.messages import rfc3339_ms
 from edge.feed.nmea import decode
-from edge.feed.sentences import frame
 from edge.keep.dates import Dates
 from edge.keep.store import FILE_NAME
 from edge.live.clock import FIXES_TO_DIFFER, OLDEST_RIGHT_MS, STEP_MS, HandClock, ReceiverClock, Stamps, SystemClock
 from edge.live.daemon import Daemon
-from tests.faults.test_lines import rmc
-from tests.kits.board import BROUGHT, SETTINGS, Pty
+from tests.kits.board import BROUGHT, Board, Pty, board_toml
+from tests.kits.kit import rows
 from tests.kits.tools import free_port, wait_until
+from tests.kits.wire import rmc
 
 NOW_MS = 1_795_000_000_000
 DAY_MS = 86_400_000
@@ -149,14 +149,12 @@ class Live:
     def __init__(self, folder: Path, start_ms: int, receiver: bool = False) -> None:
         self.folder = folder
         self.clock = HandClock(start_ms)
-        self.pty, self.receiver = Pty(folder / "board"), Pty(folder / "receiver") if receiver else None
-        serial = f'nmea_port = "{folder / "receiver"}"' if receiver else ""
-        text = SETTINGS.format(
-            kit="hand", port=folder / "board", mqtt=free_port(), store=folder / "state", serial=serial
-        )  # fmt: skip
+        self.board = Board(folder / "board", tick_ms=TICK_MS)
+        self.receiver = Pty(folder / "receiver") if receiver else None
+        nmea_port = self.receiver.link if self.receiver else None
+        text = board_toml("hand", folder / "board", free_port(), folder / "state", nmea_port)
         self.daemon = Daemon(settings_module.parse(text), clock=self.clock)
         self._thread = threading.Thread(target=self.daemon.run)
-        self._seq = 0
         self._wrote: list[int] = []
 
     def __enter__(self) -> Live:
@@ -168,9 +166,9 @@ class Live:
         self.daemon.stop()
         self._thread.join(20)
         assert not self._thread.is_alive()
-        for pty in (self.pty, self.receiver):
-            if pty is not None:
-                pty.unplug()
+        self.board.close()
+        if self.receiver is not None:
+            self.receiver.unplug()
 
     def faults(self) -> list[str]:
         return [one.fault for one in self.daemon._readers if one.fault] + ["ended"] * (not self._thread.is_alive())
@@ -180,9 +178,7 @@ class Live:
         self.clock.advance(TICK_MS / 1000)
         before = self.daemon._engine.assembler.lines.good
         self._wrote = [self.receiver.write(rmc(utc))] if utc is not None and self.receiver is not None else []
-        self._seq += 1
-        counts = ",".join(str(self._seq * one) for one in BROUGHT)
-        self._wrote.append(self.pty.write(frame(f"TGC,1,{self._seq},{TICK_MS * self._seq},2,{counts}")))
+        self._wrote.append(self.board.tick())
         want = before + 1 + (utc is not None)
         wait_until(lambda: self.daemon._engine.assembler.lines.good >= want, 5, self._unheard)
 
@@ -199,8 +195,7 @@ class Live:
 
     def rows(self, sql: str) -> list[tuple[Any, ...]]:
         self.daemon._store.ask(lambda db: None)
-        with closing(sqlite3.connect(f"file:{self.folder / 'state' / FILE_NAME}?mode=ro", uri=True)) as connection:
-            return connection.execute(sql).fetchall()
+        return rows(self.folder / "state" / FILE_NAME, sql)
 
     def bodies(self, kind: str) -> list[dict[str, Any]]:
         return [json.loads(row[0]) for row in self.rows(f"SELECT body FROM record WHERE kind = '{kind}' ORDER BY seq")]

@@ -12,7 +12,8 @@ from edge.contract.errors import StoreError
 from edge.keep import health, signing
 from edge.keep.store import FILE_NAME, Store
 from edge.keep.upkeep import Upkeep
-from tests.kits.stores import START_S, copied, fill, grow, one_second, opened, rows, settle, sound
+from tests.kits.faults.stores import START_S, copied, fill, grow, one_second, opened, settle, sound
+from tests.kits.kit import rows
 
 FRAME = 24
 """Bytes of a frame's header in the write-ahead log; 32 of the log's own (sqlite.org/fileformat2.html, section 4)."""

@@ -21,8 +21,9 @@ from edge.keep.upkeep import Upkeep
 from edge.keep.writer import MOST_OWED
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
-from tests.kits.daemons import Kit
-from tests.kits.stores import START_S, fill, grow, one_second, opened, rows, settle, sound
+from tests.kits.faults.forked import ForkedKit
+from tests.kits.faults.stores import START_S, fill, grow, one_second, opened, settle, sound
+from tests.kits.kit import rows
 from tests.kits.tools import wait_until
 
 MS_RDONLY, MS_REMOUNT = 1, 32
@@ -135,9 +136,9 @@ def test_a_recording_that_fills_its_disk_ends_and_the_kit_goes_on(small, tmp_pat
     paddock = load("paddock").with_(seed=1, minutes=15, operator=())
     with PtyFeed(Simulation(paddock), "max") as feed:
         text = paddock.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "kit" / "state"))
-        kit = Kit(nursery, tmp_path / "kit", text)
+        kit = ForkedKit(nursery, tmp_path / "kit", text)
         try:
-            kit.start(START_S * 1000, record=small / "day.tgcap")
+            kit.start(START_S, record=small / "day.tgcap")
             wait_until(lambda: ": open" in kit.log, 15, "the line open")
             feed.start()
             assert feed.join(50)

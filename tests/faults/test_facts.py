@@ -15,7 +15,8 @@ from edge.keep.store import FILE_NAME
 from edge.live.clock import HandClock, Stamps
 from edge.live.surroundings import FixListener, Surroundings
 from edge.reckon.figures import Figures
-from tests.kits.stores import SETTINGS, START_S, opened, rows, settle
+from tests.kits.faults.stores import SETTINGS, START_S, opened, settle
+from tests.kits.kit import rows
 
 
 @dataclass

@@ -20,10 +20,12 @@ from edge.feed.sentences import Counts, decode, frame
 from edge.keep.store import canonical
 from edge.playback.replay import replay
 from sim_feed.run.scenario import load
-from tests.kits.daemons import Ear, Kit, eventually_online
-from tests.kits.fuzz import course, crc16
-from tests.kits.stores import SETTINGS
+from tests.kits.ears import Ear, eventually_online
+from tests.kits.faults.forked import ForkedKit
+from tests.kits.faults.fuzz import course
+from tests.kits.faults.stores import SETTINGS
 from tests.kits.tools import wait_until
+from tests.kits.wire import crc16
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "300"))
 
@@ -48,7 +50,7 @@ def test_mostly_noise(seed):
 
 def test_the_fuzzing_notices_an_invented_pulse(monkeypatch):
     """The account itself is tried: a decoder that reads one count too many is found out at once."""
-    from tests.kits import fuzz
+    from tests.kits.faults import fuzz
 
     class Wrong(fuzz.Assembler):
         def take(self, stamp_ms, line):
@@ -67,8 +69,8 @@ JSON = st.recursive(
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=12), inner, max_size=4),
     max_leaves=12,
 )
-KINDS = tuple(entries._KINDS)
-KEYS = sorted({name for kind in entries._KINDS.values() for name in kind.__struct_fields__} | {"from", "length_m", "x_m", "zzz"})
+KINDS = tuple(entries.KINDS)
+KEYS = sorted({name for kind in entries.KINDS.values() for name in kind.__struct_fields__} | {"from", "length_m", "x_m", "zzz"})
 NEAR = st.fixed_dictionaries({"entry": st.sampled_from(KINDS)}, optional={key: JSON for key in KEYS[:40]})
 
 
@@ -214,7 +216,7 @@ def test_a_decoded_sentence_of_counts_never_leaves_its_range():
 def test_a_kit_survives_every_payload_on_its_topics_and_answers_the_next_honest_question(tmp_path, mosquitto, nursery):
     chance = random.Random(9)
     toml = load("paddock").settings_toml(port=str(tmp_path / "none"), mqtt_port=mosquitto.port, store=str(tmp_path / "state"))
-    kit = Kit(nursery, tmp_path, toml)
+    kit = ForkedKit(nursery, tmp_path, toml)
     ear = Ear(mosquitto.port)
     try:
         assert ear.connected.wait(10)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.kits.torture import check, lost_seconds, torture
+from tests.kits.faults.torture import check, lost_seconds, torture
 
 KITS, KILLS = 6, 10
 

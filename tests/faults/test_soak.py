@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.kits.soak import scenario, soak
+from tests.kits.faults.soak import scenario, soak
 
 MINUTES = 20.0
 

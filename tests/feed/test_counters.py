@@ -18,7 +18,7 @@ EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 
 
 @dataclass
-class Board:
+class BoardModel:
     """A true counter board: it counts, speaks, is switched off and on; the line loses, doubles and damages."""
 
     counts: list[int]
@@ -71,7 +71,7 @@ def boards(draw):
     # in its sentences could tell it from the old one; a life lasts 600 s at most.
     counts = [draw(st.sampled_from([0, 12_345, LONG - 40, LONG - 5_000])) for _ in range(inputs)]
     ms = draw(st.sampled_from([0, 2_000_000, LONG - 1_500] if lives == 1 else [5_000_000, LONG - 2_000_000]))
-    board = Board(counts, draw(st.sampled_from([0, 65_530, 30_000])), ms)
+    board = BoardModel(counts, draw(st.sampled_from([0, 65_530, 30_000])), ms)
     for life in range(lives):
         if life:
             board.restart(1_500_000 if life < lives - 1 else 0)

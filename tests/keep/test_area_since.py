@@ -11,7 +11,7 @@ import pytest
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
 from edge.keep.store import Store
-from tests.engine.test_streams_and_messages import FRONT, SETTINGS, THRESHING
+from tests.kits.settings import FRONT, FULL, THRESHING
 from tests.kits.wire import START_MS, count_line
 
 
@@ -21,7 +21,7 @@ class Run:
     def __init__(self, path: Path, second: int = 0) -> None:
         self.store, self.second = Store(path), second
         self.store.begin_run(START_MS + second * 1000, {}, "test", "0")
-        self.engine = Engine(settings.parse(SETTINGS), self.store, Nowhere())
+        self.engine = Engine(settings.parse(FULL), self.store, Nowhere())
 
     def work(self, seconds: int) -> None:
         for _ in range(seconds):

@@ -12,72 +12,13 @@ from typing import Any
 
 import pytest
 
-from edge.contract import entries, settings
 from edge.contract.errors import EntryError, WrongInput
 from edge.engine import jobrecords
-from edge.engine.engine import Engine, Nowhere
 from edge.keep import chain, jobs, readonly
 from edge.keep.records import check_database, proof_line
 from edge.keep.store import FILE_NAME, Store
-from edge.live.daemon import RESTORED
 from edge.reckon.totals import Totals
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
-from tests.kits.wire import count_line
-
-NOON = 1_789_999_200
-"""A whole minute."""
-
-SETTINGS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-kit = "kit7"
-[crop]
-name = "wheat"
-tgw_g = 40.0
-yield_t_ha = 5.0
-price_per_t = 200.0
-""" + LOSS_CENTRE + GROUND + LEVELS + """[mqtt]
-host = "broker.example"
-"""
-
-
-class Kit:
-    """An engine over a store as the daemon drives it: 7.2 km/h, 30 and 20 pulses/s."""
-
-    def __init__(self, path: Path, at_s: int = NOON) -> None:
-        self.config = settings.parse(SETTINGS)
-        self.store = Store(path)
-        self.engine = Engine(self.config, self.store, Nowhere())
-        for kind, at_ms, body in self.store.earlier_records(RESTORED):
-            self.engine.restore(kind, at_ms, body)
-        self.store.begin_run(at_s * 1000, settings.to_plain(self.config), "test", "0")
-        self.at_s, self.seq = at_s, 0
-
-    def work(self, seconds: int, levels: int = 3) -> None:
-        for _ in range(seconds):
-            self.at_s, self.seq = self.at_s + 1, self.seq + 1
-            n = self.seq
-            self.engine.take_line(self.at_s * 1000 - 500, count_line(n, 1000 * n, 30 * n, 20 * n, 20 * n, levels=levels))
-
-    def enter(self, **entry: Any) -> dict[str, Any]:
-        return self.engine.take_entry(self.at_s * 1000, entries.from_plain(entry))
-
-    def calibrate(self) -> None:
-        self.work(45)
-        for mass_g in (9.0, 10.0, 11.5):
-            self.work(15)
-            self.enter(entry="tray", residue_width_m=9.0, trays=[{"mass_g": mass_g, "length_m": 1.0, "width_m": 3.0}], by="x")
-            self.work(15)
-
-    def end(self) -> None:
-        self.engine.finish()
-        self.store.end_run(self.at_s * 1000)
-        self.store.close()
-
-    def drop(self) -> None:
-        """The process is gone."""
-        self.store.close()
+from tests.kits.engines import NOON, EngineKit
 
 
 @pytest.fixture
@@ -86,8 +27,8 @@ def path(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def kit(path: Path) -> Iterator[Kit]:
-    made = Kit(path)
+def kit(path: Path) -> Iterator[EngineKit]:
+    made = EngineKit(path)
     yield made
     made.drop()
 
@@ -176,12 +117,12 @@ def test_a_reopened_job_goes_on_where_it_left_off_with_the_reason(kit, path):
 @pytest.mark.parametrize("how", ["end", "drop"])
 def test_a_job_goes_on_over_midnight_and_over_restarts(path, how):
     midnight = (NOON // 86_400 + 1) * 86_400
-    kit = Kit(path, midnight - 90)
+    kit = EngineKit(path, midnight - 90)
     kit.calibrate()
     kit.enter(entry="job_start", client="one")
     kit.work(200)
     getattr(kit, how)()
-    kit = Kit(path, midnight + 3600)
+    kit = EngineKit(path, midnight + 3600)
     assert kit.engine.reckoner.now.job == 1
     kit.work(100)
     answer = kit.enter(entry="job_finish")

@@ -17,7 +17,7 @@ from edge.keep.chain import Proof, Record
 from edge.keep.records import check_database
 from edge.keep.store import FILE_NAME, Store, canonical
 from edge.keep.upkeep import Upkeep
-from tests.kits.stores import fill, one_second
+from tests.kits.faults.stores import fill, one_second
 
 START_MS = 1_790_000_000_000
 

@@ -13,29 +13,17 @@ from typing import Any
 
 import pytest
 
-from edge.contract import entries, settings
+from edge.contract import settings
 from edge.contract.errors import EntryError, StoreError
-from edge.engine.engine import Engine, Nowhere
 from edge.keep import readonly
 from edge.keep.schema import open_writer
 from edge.keep.store import FILE_NAME, Store, canonical
-from edge.live.daemon import RESTORED
-from tests.kits.tables import GROUND, LEVELS, LOSS_CENTRE
+from tests.kits.engines import EngineKit
+from tests.kits.settings import WHEAT, WIRED, beam, kit_toml
 from tests.kits.tools import wait_until
-from tests.kits.wire import count_line
 
 START = 1_790_000_000
-SETTINGS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-[crop]
-name = "wheat"
-tgw_g = 40.0
-""" + LOSS_CENTRE + GROUND + """[[input]]
-at = 3
-reads = "beam"
-""" + LEVELS
+SETTINGS = kit_toml([*WIRED, beam()], crop=WHEAT)
 
 
 @pytest.fixture
@@ -301,27 +289,13 @@ def test_records_are_kept_in_canonical_form_whatever_the_order_of_their_keys(sto
 # ---------------------------------------------------------------- a restart takes all up again
 
 
-class Run:
-    """One run of an engine over the store, as the daemon drives it; `end` is a clean stop, `drop` a lost process."""
+class Run(EngineKit):
+    """One run; `end` is a clean stop, `drop` a lost process."""
+
+    brought = (30, 20, 20, 400)
 
     def __init__(self, path: Path, at_s: int) -> None:
-        self.config = settings.parse(SETTINGS)
-        self.store = Store(path)
-        self.engine = Engine(self.config, self.store, Nowhere())
-        for kind, at_ms, body in self.store.earlier_records(RESTORED):
-            self.engine.restore(kind, at_ms, body)
-        self.store.begin_run(at_s * 1000, settings.to_plain(self.config), "test", "0")
-        self.at_s, self.seq = at_s, 0
-
-    def work(self, seconds: int) -> None:
-        """Seconds of steady work at 7.2 km/h with 30 and 20 pulses/s."""
-        for _ in range(seconds):
-            self.at_s, self.seq = self.at_s + 1, self.seq + 1
-            n = self.seq
-            self.engine.take_line(self.at_s * 1000 - 500, count_line(n, 1000 * n, 30 * n, 20 * n, 20 * n, 400 * n))
-
-    def enter(self, **entry: Any) -> dict[str, Any]:
-        return self.engine.take_entry(self.at_s * 1000, entries.from_plain(entry))
+        super().__init__(path, at_s, SETTINGS)
 
     def tray(self, mass_g: float) -> None:
         self.enter(entry="tray", residue_width_m=9.0, trays=[{"mass_g": mass_g, "length_m": 1.0, "width_m": 3.0}])
@@ -348,11 +322,6 @@ class Run:
         kept["calibration"] = reckoner.calibration_figure(self.at_s + 100).state
         kept["full_t_h"] = reckoner.kit.returns.full_t_h
         return kept
-
-    def end(self) -> None:
-        self.engine.finish()
-        self.store.end_run(self.at_s * 1000)
-        self.store.close()
 
 
 def filled(path: Path) -> Run:
@@ -385,7 +354,7 @@ def test_a_restart_restores_crop_limits_marks_tests_and_calibration(path, how):
     if how == "clean":
         run.end()
     else:
-        run.store.close()  # what was told to keep is kept; nothing was said of an end
+        run.drop()  # what was told to keep is kept; nothing was said of an end
     again = Run(path, run.at_s + 3600)
     again.at_s = run.at_s
     assert again.force() == before

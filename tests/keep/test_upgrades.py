@@ -30,7 +30,8 @@ from edge.keep import seconds as seconds_table
 from edge.keep.chain import Proof, Record
 from edge.keep.records import check_database
 from edge.keep.store import Store
-from tests.kits.stores import START_S, fill, rows
+from tests.kits.faults.stores import START_S, fill
+from tests.kits.kit import rows
 
 RECORDINGS = Path(__file__).resolve().parent.parent / "recordings" / "databases"
 MIGRATIONS = {

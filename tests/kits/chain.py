@@ -6,83 +6,40 @@ Not a test. `look.py`, the browser tests and the server tests use it; the broker
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
-import subprocess
-import sys
 import time
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from edge.contract import settings as settings_module
 from edge.keep import readonly
-from edge.tell.ask import ask
 from edge.tell.client import new_client
 from sim_feed.run.scenario import Scenario, Simulation
 from sim_feed.sending.emit import Feed, PtyFeed
-from tests.kits.tools import free_port, wait_until
-
-START_LIMIT_S = 20.0
-END_LIMIT_S = 15.0
+from tests.kits.kit import Kit
+from tests.kits.tools import wait_until
 
 
-class Program:
-    """One `tailgrain` command as a child, its log in a file."""
-
-    def __init__(self, verb: str, *arguments: str, log: Path, environment: dict[str, str] | None = None) -> None:
-        self.log = log
-        command = [sys.executable, "-m", "edge", verb, *arguments]
-        with log.open("ab") as out:
-            self.process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=out, stderr=out, env={**os.environ, **(environment or {})}
-            )
-
-    def said(self) -> str:
-        """Its log so far."""
-        return self.log.read_text(errors="replace")
-
-    def stop(self, kill: bool = False) -> int:
-        """End it; returns its status."""
-        if self.process.poll() is None:
-            self.process.kill() if kill else self.process.terminate()
-        try:
-            return self.process.wait(timeout=END_LIMIT_S)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait()
-            raise AssertionError(f"did not end when asked:\n{self.said()}") from None
-
-
-class Chain:
+class Chain(Kit):
     """A kit in `folder` whose broker listens on `broker_port`. Everything is started by its own method."""
 
+    ready = "recording into"
+    """Said once it has the line open and the broker's ear."""
+
     def __init__(self, folder: Path, broker_port: int, more: str = "") -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self.folder, self._more = folder, more
-        self.broker_port, self.page_port = broker_port, free_port()
-        self.config = folder / "kit.toml"
-        self.programs: dict[str, Program] = {}
+        super().__init__(folder)
+        self._more, self.broker_port = more, broker_port
         self.feed: Feed | None = None
         self.epoch = 0.0
         self.refused: list[str] = []
         self.also: dict[str, str] = {}
         """What is written instead of a text of the settings file."""
 
-    @property
-    def url(self) -> str:
-        return f"http://127.0.0.1:{self.page_port}"
-
-    @property
-    def database(self) -> Path:
-        return self.folder / "state" / "tailgrain.db"
-
     def configure(self, scenario: Scenario, port: str) -> None:
         """Write the settings file."""
-        text = scenario.settings_toml(port, self.broker_port, str(self.folder / "state"), self.page_port)
+        text = scenario.settings_toml(port, self.broker_port, str(self.store), self.page_port)
         for old, new in self.also.items():
             assert old in text, old
             text = text.replace(old, new)
@@ -97,44 +54,12 @@ class Chain:
         catch_up = None if live else self.epoch
         self.feed = kind(Simulation(scenario), 1.0, self._entry, catch_up)
         self.configure(scenario, self.feed.port)
-        self.run(stamped_by_board=not live)
+        self.start(catch_up)
         self.feed.start()
-
-    def run(self, stamped_by_board: bool = False) -> Program:
-        """Start the daemon and wait until it has the line open and the broker's ear."""
-        stamps = ["--stamps", f"board={self.epoch:.0f}"] if stamped_by_board else []
-        log = self.folder / "run.log"
-        before = log.read_text().count("recording into") if log.exists() else 0
-        program = Program("run", "--config", str(self.config), *stamps, log=log)
-        self.programs["run"] = program
-        wait_until(lambda: program.said().count("recording into") > before or program.process.poll() is not None, START_LIMIT_S)
-        assert program.process.poll() is None, program.said()
-        return program
-
-    def dashboard(self, environment: dict[str, str] | None = None) -> Program:
-        """Start the page's server and wait until it answers."""
-        program = Program("dashboard", "--config", str(self.config), log=self.folder / "dashboard.log", environment=environment)
-        self.programs["dashboard"] = program
-        wait_until(lambda: program.process.poll() is not None or self.answers(), START_LIMIT_S, what="the page")
-        assert program.process.poll() is None, program.said()
-        return program
-
-    def answers(self) -> bool:
-        """Whether the page's server answers."""
-        try:
-            with urllib.request.urlopen(f"{self.url}/", timeout=2) as answer:
-                return bool(answer.status == 200)
-        except OSError:
-            return False
-
-    def tell(self, entry: dict[str, Any]) -> dict[str, Any]:
-        """An entry by the command line's road."""
-        settings = settings_module.load(self.config)
-        return ask(settings.mqtt, settings.machine.kit, entry)
 
     def say(self, topic: str, value: Any) -> None:
         """A kept message as the kit would send it; None takes it back."""
-        client = new_client(settings_module.load(self.config).mqtt, "test-kit")
+        client = new_client(self.settings.mqtt, "test-kit")
         client.connect("127.0.0.1", self.broker_port)
         client.loop_start()
         raw = b"" if value is None else msgspec.json.encode(value)
@@ -166,8 +91,7 @@ class Chain:
         """End everything, newest first."""
         if self.feed is not None:
             self.feed.close()
-        for program in reversed(self.programs.values()):
-            program.stop()
+        super().close()
 
     def _entry(self, entry: dict[str, Any], ms: int) -> None:
         answer = self.tell(entry)

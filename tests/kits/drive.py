@@ -9,57 +9,21 @@ from edge.feed.assembler import Event, Part, Second
 from edge.feed.nmea import Fix
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
-from tests.kits.tables import LEVELS
+from tests.kits.settings import GROUND, WHEAT, Table, beam, both_sides, kit_toml, shaft
 
 T0 = 1_790_000_000
 
-KIT = """
-[machine]
-name = "m"
-cut_width_m = 10.0
-lag_s = 10
-[crop]
-name = "wheat"
-tgw_g = 40.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-dead_time_us = 0
-[[input]]
-at = 1
-reads = "loss"
-point = "separator"
-side = "right"
-dead_time_us = 0
-[[input]]
-at = 2
-reads = "loss"
-point = "cleaning"
-side = "left"
-dead_time_us = 0
-[[input]]
-at = 3
-reads = "loss"
-point = "cleaning"
-side = "right"
-dead_time_us = 0
-[[input]]
-at = 4
-reads = "beam"
-empty_pct = 20.0
-full_pct = 80.0
-[[input]]
-at = 5
-reads = "ground"
-pulses_per_m = 10.0
-[[input]]
-at = 6
-reads = "shaft"
-shaft = "fan"
-pulses_per_rev = 2
-""" + LEVELS
+ROTOR = shaft("rotor")
+
+
+def driven(moves: Table = GROUND, dead_time_us: int = 0, **said: Any) -> str:
+    """Settings of the kit that is driven: both sides of both points, a beam, what tells that it moves, a fan."""
+    loss = both_sides("separator", "cleaning", dead_time_us=dead_time_us)
+    inputs = [*loss, beam(empty_pct=20.0, full_pct=80.0), moves, shaft("fan", pulses_per_rev=2)]
+    return kit_toml(inputs, **{"name": "m", "cut_width_m": 10.0, "lag_s": 10, "crop": WHEAT, **said})
+
+
+KIT = driven()
 
 
 def second(number: int, counts: list[int], levels: int = 3, ms: int = 1000, **more: Any) -> Second:

@@ -11,24 +11,9 @@ from edge.contract.errors import EntryError
 from edge.engine.engine import Engine, Nowhere
 from edge.keep.store import Store
 from edge.live.daemon import RESTORED
-from tests.keep.test_jobs import NOON, SETTINGS
+from tests.kits.engines import NOON, job_toml
+from tests.kits.settings import LEVELS, WIRED, ground, loss
 from tests.kits.wire import count_line
-
-TWINS = """
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-dead_time_us = 3000
-[[input]]
-at = 3
-reads = "loss"
-point = "separator"
-side = "right"
-[[input]]
-at = 1
-"""
 
 TURNS = (
     "work", "work", "tray", "tray", "tray", "mark", "setting", "crop", "residue", "turn", "gap", "lost", "stop", "drop", "step",
@@ -41,15 +26,15 @@ class Life:
 
     def __init__(self, path: Path, seed: int) -> None:
         self.path, self.draw = path, random.Random(seed)
-        text = SETTINGS
+        inputs = WIRED
         if self.draw.random() < 0.5:
-            head, tail = text.split('[[input]]\nat = 0\n', 1)
-            twins = TWINS.lstrip().replace("3000", self.draw.choice(("3000", "6000")))
-            text = head + twins + tail.split("at = 1\n", 1)[1]
-        if self.draw.random() < 0.3:
-            text = text[: text.index("[[level]]")] + text[text.index("[mqtt]") :]
-        other = text.replace("tgw_g = 40.0", "tgw_g = 44.0").replace("cut_width_m = 9.0", "cut_width_m = 9.0\nlag_s = 12")
-        self.texts = [text, other]
+            left = loss("separator", "left", dead_time_us=self.draw.choice((3000, 6000)))
+            inputs = [left, loss("separator", "right", at=3), loss("cleaning", at=1), ground(at=2)]
+        levels = () if self.draw.random() < 0.3 else LEVELS
+        self.texts = [
+            job_toml(inputs=inputs, levels=levels),
+            job_toml(inputs=inputs, levels=levels, tgw_g=44.0, lag_s=12),
+        ]
         self.at_s, self.offset_s, self.job, self.marks = float(NOON), 0, 0, 0
         self.counts, self.seq, self.ms, self.speed = [0, 0, 0, 0], 0, 0, 2.0
         self.dead_left = self.draw.random() < 0.2

@@ -8,7 +8,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -50,6 +50,13 @@ def wait_until(check: Callable[[], T], within: float = 5.0, what: str | Callable
             said = what if isinstance(what, str) else what()
             pytest.fail(f"{said or 'the condition'} did not come true within {within} s; last answer: {answer!r}")
         pause.wait(0.01)
+
+
+def passing(check: Callable[[], Any], within: float, what: str | Callable[[], str]) -> float:
+    """Seconds until a check came true."""
+    began = time.monotonic()
+    wait_until(check, within, what)
+    return time.monotonic() - began
 
 
 def free_port() -> int:

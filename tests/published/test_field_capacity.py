@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from tests.kits.drive import KIT, Drive
+from tests.kits.drive import Drive, driven
+from tests.kits.settings import ground
 
 FT, MILE, ACRE_HA = 0.3048, 1.609344, 0.40468564224  # exact (the acre by the international foot)
 
 
 def rate(kmh: float, width_m: float, width_used: float = 1.0) -> float:
     """ha/h that the kit shows at a speed and cut width."""
-    kit = KIT.replace("cut_width_m = 10.0", f"cut_width_m = {width_m!r}\nwidth_used = {width_used}")
-    drive = Drive(kit=kit.replace("pulses_per_m = 10.0", "pulses_per_m = 1000.0"))
+    drive = Drive(kit=driven(ground(1000.0), cut_width_m=width_m, width_used=width_used))
     figures = drive.go(4, metres=100 * kmh / 3.6)
     assert figures.area_rate_ha_h is not None
     return figures.area_rate_ha_h

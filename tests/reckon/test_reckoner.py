@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from edge.contract.settings import parse
 from edge.feed.assembler import Part
 from edge.reckon.reckoner import Reckoner
-from tests.kits.drive import KIT, T0, Drive, clock_step, second
+from tests.kits.drive import KIT, T0, Drive, clock_step, driven, second
 
 EXAMPLES = int(os.environ.get("TAILGRAIN_EXAMPLES", "100"))
 
@@ -121,8 +121,7 @@ def test_what_is_published_is_never_changed_by_what_comes_later():
 
 
 def test_both_levels_unwired_judges_work_from_speed_and_pulses():
-    kit = KIT[: KIT.index("[[level]]")]
-    drive = Drive(kit=kit)
+    drive = Drive(kit=driven(levels=()))
     assert drive.go(10, (0, 0), (0, 0)).state == "idle"  # driving, nothing to count
     assert drive.go(40).state == "working" and "work judged from pulses" in drive.figures[-1].flag_words
     assert drive.go(10, (0, 0), (0, 0)).state == "turning"
@@ -181,8 +180,8 @@ def test_twice_the_grain_on_every_tray_is_twice_the_loss(course):
 @given(COURSE)
 @settings(max_examples=EXAMPLES // 5)
 def test_twice_the_cut_width_is_half_the_loss_per_hectare(course):
-    wide = KIT.replace("cut_width_m = 10.0", "cut_width_m = 20.0")
-    compare(drive_through(calibrated(), course), drive_through(calibrated(kit=wide), course), 0.5)
+    wide = calibrated(kit=driven(cut_width_m=20.0))
+    compare(drive_through(calibrated(), course), drive_through(wide, course), 0.5)
 
 
 @given(COURSE)

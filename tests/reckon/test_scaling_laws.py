@@ -16,6 +16,7 @@ from edge.reckon.figures import Figures
 from edge.reckon.fit.factor import Factors, Fit, fit
 from edge.reckon.loss import MachineLoss, PointLevel, machine_loss
 from edge.reckon.statistics.smoothing import SmoothedLevel
+from tests.kits.settings import WHEAT, both_sides, ground, kit_toml
 from tests.kits.wire import START_MS, count_line
 
 FEW = settings(max_examples=6)
@@ -25,13 +26,9 @@ SIDES = ("left", "right")
 
 def kit(cut_width_m: float = 9.0, dead_time_us: float = 0.0) -> str:
     """Settings: both sides of both points at places 0 to 3, ground at 4, levels wired."""
-    text = f'[machine]\nname = "machine one"\ncut_width_m = {cut_width_m}\nlag_s = 10\n'
-    text += '[crop]\nname = "wheat"\ntgw_g = 40.0\nyield_t_ha = 5\nprice_per_t = 200\n[limits]\nloss_kg_ha = 50\n'
-    for at in range(4):
-        point, side = NAMES[at // 2], SIDES[at % 2]
-        text += f'[[input]]\nat = {at}\nreads = "loss"\npoint = "{point}"\nside = "{side}"\ndead_time_us = {dead_time_us}\n'
-    text += '[[input]]\nat = 4\nreads = "ground"\npulses_per_m = 10.0\n'
-    return text + '[[level]]\nbit = 0\nmeans = "front down"\n[[level]]\nbit = 1\nmeans = "threshing on"\n'
+    inputs = [*both_sides(*NAMES, dead_time_us=dead_time_us), ground()]
+    crop = {**WHEAT, "yield_t_ha": 5, "price_per_t": 200}
+    return kit_toml(inputs, cut_width_m=cut_width_m, lag_s=10, crop=crop, limits={"loss_kg_ha": 50})
 
 
 class Drive:

@@ -9,34 +9,20 @@ import pytest
 
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
-from tests.kits.tables import LOSS_CENTRE
+from tests.kits.settings import FRONT, FRONT_DOWN, LEVELS, THRESHING, THRESHING_ON, WHEAT, Table, ground, kit_toml, loss
 from tests.kits.wire import START_MS, count_line
 
 START = START_MS // 1000
-FRONT, THRESHING = 1, 2
 BOTH = FRONT | THRESHING
-INPUTS = """
-[machine]
-name = "machine one"
-cut_width_m = 9.0
-lag_s = 10
-[crop]
-name = "wheat"
-tgw_g = 40.0
-""" + LOSS_CENTRE + """[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 100.0
-"""
-FRONT_WIRED = '[[level]]\nbit = 0\nmeans = "front down"\n'
-THRESHING_WIRED = '[[level]]\nbit = 1\nmeans = "threshing on"\n'
+INPUTS = [loss("separator"), loss("cleaning"), ground(100.0)]
 
 
 class Rig:
     """An engine fed ten sentences a second; `states[t]` is the state of the second that ends t seconds after the start."""
 
-    def __init__(self, levels: str = FRONT_WIRED + THRESHING_WIRED) -> None:
-        self.engine = Engine(settings.parse(INPUTS + levels), Nowhere(), Nowhere())
+    def __init__(self, *levels: Table) -> None:
+        text = kit_toml(INPUTS, levels, lag_s=10, crop=WHEAT)
+        self.engine = Engine(settings.parse(text), Nowhere(), Nowhere())
         self.figures: dict[int, Any] = {}
         self.engine.on_figures.append(lambda one: self.figures.__setitem__(one.t - START, one))
         self.ticks = 0
@@ -102,17 +88,17 @@ class Rig:
 
 
 def test_the_first_20_s_after_the_front_went_down_are_filling():
-    rig = Rig().run(4.9, THRESHING).run(30)  # the sentence of second 5 is the first to say so
+    rig = Rig(*LEVELS).run(4.9, THRESHING).run(30)  # the sentence of second 5 is the first to say so
     assert rig.spans() == [("idle", 0, 4), ("filling", 5, 24), ("working", 25, 34)]
 
 
 def test_a_kit_switched_on_in_the_crop_fills_first():
-    assert Rig().run(30).spans() == [("idle", 0, 0), ("filling", 1, 20), ("working", 21, 29)]
+    assert Rig(*LEVELS).run(30).spans() == [("idle", 0, 0), ("filling", 1, 20), ("working", 21, 29)]
 
 
 @pytest.mark.parametrize(("up_s", "after"), [(0.5, "working"), (4.9, "working"), (5.0, "filling"), (8.0, "filling")])
 def test_a_hop_of_under_5_s_does_not_start_the_filling_again(up_s, after):
-    rig = Rig().run(30).run(up_s, THRESHING).run(40)
+    rig = Rig(*LEVELS).run(30).run(up_s, THRESHING).run(40)
     down = next(t for t in range(30, 60) if t >= 30 + up_s + 0.1)
     assert rig.states[down] == after
     if after == "filling":
@@ -121,19 +107,19 @@ def test_a_hop_of_under_5_s_does_not_start_the_filling_again(up_s, after):
 
 
 def test_a_hop_while_filling_does_not_start_it_again_either():
-    rig = Rig().run(8).run(3, THRESHING).run(20)
+    rig = Rig(*LEVELS).run(8).run(3, THRESHING).run(20)
     assert rig.spans()[1:] == [("filling", 1, 8), ("turning", 9, 11), ("filling", 12, 20), ("working", 21, 30)]
 
 
 def test_hops_in_a_row_count_each_by_itself():
-    rig = Rig().run(30)
+    rig = Rig(*LEVELS).run(30)
     for _ in range(4):
         rig.run(3, THRESHING).run(2)
     assert {rig.states[t] for t in (35, 40, 45)} == {"working"}
 
 
 def test_turning_lasts_120_s_at_most():
-    rig = Rig().run(30).run(140, THRESHING)
+    rig = Rig(*LEVELS).run(30).run(140, THRESHING)
     assert rig.spans()[2:] == [("working", 21, 30), ("turning", 31, 150), ("idle", 151, 169)]
 
 
@@ -142,33 +128,33 @@ def test_turning_lasts_120_s_at_most():
     [(THRESHING, 0.55, "turning"), (THRESHING, 0.45, "idle"), (0, 7.2, "idle"), (FRONT, 7.2, "idle")],
 )
 def test_turning_needs_the_thresher_and_half_a_kilometre_an_hour(levels, kmh, state):
-    rig = Rig().run(30).run(20, levels, kmh)
+    rig = Rig(*LEVELS).run(30).run(20, levels, kmh)
     assert {rig.states[t] for t in range(35, 50)} == {state}  # speed is over 3 s
 
 
 def test_before_the_first_cut_nothing_is_turning():
-    assert set(Rig().run(30, THRESHING).states.values()) == {"idle"}
+    assert set(Rig(*LEVELS).run(30, THRESHING).states.values()) == {"idle"}
 
 
 @pytest.mark.parametrize(("kmh", "state"), [(1.01, "working"), (0.98, "idle")])
 def test_working_needs_a_kilometre_an_hour(kmh, state):
-    rig = Rig().run(40, kmh=kmh)
+    rig = Rig(*LEVELS).run(40, kmh=kmh)
     assert {rig.states[t] for t in range(25, 40)} == {state}
 
 
 def test_a_stop_in_the_crop_is_idle_and_goes_on_as_work():
-    rig = Rig().run(30).run(10, kmh=0, grain=False).run(10)
+    rig = Rig(*LEVELS).run(30).run(10, kmh=0, grain=False).run(10)
     assert [state for state, _, _ in rig.spans()] == ["idle", "filling", "working", "idle", "working"]
 
 
 def test_a_second_takes_the_state_of_its_last_good_sentence():
-    rig = Rig().run(30.9).run(0.1, THRESHING).run(5)
+    rig = Rig(*LEVELS).run(30.9).run(0.1, THRESHING).run(5)
     assert rig.states[31] == "turning"
     assert rig.states[32] == "working"  # down again after a tenth of a second
 
 
 def test_no_data_begins_2_s_after_the_last_good_count_sentence():
-    rig = Rig().run(30)
+    rig = Rig(*LEVELS).run(30)
     rig.engine.close_silent(START_MS + 36_300)
     assert [rig.states[t] for t in range(29, 37)] == ["working"] * 3 + ["no data"] * 5
     rig.offset_ms = 6500
@@ -179,43 +165,43 @@ def test_no_data_begins_2_s_after_the_last_good_count_sentence():
 
 
 def test_damaged_sentences_are_no_data():
-    rig = Rig().run(30)
+    rig = Rig(*LEVELS).run(30)
     for tick in range(1, 60):
         rig.engine.take_line(START_MS + 30_000 + tick * 100, b"$TGC,1,5,100,3,1,1,1*0000")
     assert rig.states[31] == "working" and {rig.states[t] for t in range(32, 36)} == {"no data"}
 
 
 def test_before_the_first_count_sentence_there_is_no_data():
-    rig = Rig()
+    rig = Rig(*LEVELS)
     assert rig.states == {} and rig.engine.reckoner.work.state == "no data"
 
 
 def test_an_unwired_front_counts_as_down_and_an_unwired_thresher_as_on():
-    without_front = Rig(THRESHING_WIRED).run(30, THRESHING).run(5, 0)
+    without_front = Rig(THRESHING_ON).run(30, THRESHING).run(5, 0)
     assert without_front.states[25] == "working" and without_front.states[34] == "idle"
-    without_thresher = Rig(FRONT_WIRED).run(5, 0).run(30, FRONT).run(5, 0)
+    without_thresher = Rig(FRONT_DOWN).run(5, 0).run(30, FRONT).run(5, 0)
     assert [state for state, _, _ in without_thresher.spans()] == ["idle", "filling", "working", "turning"]
 
 
 def test_an_inverted_level_reads_the_other_way_round():
-    rig = Rig(FRONT_WIRED + "inverted = true\n" + THRESHING_WIRED).run(5, BOTH).run(30, THRESHING)
+    rig = Rig({**FRONT_DOWN, "inverted": True}, THRESHING_ON).run(5, BOTH).run(30, THRESHING)
     assert [state for state, _, _ in rig.spans()] == ["idle", "filling", "working"]
 
 
 def test_with_neither_level_wired_work_is_judged_from_speed_and_loss_pulses():
-    rig = Rig("").run(20, 0, grain=False).run(40, 0).run(20, 0, grain=False).run(10, 0, kmh=0, grain=False)
+    rig = Rig().run(20, 0, grain=False).run(40, 0).run(20, 0, grain=False).run(10, 0, kmh=0, grain=False)
     assert {rig.states[t] for t in range(1, 20)} == {"idle"}  # driving without pulses
     assert rig.states[30] == "filling" and rig.states[50] == "working"
     assert rig.states[75] != "working" and rig.states[89] == "idle"
     assert "work judged from pulses" in rig.figures[50].flag_words
-    assert {Rig("").run(40, 0, kmh=0.5).states[t] for t in (10, 30)} == {"idle"}  # pulses without speed
+    assert {Rig().run(40, 0, kmh=0.5).states[t] for t in (10, 30)} == {"idle"}  # pulses without speed
 
 
 # ---------------------------------------------------------------- the window of a tray test
 
 
 def worked(seconds: float = 60) -> Rig:
-    return Rig().run(seconds)
+    return Rig(*LEVELS).run(seconds)
 
 
 @pytest.mark.parametrize(("before_s", "used"), [(5, True), (3, True), (2, False), (0, False)])

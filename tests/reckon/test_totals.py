@@ -12,7 +12,7 @@ from edge.engine.engine import Engine, Nowhere
 from edge.playback.replay import summary
 from edge.reckon.fit.traytests import test_record as record_of
 from edge.reckon.totals import MeanLoss
-from tests.kits.drive import KIT, T0, Drive
+from tests.kits.drive import ROTOR, T0, Drive, driven
 from tests.kits.wire import START_MS, count_line, nmea_line
 
 K = 10_000 / 30  # mg per pulse: 2 g/m2 across 5 m at 30 pulses a metre
@@ -103,9 +103,8 @@ def test_a_longer_job_is_surer_of_counting_and_never_of_the_factor():
 
 def test_the_share_of_saturated_seconds_makes_the_upper_end_unknown():
     """Measurement 1.2: unknown when more than 10 % of the job's working seconds were saturated."""
-    kit = KIT.replace("dead_time_us = 0", "dead_time_us = 1000")
     for hot, known in ((25, True), (45, False)):
-        drive = Drive(kit=kit)
+        drive = Drive(kit=driven(dead_time_us=1000))
         drive.tested(2.0)
         drive.go(300 - drive.number + 20)
         drive.go(hot, separator=(310, 20))
@@ -150,8 +149,7 @@ def test_minutes_add_up_to_the_job():
 
 def test_distance_by_the_receiver_counts_the_open_second_too():
     """Contract 7: `pulses`, `distance_m` and `lines` count every accepted sentence, the still open second included."""
-    kit = KIT.replace('reads = "ground"\npulses_per_m = 10.0', 'reads = "shaft"\nshaft = "rotor"')
-    engine = Engine(settings.parse(kit), Nowhere(), Nowhere())
+    engine = Engine(settings.parse(driven(ROTOR)), Nowhere(), Nowhere())
     for tick in range(55):
         stamp_ms = START_MS + 100 + 100 * tick
         if tick % 10 == 0:

@@ -8,30 +8,9 @@ from typing import Any, NamedTuple
 import pytest
 
 from sim_feed.run.scenario import Simulation, Tick, load
+from tests.kits.wire import crc16
 
 WRAP = 1 << 32
-
-
-def _table() -> list[int]:
-    # CRC-16/IBM-3740 from its definition: polynomial 0x1021, start 0xFFFF, not reflected, no final exclusive or
-    # (catalogue of parametrised CRC algorithms, check value 29B1 for "123456789").
-    table = []
-    for byte in range(256):
-        crc = byte << 8
-        for _ in range(8):
-            crc = ((crc << 1) ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
-        table.append(crc)
-    return table
-
-
-_CRC = _table()
-
-
-def crc16(data: bytes) -> int:
-    crc = 0xFFFF
-    for byte in data:
-        crc = ((crc << 8) & 0xFFFF) ^ _CRC[(crc >> 8) ^ byte]
-    return crc
 
 
 class Count(NamedTuple):

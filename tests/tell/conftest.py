@@ -8,8 +8,10 @@ from typing import Any
 
 import pytest
 
+from tests.kits.board import field_board
 from tests.kits.broker import Broker
-from tests.kits.parts import Board, Kit
+from tests.kits.kit import Kit
+from tests.tell.kits import on_board
 
 
 @pytest.fixture
@@ -23,18 +25,15 @@ def opened() -> Iterator[Callable[[Any], Any]]:
 
     yield keep
     for thing in reversed(things):
-        if isinstance(thing, Kit):
-            if thing.process is not None and thing.process.poll() is None:
-                thing.process.kill()
-                thing.process.wait()
-        elif isinstance(thing, Broker):
+        if isinstance(thing, Broker):
             thing.stop()
-        else:
-            thing.close()
+            continue
+        if isinstance(thing, Kit):
+            thing.kill()
+        thing.close()
 
 
 @pytest.fixture
 def kit(tmp_path: Path, mosquitto: Broker, opened: Callable[[Any], Any]) -> Kit:
-    board = opened(Board())
-    made: Kit = opened(Kit(tmp_path, board, mosquitto.port))
+    made: Kit = opened(on_board(tmp_path, field_board(), mosquitto))
     return made

@@ -7,19 +7,13 @@ import signal
 
 import pytest
 
-from edge.contract import settings
 from edge.playback.blocks import read_database
-from edge.tell.ask import ask
-from tests.kits.parts import EPOCH, Kit, Listener, online
+from tests.kits.ears import Listener, online
+from tests.kits.kit import Kit
 from tests.kits.tools import wait_until
+from tests.tell.kits import EPOCH, on_board
 
-WORKED = """
-[limits]
-loss_kg_ha = 60
-[alerts]
-tray_overdue_h = 0.15
-gauge_overdue_h = 0.2
-"""
+WORKED = {"limits": {"loss_kg_ha": 60}, "alerts": {"tray_overdue_h": 0.15, "gauge_overdue_h": 0.2}}
 
 
 def send_until(kit: Kit, seconds: int, separator: int) -> None:
@@ -27,24 +21,19 @@ def send_until(kit: Kit, seconds: int, separator: int) -> None:
     last = EPOCH + kit.board.seq + seconds
     last -= last % 60
     kit.board.send(last + 1 - EPOCH - kit.board.seq, separator)
-    newest = "SELECT max(t) FROM second"
-
-    def missed() -> str:
-        return f"the last second kept: {kit.query(newest)[0][0]} instead of {last}"
-
-    wait_until(lambda: kit.query(newest)[0][0] == last, 20, missed)
+    kit.until_kept(last)
+    assert kit.last_t() == last
 
 
 def tell(kit: Kit, **entry: object) -> dict[str, object]:
-    loaded = settings.load(kit.config)
-    answer = ask(loaded.mqtt, loaded.machine.kit, entry)
+    answer = kit.tell(entry)
     assert answer["ok"], answer
     return answer
 
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
 def test_an_open_change_goes_on_being_judged_after_a_restart(kit, mosquitto, opened, how):
-    kit.start()
+    kit.start(EPOCH)
     send_until(kit, 600, 31)
     tell(kit, entry="setting", what="rotor_rpm", to=800)
     send_until(kit, 420, 31)
@@ -55,7 +44,7 @@ def test_an_open_change_goes_on_being_judged_after_a_restart(kit, mosquitto, ope
     before = early.last("verdict")
     assert before["before"]["minutes"] >= 6 and before["after"]["minutes"] >= 4
     kit.end(how)
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(early), 10, "presence")
     wait_until(lambda: early.of("verdict")[-1].payload and len(early.of("verdict")) > 1, 10, "the verdict told again")
     late = opened(Listener(mosquitto))
@@ -70,30 +59,30 @@ def test_an_open_change_goes_on_being_judged_after_a_restart(kit, mosquitto, ope
     assert "0.6" in f"{told['ratio']:.2f}"  # 12 + 20 pulses after 31 + 20
     kept = json.loads(kit.query("SELECT body FROM record WHERE kind = 'verdict' ORDER BY seq DESC LIMIT 1")[0][0])
     assert kept == told
-    asked = {**read_database(kit.database, settings.load(kit.config), 2).compare(2), "setting": 2}
+    asked = {**read_database(kit.database, kit.settings, 2).compare(2), "setting": 2}
     assert asked["words"] == told["words"] and asked["ratio"] == pytest.approx(told["ratio"], rel=1e-9)
     assert asked["high"] == pytest.approx(told["high"], rel=1e-9) and asked["after"] == pytest.approx(told["after"], nan_ok=True)
 
 
 def test_what_was_acknowledged_or_shelved_stays_so_and_hours_of_work_go_on(tmp_path, kit, mosquitto, opened):
-    kit = opened(Kit(tmp_path, kit.board, mosquitto.port, tables=WORKED))
+    kit = opened(on_board(tmp_path, kit.board, mosquitto, **WORKED))
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     kit.board.send(30)
     tell(kit, entry="setting", what="mill", to="bypassed")
     send_until(kit, 350, 31)
     wait_until(lambda: listener.last("alert/mill-bypassed"), 10, "the mill alert")
     assert not listener.of("alert/tray-overdue"), "0.15 h of work are not over"
     tell(kit, entry="ack", alert="mill-bypassed")
-    kit.end(signal.SIGTERM)
-    kit.start()
+    kit.stop()
+    kit.start(EPOCH)
     send_until(kit, 300, 31)
     wait_until(lambda: listener.last("alert/tray-overdue"), 10, "hours of work of both runs together")
     assert not listener.of("alert/gauge-overdue")
     tell(kit, entry="shelve", alert="tray-overdue", minutes=10)
     wait_until(lambda: listener.last("alert/tray-overdue")["state"] == "shelved", 5, "shelved")
-    kit.end(signal.SIGKILL)
-    kit.start()
+    kit.kill()
+    kit.start(EPOCH)
     late = opened(Listener(mosquitto))
     wait_until(lambda: late.of("alert/tray-overdue") and late.of("alert/mill-bypassed"), 10, "both are told again")
     send_until(kit, 180, 31)
@@ -112,7 +101,7 @@ def test_verdict_and_advice_of_nobody_are_cleared_and_ours_outlive_the_broker(ki
     listener = opened(Listener(mosquitto))
     for topic in ("verdict", "advice"):
         listener.publish(topic, {"words": "of a kit whose card was changed"}, retain=True)
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: all(not listener.of(topic)[-1].payload for topic in ("verdict", "advice")), 10, "leftovers cleared")
     late = opened(Listener(mosquitto))
     wait_until(lambda: online(late), 10, "presence")

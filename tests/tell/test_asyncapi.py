@@ -8,9 +8,6 @@ from __future__ import annotations
 
 import json
 import re
-import signal
-import subprocess
-import sys
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
@@ -28,12 +25,12 @@ from edge.judge.advice.situation import Situation, Tried
 from edge.judge.speed.guidance import guidance
 from edge.judge.watch import Watch
 from edge.tell import topics
-from edge.tell.ask import ask
 from edge.tell.asyncapi import as_yaml, document
 from edge.tell.client import new_client
 from sim_feed.parameters.parameters import Blind, Planned, Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
+from tests.kits.kit import Kit
 from tests.kits.tools import wait_until
 
 FILE = Path(__file__).parents[2] / "edge" / "tell" / "asyncapi.yaml"
@@ -220,53 +217,43 @@ def test_every_message_of_a_running_kit_is_described(tmp_path, mosquitto) -> Non
     faults = replace(scenario.faults, blind=(Blind("cleaning", "left", 200.0),), restarts=(Restart(300.0),))
     plan = (*scenario.operator, Planned(620.0, setting={"what": "fan_rpm", "to": 900.0}))
     scenario = scenario.with_(faults=faults, operator=plan)
-    config_file = tmp_path / "kit.toml"
-    kits: list[settings.Settings] = []
+    kits: list[Kit] = []
     answers: list[dict[str, Any]] = []
 
     def tell(entry: dict[str, Any]) -> None:
-        answers.append(ask(kits[0].mqtt, kits[0].machine.kit, entry))
+        answers.append(kits[0].tell(entry))
 
     feed = PtyFeed(Simulation(scenario), "max", on_entry=lambda entry, ms: tell(entry))
-    config_file.write_text(scenario.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "state")))
-    kits.append(settings.load(config_file))
-    ears = [Ear(kits[0])]
+    kit = Kit(tmp_path, scenario.settings_toml(port=feed.port, mqtt_port=mosquitto.port, store=str(tmp_path / "state")))
+    kits.append(kit)
+    ears = [Ear(kit.settings)]
     ear = ears[0]
-    log = tmp_path / "run.log"
-    with log.open("wb") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "edge", "run", "--config", str(config_file), "--stamps", f"board={EPOCH}"],
-            stdin=subprocess.DEVNULL, stdout=out, stderr=out,
-        )  # fmt: skip
     try:
-        wait_until(lambda: "open" in log.read_text(), 15, "the port is open")
+        kit.start(EPOCH)
         feed.start()
-        assert feed.join(45), log.read_text()
+        assert feed.join(45), kit.log
         for entry in ENTRIES:
             tell(entry)
         wanted = {"Presence", "Live", "Minute", "Alert", "KeptEntry", "Question", "Answer", "Verdict", "Guidance", "Advice"}
         wait_until(lambda: wanted <= ear.kinds(), 10, f"all kinds of messages; heard {ear.kinds()}")
-        base = topics.base(kits[0].machine.kit)
+        base = topics.base(kit.settings.machine.kit)
         wait_until(lambda: len(ear.heard[f"{base}minute"]) >= 11, 10, "the minutes")
         open_ones = {topic for topic, said in ear.heard.items() if "/alert/" in topic and said[-1]["state"] != "cleared"}
         assert open_ones
         mosquitto.stop()  # it keeps nothing: what is retained afterwards the kit has said again
         mosquitto.start()
-        late = Ear(kits[0])
+        late = Ear(kit.settings)
         ears.append(late)
         kept = {f"{base}presence", f"{base}live", *open_ones}
         wait_until(lambda: kept <= late.heard.keys(), 20, "all that is retained, after the broker's restart")
         assert all(late.heard[topic][-1] == ear.heard[topic][-1] for topic in open_ones)
-        process.send_signal(signal.SIGTERM)
-        assert process.wait(timeout=20) == 0, log.read_text()
+        assert kit.stop() == 0, kit.log
         wait_until(lambda: late.heard[f"{base}presence"][-1] == {"online": False}, 5, "the goodbye")
     finally:
         feed.close()
         for each in ears:
             each.close()
-        if process.poll() is None:
-            process.kill()
-            process.wait()
+        kit.kill()
     assert feed.error is None
     assert sum(answer["ok"] for answer in answers) >= len(answers) - 1, "only the acknowledgement may be refused"
     heard = 0

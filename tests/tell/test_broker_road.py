@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import json
 import signal
-import subprocess
-import sys
 
 import pytest
 
 from edge.contract.settings import MqttSettings
 from edge.tell.ask import Asker, ask
+from tests.kits.board import field_board
 from tests.kits.broker import Broker
-from tests.kits.parts import BASE, OFFLINE, Board, Kit, Listener, online
+from tests.kits.ears import BASE, OFFLINE, Listener, online
+from tests.kits.kit import Kit
 from tests.kits.tools import need_tool, wait_until
+from tests.tell.kits import EPOCH, on_board, toml_of
 
 
 @pytest.mark.parametrize("how", ["kill", "clean"])
 def test_presence_is_online_and_turns_offline_at_once_however_the_kit_ends(kit, mosquitto, opened, how):
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     present = listener.last("presence")
     assert set(present) == {"online", "since", "version"} and present["since"].endswith("Z")
@@ -28,7 +29,7 @@ def test_presence_is_online_and_turns_offline_at_once_however_the_kit_ends(kit, 
     wait_until(lambda: late.of("presence"), 5, "the retained presence")
     assert late.of("presence")[0].retain and late.last("presence") == present
     code = kit.end(signal.SIGKILL if how == "kill" else signal.SIGTERM)
-    assert code == (-signal.SIGKILL if how == "kill" else 0), kit.log.read_text()
+    assert code == (-signal.SIGKILL if how == "kill" else 0), kit.log
     wait_until(lambda: listener.last("presence") == OFFLINE, 5, "presence offline")
     assert listener.of("presence")[-1].payload == b'{"online":false}'
     assert len([body for body in listener.bodies("presence") if body == OFFLINE]) == 1  # a clean end leaves no will behind
@@ -39,7 +40,7 @@ def test_presence_is_online_and_turns_offline_at_once_however_the_kit_ends(kit, 
 
 def test_live_is_retained_and_minute_and_entry_carry_the_record_s_number(kit, mosquitto, opened):
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     kit.board.send(125)
     wait_until(lambda: len(listener.of("minute")) >= 2, 10, "two minutes")
@@ -69,8 +70,8 @@ def test_what_the_broker_missed_comes_in_order_and_nothing_comes_twice(tmp_path,
     broker = opened(Broker(need_tool("mosquitto"), folder, lines=lines))
     broker.start()
     listener = opened(Listener(broker, session="listener"))
-    board = opened(Board())
-    kit = opened(Kit(tmp_path, board, broker.port)).start()
+    kit = opened(on_board(tmp_path, field_board(), broker)).start(EPOCH)
+    board = kit.board
     wait_until(lambda: online(listener), 10, "presence online")
     board.send(181)
     wait_until(lambda: len(listener.of("minute")) >= 3 and kit.waiting() == 0, 10, "the first minutes told")
@@ -90,19 +91,19 @@ def test_what_the_broker_missed_comes_in_order_and_nothing_comes_twice(tmp_path,
 
 
 def test_what_waited_when_the_power_went_is_told_by_the_next_run(tmp_path, mosquitto, opened):
-    board = opened(Board())
-    kit = opened(Kit(tmp_path, board, mosquitto.port))
+    kit = opened(on_board(tmp_path, field_board(), mosquitto))
+    board = kit.board
     before = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(before), 10, "presence online")
     mosquitto.stop()
     board.send(5 * 60 + 1)
     wait_until(lambda: kit.waiting() >= 5, 20, "minutes in the outbox")
-    kit.end(signal.SIGKILL)
+    kit.kill()
     wanted = kit.told()
     mosquitto.start()
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: kit.waiting() == 0, 10, "the outbox drained")
     wait_until(lambda: len(listener.of("minute")) >= len(wanted), 5, "all minutes heard")
     assert [body["seq"] for body in listener.bodies("minute")] == wanted
@@ -110,7 +111,7 @@ def test_what_waited_when_the_power_went_is_told_by_the_next_run(tmp_path, mosqu
 
 def test_the_same_id_gets_the_same_answer_and_is_kept_once_also_by_the_next_run(kit, mosquitto, opened):
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     kit.board.send(3)
     question = {"entry": "tray_mark"}
@@ -126,8 +127,8 @@ def test_the_same_id_gets_the_same_answer_and_is_kept_once_also_by_the_next_run(
     assert len(payloads) == 1
     answer = listener.of("answer/a-b_C9")[0]
     assert answer.qos == 1 and not answer.retain
-    assert kit.end(signal.SIGTERM) == 0
-    kit.start()
+    assert kit.stop() == 0
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online again")
     assert ask(MqttSettings(port=mosquitto.port), "kit7", question, "a-b_C9") == first
     assert kit.query("SELECT count(*) FROM record WHERE kind = 'entry'") == [(2,)]
@@ -150,7 +151,7 @@ REFUSED = {
 
 def test_a_refused_entry_is_answered_in_words_and_nothing_is_kept(kit, mosquitto, opened):
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     kit.board.send(3)
     bad_id = b'{"id":"bad id!","entry":{"entry":"tray_mark"}}'
@@ -170,7 +171,7 @@ def test_a_refused_entry_is_answered_in_words_and_nothing_is_kept(kit, mosquitto
 def test_a_retained_question_of_yesterday_is_not_asked_again(kit, mosquitto, opened):
     listener = opened(Listener(mosquitto))
     listener.publish("ask/entry", {"id": "old", "entry": {"entry": "tray_mark"}}, retain=True)
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     assert ask(MqttSettings(port=mosquitto.port), "kit7", {"entry": "tray_mark"}, "new")["mark"] == 1
 
@@ -183,7 +184,7 @@ def test_an_alert_left_by_an_earlier_run_is_cleared(kit, mosquitto, opened):
     }  # fmt: skip
     listener.publish("alert/input-silent/4", old, retain=True)
     listener.publish("alert/loss-over-limit", {**old, "rule": "loss-over-limit", "object": None, "state": "cleared"}, retain=True)
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: (listener.last("alert/input-silent/4") or {}).get("state") == "cleared", 10, "the leftover cleared")
     assert listener.last("alert/input-silent/4") == {**old, "state": "cleared"}
     late = opened(Listener(mosquitto))
@@ -194,39 +195,24 @@ def test_an_alert_left_by_an_earlier_run_is_cleared(kit, mosquitto, opened):
 
 @pytest.mark.parametrize("mosquitto", [{"username": "kit", "password": "s3cret: with # signs"}], indirect=True)
 def test_a_closed_broker_lets_the_kit_in_by_name_and_password_file_only(tmp_path, mosquitto, opened):
-    board = opened(Board())
-    login = f'username = "kit"\npassword_file = "{mosquitto.password_file}"'
+    login = {"username": "kit", "password_file": str(mosquitto.password_file)}
     listener = opened(Listener(mosquitto, login=("kit", "s3cret: with # signs")))
-    kit = opened(Kit(tmp_path, board, mosquitto.port, login)).start()
+    kit = opened(on_board(tmp_path, field_board(), mosquitto, login)).start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
     known = MqttSettings(port=mosquitto.port, username="kit", password_file=str(mosquitto.password_file))
     assert ask(known, "kit7", {"entry": "note", "note": "let in"})["ok"] is True
-    assert "s3cret" not in kit.log.read_text()
-    wrong = tmp_path / "stranger"
-    wrong.mkdir()
-    config = wrong / "kit.toml"
-    config.write_text(kit.config.read_text().replace(login, ""))
-    done = subprocess.run(
-        [sys.executable, "-m", "edge", "entry", "--config", str(config), '{"entry":"note","note":"stranger"}'],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    assert "s3cret" not in kit.log
+    stranger = Kit(tmp_path / "stranger", toml_of(kit.board, mosquitto, kit.store))
+    done = stranger.command("entry", '{"entry":"note","note":"stranger"}', check=False)
     assert done.returncode == 2 and done.stdout == ""
     assert len(done.stderr.strip().splitlines()) == 1 and "refused" in done.stderr
 
 
 def test_a_second_daemon_on_the_same_store_is_refused_with_one_line(kit, mosquitto, opened):
     listener = opened(Listener(mosquitto))
-    kit.start()
+    kit.start(EPOCH)
     wait_until(lambda: online(listener), 10, "presence online")
-    done = subprocess.run(
-        [sys.executable, "-m", "edge", "run", "--config", str(kit.config)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=20,
-    )
+    done = kit.command("run", check=False)
     assert done.returncode == 2 and done.stdout == ""
     lines = done.stderr.strip().splitlines()
     assert len(lines) == 1 and str(kit.database) in lines[0] and "allowed: one writer" in lines[0]

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import subprocess
-import sys
-import tty
 
 import paho.mqtt.client as paho
 import pytest
@@ -15,8 +11,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 from edge.contract.errors import TailgrainError
 from edge.contract.settings import MqttSettings
 from edge.tell.ask import ask
+from tests.kits.board import Board
 from tests.kits.drive import KIT
-from tests.kits.wire import count_line
+from tests.kits.kit import Kit
+from tests.kits.settings import places
 
 TRAY = {"entry": "tray", "trays": [{"length_m": 1, "width_m": 1, "mass_g": 2}], "residue_width_m": 5}
 ODD = [
@@ -35,25 +33,12 @@ REFUSED = {
 
 @pytest.fixture
 def kit(tmp_path, mosquitto, eventually):
-    """A running `tailgrain run` on a pty; its broker settings and its process."""
-    board, line = os.openpty()
-    tty.setraw(line)
-    config = tmp_path / "kit.toml"
-    link = tmp_path / "counter"
-    link.symlink_to(os.ttyname(line))  # a name that ends with it, as numbers are given to the next pty
-    tables = f'[serial]\nport = "{link}"\n[mqtt]\nport = {mosquitto.port}\n[store]\npath = "{tmp_path}/state"\n'
-    config.write_text(KIT + tables)
-    with (tmp_path / "log").open("wb") as log:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "edge", "run", "--config", config], stdin=subprocess.DEVNULL, stdout=log, stderr=log
-        )
-    eventually(lambda: b"connected" in (tmp_path / "log").read_bytes(), within=20, what="the kit at its broker")
-    yield MqttSettings(port=mosquitto.port), process, board
-    process.terminate()
-    process.wait(timeout=20)
-    link.unlink()
-    os.close(board)
-    os.close(line)
+    """A running kit on a board, its broker reached."""
+    board = Board(brought=(1,) * 7, levels=3)
+    made = Kit(tmp_path, KIT + places(board.port, mosquitto.port, tmp_path / "state"), board).start()
+    eventually(lambda: "connected" in made.log, within=20, what="the kit at its broker")
+    yield made
+    made.close()
 
 
 def answer(mqtt: MqttSettings, entry, ask_id: str, eventually) -> dict:
@@ -79,7 +64,7 @@ def publish(mqtt: MqttSettings, payloads: list[bytes]) -> None:
 
 
 def test_odd_questions_are_passed_over_and_wrong_entries_refused_in_words(kit, eventually):
-    mqtt, process, _ = kit
+    mqtt = kit.settings.mqtt
     assert answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)["ok"] is True
     publish(mqtt, ODD)
     for ask_id, entry in REFUSED.items():
@@ -89,14 +74,14 @@ def test_odd_questions_are_passed_over_and_wrong_entries_refused_in_words(kit, e
         assert answer(mqtt, entry, ask_id, eventually) == said
     first = answer(mqtt, {"entry": "note", "note": "still here"}, "end", eventually)
     assert first["ok"] is True and answer(mqtt, {"entry": "note", "note": "another"}, "end", eventually) == first
-    assert process.poll() is None
+    assert kit.alive
 
 
 def test_a_number_too_large_to_write_is_refused_and_not_the_end_of_the_daemon(kit, eventually):
-    mqtt, process, _ = kit
+    mqtt = kit.settings.mqtt
     assert answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)["ok"] is True
     publish(mqtt, [json.dumps({"id": "large", "entry": {**TRAY, "at": 1_790_000_000, "mark": 2**60}}).encode()])
-    ended = eventually(lambda: process.poll() is not None or _answered(mqtt), within=10)
+    ended = eventually(lambda: not kit.alive or _answered(mqtt), within=10)
     assert ended == "answered"
 
 
@@ -108,9 +93,9 @@ def _answered(mqtt: MqttSettings) -> str:
 
 
 def test_who_comes_later_hears_presence_and_the_newest_second_at_once(kit, eventually):
-    mqtt, _, board = kit
+    mqtt = kit.settings.mqtt
     answer(mqtt, {"entry": "note", "note": "up"}, "up", eventually)
-    os.write(board, b"".join(count_line(number, 1000 + 100 * number, *[number] * 7) + b"\n" for number in range(30)))
+    kit.board.send(30)
     heard: dict[str, tuple[dict, bool]] = {}
 
     def listen() -> bool:

@@ -127,7 +127,7 @@ def test_a_killed_daemon_and_dashboard_lose_nothing_and_order_holds(road: tuple[
     expect(page.locator("#stale-why")).to_contain_text("lost its line to the dashboard")
     expect(waiting(page)).to_have_count(2)
     kit.dashboard()
-    kit.run()
+    kit.start()
     expect(waiting(page)).to_have_count(0, timeout=30_000)
     rows = kit.rows("SELECT json_extract(body, '$.entry') AS entry FROM record WHERE kind = 'entry' ORDER BY seq")
     assert [row["entry"] for row in rows] == ["returns_look", "tray_mark"]

@@ -80,7 +80,7 @@ def test_a_killed_daemon_is_named_its_age_counts_and_a_new_one_is_shown(
         stale(later)
         assert age_s(later) >= first
     finally:
-        kit.run()
+        kit.start()
     not_stale(page)
     not_stale(later)
 

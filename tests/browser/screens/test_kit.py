@@ -66,7 +66,7 @@ def test_a_dead_program_and_a_lost_broker_are_named_with_what_to_do(fresh: Any, 
         expect(check(page, "broker")).to_have_attribute("data-state", "caution", timeout=20_000)
     finally:
         broker.start()
-        kit.run()
+        kit.start()
     expect(check(page, "broker")).to_have_attribute("data-state", "good", timeout=20_000)
     expect(check(page, "counts")).to_have_attribute("data-state", "good", timeout=20_000)
     page.complaints.clear()  # type: ignore[attr-defined]

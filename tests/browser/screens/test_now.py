@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from tests.kits import chain as chains
+from tests.kits.kit import Program
 from tests.kits.tools import free_port, wait_until
 
 Opener = Callable[..., Page]
@@ -392,7 +392,7 @@ def test_us_units_by_the_settings_file(worked: Any, open_page: Opener) -> None:
     port = free_port()
     text = worked.config.read_text().replace(f"port = {worked.page_port}", f"port = {port}")
     config.write_text(text + '\n[units]\nshow = "us"\n')
-    program = chains.Program("dashboard", "--config", str(config), log=worked.folder / "us.log")
+    program = Program("dashboard", "--config", str(config), log=worked.folder / "us.log")
     try:
         wait_until(lambda: "dashboard at" in program.said(), 20, what="the second page")
         page = open_page(f"http://127.0.0.1:{port}")

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from edge.commands.calc import verbs
-from tests.kits.calcuser import KEYS, VERBS, Capture, found, refused, told, written
+from tests.commands.calc.calcuser import KEYS, VERBS, Capture, found, refused, told, written
 
 # --- every verb
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from edge.commands.calc.refusal import US_KEYS
-from tests.kits.calcuser import TRAY, VERBS, Capture, refused, told, written
+from tests.commands.calc.calcuser import TRAY, VERBS, Capture, refused, told, written
 
 ONE = ["--grains", "5", "--length-m", "1", "--width-m", "1", "--cut-width-m", "9", "--tgw-g", "38"]
 US_ONE = ["--units", "us", "--crop", "wheat", "--grains", "5", "--length-ft", "1", "--width-ft", "1", "--cut-width-ft", "30"]

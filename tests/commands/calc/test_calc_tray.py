@@ -13,7 +13,7 @@ import pytest
 
 from edge.commands.calc import tray
 from edge.reckon.fit import trays
-from tests.kits.calcuser import TRAY, US_TRAY_KEYS, VERBS, Capture, found, refused, told, written
+from tests.commands.calc.calcuser import TRAY, US_TRAY_KEYS, VERBS, Capture, found, refused, told, written
 
 
 def test_tray_shows_the_caution_before_the_figures(capsys: Capture) -> None:

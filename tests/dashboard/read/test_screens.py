@@ -24,41 +24,15 @@ from edge.contract import settings as settings_module
 from edge.contract.errors import EntryError, StoreError, WrongInput
 from edge.contract.settings import Settings
 from edge.keep import schema
+from tests.kits.settings import beam, ground, kit_toml, loss, shaft
 
-BASE = """[machine]
-name = "Older rotor machine"
-cut_width_m = 9.1
-fan = "cross-flow"
-pre_sieve = "none"
-sieve_guards = ["top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow"]
-[crop]
-name = "wheat"
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-[[input]]
-at = 1
-reads = "beam"
-empty_pct = 20
-[[input]]
-at = 2
-reads = "ground"
-pulses_per_m = 2.0
-[[input]]
-at = 3
-reads = "shaft"
-shaft = "fan"
-pulses_per_rev = 2
-[[level]]
-bit = 0
-means = "threshing on"
-[[level]]
-bit = 1
-means = "front down"
-inverted = true
-"""
+BASE = kit_toml(
+    [loss("separator", "left"), beam(empty_pct=20), ground(2.0), shaft("fan", pulses_per_rev=2)],
+    levels=({"bit": 0, "means": "threshing on"}, {"bit": 1, "means": "front down", "inverted": True}),
+    name="Older rotor machine", cut_width_m=9.1, fan="cross-flow", pre_sieve="none",
+    sieve_guards=["top-16-to-18-cereals", "top-bottom-within-2", "bottom-6-cross-flow"],
+    crop={"name": "wheat"},
+)  # fmt: skip
 
 
 class Kept:

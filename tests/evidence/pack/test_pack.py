@@ -9,7 +9,6 @@ import re
 import shutil
 import sqlite3
 from contextlib import closing
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +23,21 @@ from edge.evidence.pack import packfile
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
 from edge.keep import signing
-from tests.evidence.conftest import EPOCH, FIRST, NOTE, SECOND, SPOT, Kept, data_of, make
+from tests.kits.packs import (
+    EPOCH,
+    FIRST,
+    NOTE,
+    SECOND,
+    SPOT,
+    Kept,
+    Reader,
+    data_of,
+    everything,
+    figures_of,
+    make,
+    number,
+    resigned,
+)
 
 HEADS = (
     "How much was lost?", "How sure is that?", "What was changed?", "Did it help?", "The work", "Loss", "Loss over time",
@@ -32,50 +45,6 @@ HEADS = (
     "Returns and tank samples", "Alerts and what was done", "Notes", "How sure the figures are", "Data quality",
     "How it is measured", "Cautions", "Proof",
 )  # fmt: skip
-
-
-class Reader(HTMLParser):
-    """Words of a page, heads apart, without the drawings."""
-
-    def __init__(self, raw: bytes) -> None:
-        super().__init__()
-        self.heads: list[str] = []
-        self.words = ""
-        self._in: list[str] = []
-        self.feed(raw.decode())
-
-    def handle_starttag(self, tag: str, attrs: Any) -> None:
-        if tag not in ("meta", "link", "br", "path", "use"):
-            self._in.append(tag)
-        if tag in ("h1", "h2", "h3"):
-            self.heads.append("")
-
-    def handle_endtag(self, tag: str) -> None:
-        while self._in and self._in.pop() != tag:
-            pass
-
-    def handle_data(self, data: str) -> None:
-        if "svg" in self._in or "script" in self._in or "style" in self._in:
-            return
-        if self._in and self._in[-1] in ("h1", "h2", "h3"):
-            self.heads[-1] += data
-        self.words += data
-
-
-def figures_of(raw: bytes) -> dict[str, str]:
-    return dict(verify.FIGURE.findall(raw.decode()))
-
-
-def number(text: str) -> float:
-    return float(re.sub(r"[^\d.]", "", text.split("\u00a0")[0]))
-
-
-def everything(raw: bytes) -> str:
-    """The whole file as text, its data unpacked (bodies of records are text in the data)."""
-    text = raw.decode()
-    begin = text.index(packfile.DATA_BEGINS.decode()) + len(packfile.DATA_BEGINS)
-    end = text.index(packfile.DATA_ENDS.decode(), begin)
-    return text[:begin] + gzip.decompress(base64.b64decode(text[begin:end])).decode() + text[end:]
 
 
 def record(kept: Kept, kind: str) -> list[dict[str, Any]]:
@@ -330,8 +299,6 @@ def test_a_pack_changed_inside_a_merged_report_is_found(
 ) -> None:
     _, out = merged(monkeypatch, tmp_path, two[0], two[1])
     capsys.readouterr()
-    from edge.keep import signing
-    from tests.evidence.conftest import resigned
 
     key = signing.read(tmp_path / "office" / signing.FILE_NAME)
     text = out.read_text()

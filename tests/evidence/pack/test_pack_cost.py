@@ -16,7 +16,7 @@ from edge.evidence.recount.material import Material, ToldRecord
 from edge.evidence.report import sections
 from edge.evidence.report.words import Pen
 from edge.reckon.fit import factor
-from tests.evidence.conftest import data_of
+from tests.kits.packs import data_of
 
 MOST_S = 20.0
 """Far above what is needed (under 2 s), far below what took its square or cube."""

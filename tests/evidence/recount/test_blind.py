@@ -11,7 +11,7 @@ import pytest
 from edge.evidence.recount import facts
 from edge.evidence.verify import verify
 from sim_feed.parameters.parameters import Blind, FaultParameters
-from tests.evidence.conftest import data_of, make
+from tests.kits.packs import data_of, make
 
 
 def test_a_deaf_point_leaves_its_ground_out_of_the_mean_in_kit_and_pack_alike(tmp_path: Path) -> None:

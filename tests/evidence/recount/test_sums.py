@@ -11,32 +11,14 @@ from edge.evidence.recount import sums
 from edge.reckon.lag.cutarea import CutArea
 from edge.reckon.sensors.losspoint import LossPoint
 from edge.reckon.sensors.workstate import STATES
+from tests.kits.settings import FRONT_DOWN, kit_toml, loss
 
-TEXT = """
-[machine]
-name = "Older rotor machine"
-cut_width_m = 9.0
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-dead_time_us = 2000
-[[input]]
-at = 1
-reads = "loss"
-point = "separator"
-side = "right"
-[[input]]
-at = 2
-reads = "loss"
-point = "cleaning"
-side = "centre"
-[[level]]
-bit = 0
-means = "front down"
-"""
-SETTINGS = settings_module.parse(TEXT)
+SETTINGS = settings_module.parse(
+    kit_toml(
+        [loss("separator", "left", dead_time_us=2000), loss("separator", "right"), loss("cleaning")], levels=(FRONT_DOWN,),
+        name="Older rotor machine",
+    )
+)  # fmt: skip
 NAMES = ("separator", "cleaning")
 
 

@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.evidence.conftest import Kept
+from tests.kits.packs import Kept
 from tests.kits.tools import need_tool
 
 SIZES = ((360, 740), (768, 1024), (1280, 800))

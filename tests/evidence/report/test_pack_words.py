@@ -16,8 +16,7 @@ from edge.evidence.pack.times import Zone
 from edge.evidence.report.verdicts import effect_words, in_short
 from edge.evidence.verify import verify
 from sim_feed.parameters.parameters import Planned
-from tests.evidence.conftest import EPOCH, PLAN, SECOND, Kept, make
-from tests.evidence.pack.test_pack import Reader, figures_of, number
+from tests.kits.packs import EPOCH, PLAN, SECOND, Kept, Reader, figures_of, make, number
 
 
 @pytest.mark.parametrize(("offset_min", "name"), [(0, "UTC"), (630, "UTC+10:30"), (-210, "UTC-03:30"), (60, "UTC+01:00")])

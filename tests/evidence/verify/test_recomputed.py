@@ -18,10 +18,9 @@ from edge.evidence.pack.document import Document
 from edge.evidence.recount import material as report_material
 from edge.evidence.verify import seconds, trays
 from edge.keep.store import FILE_NAME
-from tests.evidence.conftest import Kept, data_of
-from tests.evidence.verify.test_withheld import Data, chained_anew, plain_of
-from tests.keep.test_jobs import Kit
+from tests.kits.engines import EngineKit
 from tests.kits.life import Life
+from tests.kits.packs import Data, Kept, chained_anew, data_of, plain_of
 
 KEY = bytes(32)
 Body = dict[str, Any]
@@ -135,7 +134,7 @@ def test_tgw_in_force_when_the_catch_was_entered_counts(tmp_path: Path, tgw_g: f
 def told(folder: Path, changed: bool = False, tgw_g: float | None = None) -> Data:
     """A job with a test after a setting or a TGW was changed."""
     path = folder / FILE_NAME
-    kit = Kit(path)
+    kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client")
     kit.calibrate()
     if tgw_g is not None:

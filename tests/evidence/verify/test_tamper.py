@@ -19,7 +19,7 @@ from edge.commands.cli import run
 from edge.evidence.pack import edition, packfile
 from edge.evidence.verify import verify
 from edge.keep import chain, signing
-from tests.evidence.conftest import Kept, resigned
+from tests.kits.packs import Kept, resigned
 
 Rework = Callable[..., bytes]
 Data = dict[str, Any]

@@ -24,30 +24,16 @@ from edge.evidence.packs import finished
 from edge.evidence.verify import verify
 from edge.keep import chain, signing
 from edge.keep.store import FILE_NAME
-from tests.evidence.conftest import EPOCH, Kept, data_of, resigned
-from tests.keep.test_jobs import Kit
+from tests.kits.engines import EngineKit
+from tests.kits.packs import EPOCH, Data, Kept, chained_anew, data_of, plain_of, resigned
 
-Data = dict[str, Any]
 Pick = Callable[[list[Any], Data], bool]
-
-
-def plain_of(raw: bytes) -> Data:
-    found: Data = json.loads(msgspec.json.encode(data_of(raw)))
-    return found
 
 
 def put_down(data: Data, kept: Kept) -> bytes:
     """The page that these data give, signed by the owner."""
     document = msgspec.json.decode(json.dumps(data).encode(), type=Document)
     return finished([document], document, kept.key)
-
-
-def chained_anew(data: Data) -> None:
-    """Running hashes of the records as they are now."""
-    previous = bytes.fromhex(data["previous"])
-    for row in data["records"]:
-        previous = chain.link(previous, chain.digest(chain.Record(*row)) if len(row) == 7 else bytes.fromhex(row[1]))
-        row[-1] = previous.hex()
 
 
 def withhold(data: Data, pick: Pick) -> int:
@@ -249,16 +235,16 @@ def test_words_of_a_file_never_speak_for_the_check(kept: Kept, packs: dict[str, 
 def three_runs(folder: Path) -> tuple[Data, signing.Key]:
     """The pack of a job over two restarts of the kit, and its key."""
     path = folder / FILE_NAME
-    kit = Kit(path)
+    kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client")
     kit.calibrate()
     kit.work(120)
     kit.drop()
-    again = Kit(path, at_s=kit.at_s + 600)
+    again = EngineKit(path, at_s=kit.at_s + 600)
     again.enter(entry="note", note="A second run.")
     again.work(120)
     again.end()
-    last = Kit(path, at_s=again.at_s + 600)
+    last = EngineKit(path, at_s=again.at_s + 600)
     last.work(120)
     last.enter(entry="job_finish")
     last.end()

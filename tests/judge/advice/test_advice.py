@@ -20,6 +20,7 @@ from edge.reckon.entered.sieves import Sieves
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import follower
 from tests.kits.figures import told_by_inputs
+from tests.kits.settings import kit_toml
 
 SETTINGS = {
     "fan_rpm": 860.0, "rotor_rpm": 800.0, "concave_mm": 18.0, "top_sieve_mm": 16.0, "bottom_sieve_mm": 10.0,
@@ -475,8 +476,10 @@ def test_a_worse_set_without_a_verdict_for_it_does_not_replace_a_better_one():
 
 
 KIT = settings.parse(
-    '[machine]\nname = "m"\ncut_width_m = 9.0\nseparator = "rotor"\nlag_s = 10\nsieve_guards = ["top-16-to-18-cereals"]\n'
-    '[crop]\nname = "wheat"\nyield_t_ha = 3.0\nprice_per_t = 300\n[limits]\nloss_kg_ha = 60\n'
+    kit_toml(
+        levels=(), name="m", separator="rotor", lag_s=10, sieve_guards=["top-16-to-18-cereals"],
+        crop={"name": "wheat", "yield_t_ha": 3.0, "price_per_t": 300}, limits={"loss_kg_ha": 60},
+    )
 )
 T0 = 1_790_000_000
 

@@ -19,51 +19,20 @@ from edge.judge.alerts.rules import LOOKS, RANK, RULES
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import bench_alerts
 from tests.kits.figures import told_by_inputs
-from tests.kits.tables import LEVELS
+from tests.kits.settings import Table, beam, both_sides, ground, kit_toml, shaft
 
 T0 = 1_790_000_000
 DOWN_AND_ON, STANDING_OFF = 0b11, 0b00
-SETTINGS = """
-[machine]
-name = "test"
-cut_width_m = 9.0
-[limits]
-loss_kg_ha = 60
-returns_pct = 80
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-[[input]]
-at = 1
-reads = "loss"
-point = "separator"
-side = "right"
-[[input]]
-at = 2
-reads = "loss"
-point = "cleaning"
-side = "left"
-[[input]]
-at = 3
-reads = "loss"
-point = "cleaning"
-side = "right"
-[[input]]
-at = 4
-reads = "beam"
-empty_pct = 20
-full_pct = 85
-[[input]]
-at = 5
-reads = "ground"
-pulses_per_m = 10
-[[input]]
-at = 6
-reads = "shaft"
-shaft = "fan"
-""" + LEVELS
+BEAM = beam(empty_pct=20, full_pct=85)
+
+
+def settings_text(blocks: Table = BEAM) -> str:
+    """Both sides of both points, a beam, ground, a fan, and limits."""
+    inputs = [*both_sides("separator", "cleaning"), blocks, ground(), shaft("fan")]
+    return kit_toml(inputs, name="test", limits={"loss_kg_ha": 60, "returns_pct": 80})
+
+
+SETTINGS = settings_text()
 COUNTS = [10, 10, 10, 10, 300, 20, 14]
 
 
@@ -313,9 +282,8 @@ def test_a_beam_that_never_or_always_goes_dark_is_stuck(blocked):
 
 
 def test_a_beam_whose_empty_paddles_do_not_darken_it_may_stay_bright():
-    text = SETTINGS.replace("empty_pct = 20", "empty_pct = 0")
     bench = Bench()
-    bench.judge = Judge(settings.parse(text))
+    bench.judge = Judge(settings.parse(settings_text(beam(empty_pct=0, full_pct=85))))
     bench.work(200, counts=[10, 10, 10, 10, 0, 20, 14])
     assert bench.said == []
 

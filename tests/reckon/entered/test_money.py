@@ -8,10 +8,11 @@ from hypothesis import given
 
 from edge.engine import jobrecords, messages
 from edge.reckon.entered.money import TankSamples, discount_per_t, value
-from tests.kits.drive import KIT, T0, Drive
+from tests.kits.drive import T0, Drive, driven
+from tests.kits.settings import WHEAT
 
-MONEY = 'yield_t_ha = 2.5\nprice_per_t = 240\ntrash_discount = 3.0\ncracked_discount = 1.5\n[[input]]\nat = 0\n'
-PRICED = KIT.replace("[[input]]\nat = 0\n", MONEY, 1)
+MONEY = {"yield_t_ha": 2.5, "price_per_t": 240, "trash_discount": 3.0, "cracked_discount": 1.5}
+PRICED = driven(crop={**WHEAT, **MONEY})
 
 
 def priced() -> Drive:

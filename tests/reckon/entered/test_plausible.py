@@ -8,23 +8,12 @@ from edge.contract import entries, settings
 from edge.contract.errors import EntryError
 from edge.engine.engine import Engine, Nowhere
 from edge.reckon.tables import crops
+from tests.kits.settings import kit_toml, loss
 
-SETTINGS = """
-[machine]
-name = "m"
-cut_width_m = 9.1
-[crop]
-name = "barley"
-yield_t_ha = 3.0
-[[crop_data]]
-name = "spelt in husk"
-tgw_g = 40
-[[input]]
-at = 0
-reads = "loss"
-point = "separator"
-side = "left"
-"""
+SETTINGS = kit_toml(
+    [loss("separator", "left")], levels=(), name="m", cut_width_m=9.1,
+    crop={"name": "barley", "yield_t_ha": 3.0}, crop_data=[{"name": "spelt in husk", "tgw_g": 40}],
+)  # fmt: skip
 T0_MS = 1_790_000_000_000
 
 

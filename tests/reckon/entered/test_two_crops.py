@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from edge.contract.errors import EntryError
-from tests.kits.drive import KIT, T0, Drive, clock_step, second
+from tests.kits.drive import T0, Drive, clock_step, driven, second
 
 
 def two_crops(drive: Drive, *first: float) -> int:
@@ -57,7 +57,7 @@ def test_a_late_test_of_an_older_crop_stays_that_crop_s_and_never_comes_into_for
 
 def test_a_tgw_or_residue_width_told_after_the_tray_lay_still_serves_it():
     """A refused tray must not stay refused for ever: the TGW is the crop's, and a width not yet known is the first one told."""
-    drive = Drive(kit=KIT.replace("tgw_g = 40.0\n", "").replace('"wheat"', '"teff"'))
+    drive = Drive(kit=driven(crop={"name": "teff"}))
     drive.go(60)
     mark = drive.tell(entry="tray_mark")["mark"]
     drive.go(20)

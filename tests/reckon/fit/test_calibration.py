@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from edge.reckon.fit.calibration import WindowSecond, window
-from tests.kits.drive import KIT, T0, Drive
+from tests.kits.drive import ROTOR, T0, Drive, driven
 
 
 def judged(drive: Drive) -> list[tuple[bool, str]]:
@@ -291,8 +291,7 @@ def test_vibration_is_taken_off_the_window():
 
 
 def test_a_machine_without_a_speed_can_not_calibrate():
-    kit = KIT.replace('reads = "ground"\npulses_per_m = 10.0', 'reads = "shaft"\nshaft = "rotor"')
-    drive = Drive(kit=kit)
+    drive = Drive(kit=driven(ROTOR))
     drive.go(60)
     drive.tray(2.0, at=T0 + 40.0)
     drive.go(1)

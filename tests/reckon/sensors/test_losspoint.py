@@ -6,7 +6,7 @@ import pytest
 
 from edge.contract.inputs import LossInput
 from edge.reckon.sensors.losspoint import LossPoint
-from tests.kits.drive import KIT, Drive
+from tests.kits.drive import Drive, driven
 
 
 def point(dead_time_us: float = 0.0, sides: tuple[str, ...] = ("left", "right"), vibration_hz: float = 0.0) -> LossPoint:
@@ -125,7 +125,7 @@ def test_the_kit_flags_half_blind_blind_and_saturated():
     figures = drive.go(60, cleaning=(0, 0))
     assert "blind cleaning" in figures.flag_words
     assert figures.loss is not None and figures.loss.kg_ha is None
-    hot = Drive(kit=KIT.replace("dead_time_us = 0", "dead_time_us = 1000"))
+    hot = Drive(kit=driven(dead_time_us=1000))
     figures = hot.go(30, separator=(320, 20))
     assert "saturated separator" in figures.flag_words and figures.saturated_inputs == (0,)
     assert figures.pulses_per_s["separator"] == pytest.approx(320 / 0.68 + 20 / 0.98)

@@ -6,7 +6,7 @@ import pytest
 
 from edge.feed.nmea import Fix
 from edge.reckon.sensors.motion import GROUND_WINDOW_MS, SHAFT_WINDOW_MS, PulseRate, ReceiverSpeed
-from tests.kits.drive import KIT, T0, Drive, second
+from tests.kits.drive import ROTOR, T0, Drive, driven, second
 
 
 def test_ground_speed_is_the_mean_of_3_s():
@@ -59,8 +59,7 @@ def test_the_ground_input_beats_the_receiver():
 
 
 def test_without_a_ground_input_speed_and_distance_come_from_the_receiver():
-    kit = KIT.replace('reads = "ground"\npulses_per_m = 10.0', 'reads = "shaft"\nshaft = "rotor"')
-    drive = Drive(kit=kit)
+    drive = Drive(kit=driven(ROTOR))
     figures = drive.go(5, fix=Fix(speed_kmh=9.0))
     assert figures.speed_kmh == 9.0 and figures.distance_m == pytest.approx(2.5)
     silent = drive.go(10)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 
 from edge.feed.assembler import Assembler
 from edge.feed.counters import FASTEST_PER_MS, RESTART_MS
-from edge.feed.sentences import LONGEST, Counts, Hello, decode, decode_plain_counts, frame
+from edge.feed.sentences import LONGEST, Counts, Hello, decode, decode_plain_counts
+from tests.kits.wire import count_line, crc16, framed
 
 TICK_MS = 100
 BEAM = 4
@@ -16,22 +17,12 @@ RATES = (3, 5, 2, 7, 60, 18, 14)
 """Counts a tick and input at most; input 4 is the beam's ms."""
 
 OTHERS = (
-    frame(f"TGH,1,kit1,2.4,{len(RATES)},{TICK_MS}")[:-1],
-    frame("TGP,1,4711,5,20,1030000,6,14,977000")[:-1],
+    framed(f"TGH,1,kit1,2.4,{len(RATES)},{TICK_MS}"),
+    framed("TGP,1,4711,5,20,1030000,6,14,977000"),
     b"$GPRMC,092751.000,A,3457.0000,S,13830.0000,E,4.50,054.7,191126,,,A*7D\r",
     b"$GNVTG,54.7,T,,M,4.50,N,8.33,K,A*13",
 )
 """Other sentences of the line; the last two as a receiver writes them, whether their sums are right or not."""
-
-
-def crc16(body: bytes) -> int:
-    """CRC-16/IBM-3740 bit by bit (polynomial 0x1021, start 0xFFFF; catalogue check: "123456789" -> 29B1)."""
-    crc = 0xFFFF
-    for byte in body:
-        crc ^= byte << 8
-        for _ in range(8):
-            crc = ((crc << 1) ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
-    return crc
 
 
 @dataclass
@@ -90,7 +81,7 @@ def course(seed: int, count: int, good_share: float = 0.5) -> Found:
         if not line or chance.random() < good_share:
             seq, ms, stamp_ms = (seq + 1) % 65_536, ms + TICK_MS, stamp_ms + TICK_MS
             counts = [(one + chance.randrange(rate + 1)) % (1 << 32) for one, rate in zip(counts, RATES, strict=True)]
-            line = frame(f"TGC,1,{seq},{ms % (1 << 32)},3,{','.join(map(str, counts))}")[:-1]
+            line = count_line(seq, ms, *counts)
             good = assembler.lines.good
             assembler.take(stamp_ms, line)
             held = assembler.counters.holding
@@ -100,7 +91,7 @@ def course(seed: int, count: int, good_share: float = 0.5) -> Found:
                 expected = [base + (now - begun) % (1 << 32) for base, begun, now in zip(lost, account, counts, strict=True)]
                 assert _total(assembler) == expected, (seed, found.lines, line)
             continue
-        other = frame(f"TGC,1,{chance.randrange(65_536)},{ms},3,{','.join(map(str, counts))}")
+        other = count_line(chance.randrange(65_536), ms, *counts) + b"\n"
         if chance.random() < 0.2:
             assembler.take(stamp_ms, other := chance.choice(OTHERS))
         bad = mutated(chance, *((line, other) if chance.random() < 0.8 else (other, line)))

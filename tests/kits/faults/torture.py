@@ -6,17 +6,18 @@ import math
 import os
 import random
 import signal
-import sqlite3
 import threading
 import time
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
-from tests.kits.daemons import Ear, Kit, Nursery, eventually_online
+from tests.kits.ears import Ear, eventually_online
+from tests.kits.faults.forked import ForkedKit, Nursery
+from tests.kits.faults.stores import sound
 from tests.kits.tools import wait_until
 
 LONGEST_LIFE_S = 2.3
@@ -24,7 +25,7 @@ ENTRIES = ("note", "tray_mark", "width_used")
 
 
 @dataclass
-class Life:
+class Lifetime:
     """One life of a kit: from its start to its death, wall times; `late_s`: how far the killer itself ran behind."""
 
     started: float
@@ -38,8 +39,8 @@ class Account:
     """What one tortured kit was told and what it answered."""
 
     name: str
-    kit: Kit
-    lives: list[Life] = field(default_factory=list)
+    kit: ForkedKit
+    lives: list[Lifetime] = field(default_factory=list)
     asked: dict[str, dict[str, Any]] = field(default_factory=dict)
     answers: dict[str, dict[str, Any]] = field(default_factory=dict)
 
@@ -84,7 +85,7 @@ def _prepared(nursery: Nursery, folder: Path, broker_port: int, name: str, seed:
     paddock = load("paddock").with_(seed=seed, minutes=None, operator=())
     feed = PtyFeed(Simulation(paddock), 1.0)
     toml = paddock.settings_toml(port=feed.port, mqtt_port=broker_port, store=str(folder / name / "state"))
-    kit = Kit(nursery, folder / name, toml.replace('kit = "kit1"', f'kit = "{name}"'))
+    kit = ForkedKit(nursery, folder / name, toml.replace('kit = "kit1"', f'kit = "{name}"'))
     return Account(name, kit), feed
 
 
@@ -109,14 +110,14 @@ def _lives(account: Account, ear: Ear, chance: random.Random, kills: int) -> Non
     assert "ended cleanly" in account.kit.log
 
 
-def _start(account: Account, ear: Ear) -> Life:
-    began, life = time.monotonic(), Life(time.time())
+def _start(account: Account, ear: Ear) -> Lifetime:
+    began, life = time.monotonic(), Lifetime(time.time())
     account.kit.start()
     life.online_s = eventually_online(ear, account.name, began, within=20) - began
     return life
 
 
-def _load_and_kill(account: Account, ear: Ear, chance: random.Random, life: Life) -> None:
+def _load_and_kill(account: Account, ear: Ear, chance: random.Random, life: Lifetime) -> None:
     """Ask and ask; the kill comes from a thread of its own, so it hits between any two steps of anything."""
     over = threading.Event()
     pause = threading.Event()
@@ -185,8 +186,7 @@ def _epoch_s(text: str) -> int:
 def check(account: Account, ear: Ear) -> None:
     """No answered entry lost, none doubled, no gap in the record, the database sound, everything told in order."""
     kit = account.kit
-    with closing(sqlite3.connect(f"file:{kit.database}?mode=ro", uri=True)) as connection:
-        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    assert sound(kit.database)
     numbers = [row[0] for row in kit.query("SELECT seq FROM record ORDER BY seq")]
     assert numbers == list(range(1, len(numbers) + 1)), "the record has a gap"
     kept: dict[str, list[int]] = {}

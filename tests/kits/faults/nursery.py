@@ -1,7 +1,7 @@
 """Starts kits quickly: the program is imported once, and each kit is a fork of this process that runs `edge.live.daemon.run`.
 
 Reads one JSON object a line ({"config", "log", "epoch_ms", "record"}) and answers with the pid of the kit. Run as
-`python -m tests.kits.nursery` by `tests.kits.daemons`; a kit started so is killed like any other process.
+`python -m tests.kits.faults.nursery` by `tests.kits.faults.forked`; a kit started so is killed like any other process.
 """
 
 from __future__ import annotations

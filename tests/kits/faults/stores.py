@@ -5,10 +5,8 @@ from __future__ import annotations
 import dataclasses
 import shutil
 import sqlite3
-from contextlib import closing
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from edge.contract.settings import parse
 from edge.feed.assembler import Part, Second
@@ -17,6 +15,7 @@ from edge.keep.upkeep import Upkeep
 from edge.reckon.figures import Figures
 from edge.reckon.reckoner import Reckoner
 from sim_feed.run.scenario import load
+from tests.kits.kit import rows
 
 START_S = 1_793_600_000
 AT_ONCE = 32_000
@@ -104,11 +103,6 @@ def season_of_records(store: Store, minutes: int = 24_000) -> None:
 def settle(store: Store) -> None:
     """Wait until everything handed over is on disk."""
     store.settle()
-
-
-def rows(path: Path, sql: str, *values: Any) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
-        return connection.execute(sql, values).fetchall()
 
 
 def sound(path: Path) -> bool:

@@ -14,7 +14,8 @@ from edge.tell.ask import Asker
 from sim_feed.parameters.parameters import Restart
 from sim_feed.run.scenario import Scenario, Simulation, load
 from sim_feed.sending.emit import PtyFeed
-from tests.kits.daemons import Kit, Nursery
+from tests.kits.faults.forked import ForkedKit, Nursery
+from tests.kits.faults.proc import resident_kb
 from tests.kits.tools import wait_until
 
 EPOCH_S = 1_793_600_000
@@ -66,7 +67,7 @@ def scenario(seed: int, minutes: float, faulty: bool) -> Scenario:
 def soak(nursery: Nursery, folder: Path, broker_port: int, one: Scenario, within_s: float) -> Soaked:
     """Play a scenario through a kit and look at its memory and files ten times on the way."""
     feed = PatientFeed(Simulation(one), "max")
-    kit = Kit(nursery, folder, one.settings_toml(port=feed.port, mqtt_port=broker_port, store=str(folder / "state")))
+    kit = ForkedKit(nursery, folder, one.settings_toml(port=feed.port, mqtt_port=broker_port, store=str(folder / "state")))
     refused: list[dict[str, Any]] = []
     asker = Asker(MqttSettings(port=broker_port), "kit1")
 
@@ -75,7 +76,7 @@ def soak(nursery: Nursery, folder: Path, broker_port: int, one: Scenario, within
         if not answer["ok"]:
             refused.append(answer)
 
-    kit.start(EPOCH_S * 1000)
+    kit.start(EPOCH_S)
     began = time.monotonic()
     resident, files = [], []
     total_ms = round(60_000 * (one.minutes or 0))
@@ -86,7 +87,7 @@ def soak(nursery: Nursery, folder: Path, broker_port: int, one: Scenario, within
         feed.start()
         for part in range(1, 11):
             wait_until(lambda part=part: feed.ms >= part * total_ms / 10 - 100, within_s, f"part {part} of ten")
-            resident.append(_resident_kb(kit.pid))
+            resident.append(resident_kb(kit.pid))
             files.append(len(os.listdir(f"/proc/{kit.pid}/fd")))
         assert feed.join(within_s)
         down_s = 2 * len(one.faults.restarts)  # stamps by the board's time stand still while it is down
@@ -107,7 +108,3 @@ def soak(nursery: Nursery, folder: Path, broker_port: int, one: Scenario, within
         loss += (kg_ha or 0.0) * m2 / 10_000
     restarts = kit.query("SELECT count(*) FROM record WHERE kind = 'restart'")[0][0]
     return Soaked(area, loss, seconds, resident, files, took, restarts)
-
-
-def _resident_kb(pid: int | None) -> int:
-    return int(Path(f"/proc/{pid}/status").read_text().split("VmRSS:")[1].split()[0])
