@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from edge.contract import entries
+
 WHOLE = """
 [machine]
 name = "Older rotor machine"
@@ -98,6 +100,7 @@ moisture_pct = 13
 show = "us"
 """
 
+TRAY = {"length_m": 1.0, "width_m": 0.5, "grains": 100}
 GOOD = [
     {"entry": "crop", "name": "barley", "tgw_g": 44, "yield_t_ha": 3, "moisture_pct": 12, "price_per_t": 250},
     {"entry": "crop", "grains": 200, "mass_g": 7.6, "trash_discount": 1, "cracked_discount": 0.5},

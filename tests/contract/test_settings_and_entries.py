@@ -9,7 +9,7 @@ import pytest
 
 from edge.contract import entries, settings
 from edge.contract.errors import EntryError, SettingsError
-from tests.contract.examples import GOOD, WHOLE
+from tests.contract.examples import GOOD, TRAY, WHOLE
 
 LEAST = '[machine]\nname = "Older machine"\ncut_width_m = 9\n'
 
@@ -83,7 +83,6 @@ def test_a_broken_file_is_one_line(tmp_path):
         settings.load(tmp_path / "nowhere.toml")
 
 
-TRAY = {"length_m": 1.0, "width_m": 0.5, "grains": 100}
 
 
 @pytest.mark.parametrize("plain", GOOD, ids=lambda plain: plain["entry"])
