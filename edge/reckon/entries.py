@@ -81,6 +81,7 @@ def _restore_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict
     kit.now.learn(entry, when.at_s)
     if kit.now.crop_number != before:
         kit.now.loads.begin(when.at_s, kit.crop_ha)
+        kit.calibration.doubted_hz = 0.0  # the doubt was beside the tests of the crop before
     return {}
 
 
@@ -191,6 +192,7 @@ def _restore_tray(kit: KitState, entry: entries.TrayEntry, when: Moment) -> None
 def _learn_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment) -> dict[str, Any]:
     why = kit.idle.learn(entry.seconds, when.at_s, kit.points)
     if not why:
+        kit.calibration.doubted_hz = 0.0
         kit.refit()
     return _not_used(why)
 

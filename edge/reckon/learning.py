@@ -73,6 +73,7 @@ class Learning:
             "yield_is_typed": kit.now.yield_is_typed,
             "loads": [kit.now.loads.t, kit.now.loads.ha],
             "lag": kit.lag.to_plain(),
+            "doubted_hz": kit.calibration.doubted_hz,
         }
 
     def take_learned(self) -> dict[str, Any]:
@@ -97,6 +98,7 @@ class Learning:
         quiet = body.get("quiet")
         if kit.quiet is not None and quiet is not None and len(quiet[1]) == len(kit.quiet.pulses):
             kit.quiet.seconds, kit.quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
+        kit.calibration.doubted_hz = float(body.get("doubted_hz", 0.0))
         if kit.returns is not None and body["full_t_h"] is not None:
             kit.returns.full_t_h = float(body["full_t_h"])
         if body.get("lag") is not None:

@@ -13,6 +13,7 @@ from typing import Any
 from edge.contract.entries import Entry
 from edge.contract.settings import Settings
 from edge.feed.assembler import Part, Second
+from edge.reckon.background import LearnedBackground
 from edge.reckon.entered.money import UNKNOWN, ValueLost, value
 from edge.reckon.figures import CalibrationFigure, Figures
 from edge.reckon.fit.calibration import WindowSecond
@@ -30,12 +31,15 @@ CUTTING_PULSES = 5.0
 
 
 class Reckoner:
-    """Drives the state of one kit second by second. It holds three parts: the state itself, what learns into it, and what
-    reads figures off it. `now`, `points`, `tests` and the like are parts of the state that others look at."""
+    """Drives the state of one kit second by second.
+
+    It holds four parts: the state itself, what learns into it from entries and records, what decides on its background, and what
+    reads figures off it. `now`, `points`, `tests` and the like are parts of the state that others look at.
+    """
 
     def __init__(self, settings: Settings) -> None:
         self.kit = kit = KitState(settings)
-        self._learning, self._builder = Learning(kit), FigureBuilder(kit)
+        self._learning, self._builder, self._background = Learning(kit), FigureBuilder(kit), LearnedBackground(kit)
         self.settings, self.now, self.points, self.names = settings, kit.now, kit.points, kit.names
         self.calibration, self.tests, self.work, self.lag, self.sieves = kit.calibration, kit.tests, kit.work, kit.lag, kit.sieves
 
@@ -58,7 +62,7 @@ class Reckoner:
         for sensors in kit.sensors.values():
             sensors.step(seen)
         if kit.quiet is not None and kit.quiet.step(ms, front_ms, threshing_ms, self.now.lag_s, self.points):
-            self._use_quiet_time()
+            self._background.crop_entered()
         if kit.work.knows_front:
             grain = sum([point.effective - point.background for point in self.points])
             kit.lag.step(ms, front_ms, area_m2, grain, self.now.lag_s, self.now.width_used)
@@ -122,21 +126,6 @@ class Reckoner:
     def _is_cutting(self, speed_kmh: float | None) -> bool:
         return (speed_kmh or 0.0) >= 1.0 and sum(grain for grain, _ in self.kit.pulse_window) >= CUTTING_PULSES
 
-    def _use_quiet_time(self) -> None:
-        """The crop is entered after quiet time: a background learned by itself takes effect and goes to the record.
-
-        One that leaves a tray that held grain without pulses is told, not used.
-        """
-        kit = self.kit
-        assert kit.quiet is not None
-        vibration_hz = kit.quiet.vibration_hz(self.points)
-        bears = self.calibration.bears(vibration_hz)
-        self.calibration.doubted_hz = 0.0 if bears else sum(vibration_hz)
-        kit.status.forget()
-        if bears and kit.quiet.use(self.points):
-            kit.background_changed = True
-            kit.refit()
-
     def _smooth(self, ms: int) -> None:
         kit = self.kit
         exposure = kit.exposure.step(kit.area, ms, kit.lag_s)
@@ -166,8 +155,12 @@ class Reckoner:
         self.kit.idle.forget_times()
 
     def _close_windows(self, now_s: float) -> None:
-        if self.tests.waits:
-            self.tests.close(now_s, self.now, self.kit.vibration_hz(), self.kit.dispersion())
+        if not self.tests.waits:
+            return
+        known = len(self.calibration.tests)
+        self.tests.close(now_s, self.now, self.kit.vibration_hz(), self.kit.dispersion())
+        if len(self.calibration.tests) > known:
+            self._background.tests_judged()
 
     # ---------------------------------------------------------------- entries and records
 
@@ -187,11 +180,6 @@ class Reckoner:
     def has_news(self) -> bool:
         """Whether something was learned by itself that is worth a record."""
         return self._learning.has_news
-
-    @property
-    def background_changed(self) -> bool:
-        """Whether a background was learned by itself and is not on record yet."""
-        return self.kit.background_changed
 
     def learned(self) -> dict[str, Any]:
         """What was learned beyond the entries themselves, for the record."""

@@ -31,8 +31,11 @@ EXACT = 1 - 1e-9
 """15 % is 15 % whatever binary fractions make of it."""
 
 LEAST_LEFT = 0.1
-"""Part of a test's pulses that a background learned by itself must leave. From memory: a plate that hears more of the machine
+"""Part of the tests' pulses that a background learned by itself must leave. From memory: a plate that hears more of the machine
 than of the grain is set wrongly."""
+
+BEYOND_CHANCE = 3.0
+"""Standard deviations of a count from which more than that is no chance."""
 
 SIEVES = ("top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm")
 SHAFTS = ("fan_rpm", "rotor_rpm")
@@ -175,18 +178,20 @@ class Calibration:
             counted=any(test.result.counted for test in chosen),
         )
 
-    def bears(self, vibration_hz: Sequence[float]) -> bool:
-        """Whether this background leaves pulses in every used test of the crop in force that held grain.
+    def bears(self, vibration_hz: Sequence[float], crop: int, seconds: float | None = None) -> bool:
+        """Whether this background (pulses/s of each point) leaves each point pulses in the used tests of a crop that held grain.
 
-        The pulses of a tray that held grain can't all be vibration: a background that says so does not hold at work.
+        `seconds` it was counted over: then only what lies beyond chance is too much (three standard deviations of its count).
         """
-        for test in self.tests:
-            if not test.used or test.crop != self.factors_crop or test.result.machine_g_m <= 0:
+        tests = [test for test in self.tests if test.used and test.crop == crop and test.result.machine_g_m > 0]
+        for i, point in enumerate(self.points):
+            seen = [test.seen for test in tests if test.entry.catches in ("both", point)]
+            exposure_s = sum(window.threshing_s for window in seen)
+            most_hz = (1 - LEAST_LEFT) * sum(window.pulses[i] for window in seen) / exposure_s if exposure_s > 0 else 0.0
+            if most_hz <= 0:
                 continue
-            meant = [i for i, point in enumerate(self.points) if test.entry.catches in ("both", point)]
-            pulses = sum(test.seen.pulses[i] for i in meant)
-            left = sum(max(test.seen.pulses[i] - vibration_hz[i] * test.seen.threshing_s, 0.0) for i in meant)
-            if left < LEAST_LEFT * pulses:
+            slack_hz = 0.0 if seconds is None else BEYOND_CHANCE * sqrt(most_hz / seconds)
+            if vibration_hz[i] > most_hz + slack_hz:
                 return False
         return True
 
@@ -231,6 +236,10 @@ class Calibration:
 
     def state(self, now_s: float, now: InForce) -> tuple[CalibrationState, str]:
         """State of the calibration, and why, in words for the user."""
+        state, why = self._state(now_s, now)
+        return state, why + self._why_not_taken_off()
+
+    def _state(self, now_s: float, now: InForce) -> tuple[CalibrationState, str]:
         last = self.last_used
         if last is None or not self.factors.points:
             return "none", self._why_none()
@@ -246,7 +255,7 @@ class Calibration:
         worst = max(found.u for found in self.factors.points.values())
         half = max(quantile(found.dof) * found.u for found in self.factors.points.values())
         wide = f"factor known to about {100 * half:.0f} % either way"
-        besides = self._why_clicks() + self._why_trend() + self._why_not_taken_off()
+        besides = self._why_clicks() + self._why_trend()
         if worst > ROUGH_U:
             return "rough", f"the {n} tray tests differ much ({wide}); further tests would narrow it{besides}"
         outlying = sorted({number for found in self.factors.points.values() for number in found.outlying})
@@ -277,8 +286,8 @@ class Calibration:
         if not self.doubted_hz:
             return ""
         return (
-            f"; {self.doubted_hz:.0f} pulses per second were counted with the machine empty, about as many as in the tray tests: "
-            "they are not taken off; look at the sensors"
+            f"; {self.doubted_hz:.0f} pulses per second were counted with the machine empty, too many beside those of the tray "
+            "tests: they are not taken off; look at the sensors"
         )
 
     def _why_none(self) -> str:

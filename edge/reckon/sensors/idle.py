@@ -75,11 +75,11 @@ class QuietTime:
         self._stretch = [0.0] * inputs
 
     def step(self, ms: int, front_ms: int, threshing_ms: int, lag_s: float, points: Sequence[LossPoint]) -> bool:
-        """One closed second; True when the crop has just been entered and there is something new to use."""
+        """One closed second; True when the crop has just been entered after a stretch of quiet time, which waits for `pool`."""
         if front_ms:
             entered = self._stretch_ms > 0
             self._up_ms, self._has_cut = 0, True
-            return entered and self._pool()
+            return entered
         self._up_ms += ms
         # Before the first cut the machine is empty once the lag has run: the kit may have been started with crop in it.
         wait_ms = lag_s * 1000 + (EMPTY_WAIT_MS if self._has_cut or self.is_restored else 0)
@@ -93,21 +93,45 @@ class QuietTime:
                     i += 1
         return False
 
-    def _pool(self) -> bool:
+    @property
+    def stretch_s(self) -> float:
+        """Length of the stretch that waits."""
+        return self._stretch_ms / 1000
+
+    def stretch_hz(self, points: Sequence[LossPoint]) -> list[float]:
+        """Pulses/s of each point in the stretch that waits."""
+        return _by_point(points, [pulses / self.stretch_s for pulses in self._stretch])
+
+    def drop_stretch(self) -> None:
+        """What was counted in the stretch that waits is no vibration."""
+        self._stretch_ms, self._stretch = 0, [0.0] * len(self.pulses)
+
+    def pool(self) -> bool:
+        """Pool the stretch that waits with those before it; returns whether there is enough to use."""
         keep = min(1.0, max(POOLED_S - self._stretch_ms / 1000, 0.0) / self.seconds) if self.seconds else 1.0
         self.seconds = self.seconds * keep + self._stretch_ms / 1000
         self.pulses = [old * keep + new for old, new in zip(self.pulses, self._stretch, strict=True)]
-        self._stretch_ms, self._stretch = 0, [0.0] * len(self.pulses)
+        self.drop_stretch()
         return self.seconds >= ENOUGH_S
 
     def vibration_hz(self, points: Sequence[LossPoint]) -> list[float]:
         """Background of each point in pulses/s as `use` would set it."""
-        rates = iter(self.pulses)
-        return [
-            sum([pulses / self.seconds if _is_automatic(sensor) else sensor.vibration_hz
-                 for sensor, pulses in zip(point.sensors, rates, strict=False)])
-            for point in points
-        ]  # fmt: skip
+        return _by_point(points, [pulses / self.seconds for pulses in self.pulses])
+
+    def is_automatic(self, points: Sequence[LossPoint]) -> bool:
+        """Whether any input would go by it: one without an entry in the settings and without an idle run."""
+        return any(_is_automatic(sensor) for point in points for sensor in point.sensors)
+
+    def in_force(self, points: Sequence[LossPoint]) -> bool:
+        """Whether any input goes by it."""
+        return any(sensor.background_from == "automatic" for point in points for sensor in point.sensors)
+
+    def take_back(self, points: Sequence[LossPoint]) -> None:
+        """What was learned so far is not believed any more: nothing is taken off, and learning begins anew."""
+        self.seconds, self.pulses = 0.0, [0.0] * len(self.pulses)
+        for sensor in [sensor for point in points for sensor in point.sensors if sensor.background_from == "automatic"]:
+            sensor.vibration_hz = sensor.vibration_u_hz = 0.0
+            sensor.background_from = "nothing"
 
     def use(self, points: Sequence[LossPoint]) -> bool:
         """Set the background of each input that has neither an entry in the settings nor an idle run; True if one changed."""
@@ -124,3 +148,12 @@ class QuietTime:
 
 def _is_automatic(sensor: Sensor) -> bool:
     return sensor.background_from in ("nothing", "automatic")
+
+
+def _by_point(points: Sequence[LossPoint], rates: Sequence[float]) -> list[float]:
+    """Rates of each input, or what settings and idle runs say of it, summed over the inputs of each point."""
+    found = iter(rates)
+    return [
+        sum([rate if _is_automatic(sensor) else sensor.vibration_hz for sensor, rate in zip(point.sensors, found, strict=False)])
+        for point in points
+    ]
