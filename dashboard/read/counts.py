@@ -24,8 +24,8 @@ _ROWS = f"""SELECT run, number, t, state, ms, parts FROM second JOIN counts USIN
 def recent(question: Question) -> dict[str, Any]:
     """Counts of the last closed seconds, oldest first, with what each input and level says.
 
-    `seconds`: `key` (never used twice), `t` (epoch s), `state`, `ms` of exposure, `counts` by place. `inputs`: place, what
-    it reads, its `name` in words, `value` in `unit` over the last 5 s (None: unknown; shown with so many `digits`), `pulses`
+    `seconds`: `key` (never used twice), `t` (epoch s), `state`, `ms` of exposure, `counts` by place. `inputs`: their
+    settings, the `name` in words, `value` in `unit` over the last 5 s (None: unknown; shown with so many `digits`), `pulses`
     in all seconds told. `age_s` of the newest second by this board's clock. Raises StoreError.
     """
     with opened(question.store) as connection:
@@ -50,11 +50,8 @@ def recent(question: Question) -> dict[str, Any]:
 def _input(one: WiredInput, seconds: list[dict[str, Any]]) -> dict[str, Any]:
     sent = [second for second in seconds if one.at < len(second["counts"])]
     kind = INPUTS[one.reads]
-    told = {"at": one.at, "reads": one.reads, "pulses": sum(second["counts"][one.at] for second in sent)}
-    told |= {"name": kind.name(one), "unit": kind.unit, "digits": kind.digits}
-    for key in ("point", "side", "shaft", "empty_pct", "full_pct"):
-        if hasattr(one, key):
-            told[key] = getattr(one, key)
+    told = {**msgspec.to_builtins(one), "pulses": sum(second["counts"][one.at] for second in sent)}
+    told |= {"name": kind.name(one), "unit": kind.unit, "digits": kind.digits, "rests_up_to": kind.rests_up_to}
     last = [second for second in sent if second["t"] > seconds[-1]["t"] - MEAN_S]
     ms = sum(second["ms"] for second in last)
     count = sum(second["counts"][one.at] for second in last)

@@ -125,7 +125,7 @@ def _turning(settings: Settings, heard: Heard, levels: list[dict[str, Any]]) -> 
     if any(level["means"] == "threshing on" and level["on"] for level in levels):
         return "threshing is on"
     counted = [wired for wired in settings.inputs(WiredInput) if any(heard.counts[wired.at : wired.at + 1])]
-    moving = [INPUTS[wired.reads].name(wired) for wired in counted if INPUTS[wired.reads].turns]
+    moving = [INPUTS[wired.reads].name(wired) for wired in counted if INPUTS[wired.reads].rests_up_to is not None]
     return f"{moving[0]} turns" if moving else ""
 
 
@@ -140,8 +140,8 @@ def describe(wired: WiredInput, heard: Heard, us: bool = False) -> dict[str, Any
     if not seconds:
         return {**row, "value": None, "says": "no counts"}
     value = kind.value(wired, count, seconds)
-    if wired.reads == "loss" and not count:
-        return {**row, "value": value, "says": "quiet"}
+    if not count and kind.quiet:
+        return {**row, "value": value, "says": kind.quiet}
     shown, unit = units.us_shown(value, kind.unit) if us and kind.unit == "km/h" else (value, kind.unit)
     return {**row, "value": value, "says": kind.says.format(value=f"{shown:.{kind.digits}f}", unit=unit)}
 

@@ -342,8 +342,8 @@ KINDS: dict[str, type[Entry]] = {
 }  # fmt: skip
 """Every kind by its name on the wire. What a kit does with each says `reckon/entries.py`."""
 
-PROVED = ("job_start", "job_finish", "job_reopen")
-"""Entries whose answer and message show the proof line, so that a copy of it leaves the kit with the job."""
+OF_JOBS = ("job_start", "job_finish", "job_reopen")
+"""Kinds that open and end jobs. Their answers and messages show the proof line: a copy of it leaves the kit with the job."""
 
 
 def decode(raw: bytes | str) -> Entry:

@@ -167,7 +167,7 @@ class Engine:
             self.judge.admit(entry)
             entry = self.reckoner.admit(entry, at_ms)
             plain = entries.to_plain(entry)
-            if isinstance(entry, jobrecords.JOB_ENTRIES):
+            if entries.kind_of(entry) in entries.OF_JOBS:
                 self._close_part_minute()  # a minute belongs to one job, or to none
             seq = self._keeper.entry(at_ms, plain, ask_id)
         except (EntryError, StoreError):
@@ -175,7 +175,7 @@ class Engine:
             raise
         if self._on_stamped is not None:
             self._on_stamped(at_ms, b"!" + messages.encode(plain))
-        learn_job = isinstance(entry, jobrecords.JOB_ENTRIES)
+        learn_job = entries.kind_of(entry) in entries.OF_JOBS
         extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms)
         self.watch.learn(entry, at_ms)
         self.adviser.learn(entry, at_ms, self.reckoner.now)

@@ -23,7 +23,6 @@ from edge.reckon.reckoner import Reckoner
 from edge.reckon.tables.units import M2_PER_HA
 from edge.reckon.totals import Totals
 
-JOB_ENTRIES = (entries.JobStartEntry, entries.JobFinishEntry, entries.JobReopenEntry)
 MACHINE_TABLES = ("machine", "input", "level", "crop_data")
 """Tables of the settings file that say how a machine measures; the others are the kit's own business."""
 

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from edge.reckon.figures import Figures, LossFigure, PointFigure
+from edge.reckon.sensors import inputs
 from edge.reckon.sensors.inputs import INPUTS, InputColumn
 
 
@@ -80,3 +81,4 @@ STREAMS: tuple[Stream, ...] = (
     *_input_streams("shaft"),
     *[stream for reads in INPUTS if reads not in ("beam", "shaft") for stream in _input_streams(reads)],
 )
+inputs.close()

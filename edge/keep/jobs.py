@@ -13,15 +13,15 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from edge.contract import entries
 from edge.contract.errors import WrongInput
 from edge.keep import minutes
 from edge.reckon.sensors.workstate import STATES
 from edge.reckon.tables.units import M2_PER_HA
 
-JOB_ENTRIES = ("job_start", "job_finish", "job_reopen")
 _NAMES = ("client", "paddock", "machine", "operator")
 _ENTRIES_SQL = f"""SELECT seq, run, at_ms, body FROM record WHERE kind = 'entry'
-    AND json_extract(body, '$.entry') IN ({", ".join(f"'{name}'" for name in JOB_ENTRIES)}) ORDER BY seq"""
+    AND json_extract(body, '$.entry') IN ({", ".join(f"'{name}'" for name in entries.OF_JOBS)}) ORDER BY seq"""
 _BINDING_SQL = f"""SELECT run, body FROM record WHERE kind IN ({", ".join(f"'{kind}'" for kind in minutes.BINDING)})
     AND seq > ? AND seq < ? ORDER BY seq"""
 _ABOUT_SQL = "SELECT seq, json_extract(body, '$.job') FROM record WHERE kind IN ('job figures', 'job correction') ORDER BY seq"

@@ -373,7 +373,7 @@ class Store:
         # The record's number is the row's: numbers of an emptied table would begin anew, and the voice goes by order.
         message = {**body, "seq": proof.seq}
         message.pop("sums", None)  # what means are made of is for the record
-        if topic == "minute" or body.get("entry") in entries.PROVED:
+        if topic == "minute" or body.get("entry") in entries.OF_JOBS:
             message["proof"] = proof.to_plain()
         db.execute("INSERT INTO outbox (id, topic, payload) VALUES (?, ?, ?)", (proof.seq, topic, msgspec.json.encode(message)))
         self._told = proof.seq

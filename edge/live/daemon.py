@@ -263,7 +263,7 @@ class Daemon:
         seq = self._store.entry_seq(ask_id)
         if seq is not None:  # kept, but the power went before the answer was
             mark = self._store.mark_number(seq)
-            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in entries.PROVED else None
+            proof = self._store.proof(seq) if isinstance(plain, dict) and plain.get("entry") in entries.OF_JOBS else None
             more = {"mark": mark, "proof": proof}
             return messages.encode({"id": ask_id, "ok": True, "seq": seq, **{key: one for key, one in more.items() if one}})
         try:

@@ -27,6 +27,7 @@ VERDICTS = ("better", "worse", "mixed", "no detectable change", "not enough data
 
 TIME: Schema = {"type": "string", "format": "date-time", "description": "RFC 3339 UTC with milliseconds"}
 TEXT: Schema = {"type": "string"}
+TEXT_OR_NULL: Schema = {"type": ["string", "null"]}
 COUNT: Schema = {"type": "integer", "minimum": 0}
 YES_NO: Schema = {"type": "boolean"}
 ASK_ID: Schema = {"type": "string", "pattern": "^[A-Za-z0-9_-]{1,64}$"}
@@ -101,7 +102,7 @@ def _live() -> Schema:
             into = tree
             for step in path:
                 into = into.setdefault(step, _Tree())
-            into[last] = special.get(stream.published, number(stream.unit))
+            into[last] = special.get(stream.published, number(stream.unit) if stream.sql != "TEXT" else TEXT_OR_NULL)
     tree["calibration"] |= {
         "factor_mg_per_pulse": {"type": "object", "additionalProperties": number("mg", nullable=False)},
         "tests": COUNT,
@@ -209,7 +210,7 @@ def _entries() -> dict[str, Schema]:
     """All kinds of entry out of their types. `seq` is the kit's, in a kept entry."""
     _, found = msgspec.json.schema_components(entries.KINDS.values(), ref_template=REF)
     kinds = {kind.__name__: f"Entry{kind.__name__.removesuffix('Entry')}" for kind in entries.KINDS.values()}
-    proved = [entries.KINDS[name].__name__ for name in entries.PROVED]
+    proved = [entries.KINDS[name].__name__ for name in entries.OF_JOBS]
     schemas: dict[str, Schema] = {}
     for name, schema in found.items():
         schema.pop("additionalProperties", None)

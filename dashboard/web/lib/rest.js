@@ -2,16 +2,17 @@
 // what a sensor then counts says nothing of taps or of a clean window.
 import { ageOf, get } from './facts.js';
 
-const TURNS_RPM = 120; // by hand a shaft turns slower
 const DRIVES_KMH = 1;
 const LIVE_IS_NEWS_S = 10;
 const RUN_DOWN_S = 10; // fan and rotor run on
 
-const speed = (told) => told.inputs.find((one) => one.reads === 'ground')?.value ?? (ageOf('live') > LIVE_IS_NEWS_S ? null : get('live')?.speed_kmh ?? null);
+// The speed that the kit tells, where no wheel sensor says it.
+const speed = (told) => (told.inputs.some((one) => one.reads === 'ground' && one.value !== null) || ageOf('live') > LIVE_IS_NEWS_S
+  ? null : get('live')?.speed_kmh ?? null);
 
 export function runs(told) {
   const threshes = told.levels.some((one) => one.means === 'threshing on' && one.on === true);
-  const turns = told.inputs.some((one) => one.reads === 'shaft' && one.value > TURNS_RPM);
+  const turns = told.inputs.some((one) => one.rests_up_to !== null && one.value > one.rests_up_to);
   return threshes || turns || speed(told) > DRIVES_KMH || ['working', 'filling'].includes(told.seconds.at(-1)?.state);
 }
 

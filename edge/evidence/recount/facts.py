@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from edge.contract import entries
 from edge.contract.inputs import LossInput
 from edge.evidence.pack.document import Document, coarse
 from edge.evidence.pack.times import Zone
@@ -199,7 +200,7 @@ def _job(material: Material) -> tuple[dict[str, Any], dict[str, Any]]:
     said: dict[str, Any] = {}
     finish: dict[str, Any] = {}
     reopened = []
-    for one in material.entries("job_start", "job_finish", "job_reopen"):
+    for one in material.entries(*entries.OF_JOBS):
         if one.body["entry"] == "job_reopen":
             reopened.append((one.at_s, one.body.get("note", "")))
             continue

@@ -1,7 +1,7 @@
 """A pack's data -> what figures are made of: the kit's state at the end of the job, counts, and decoded records. Pure.
 
 The records pass the same reckoner as at a kit's start (`restore`), so settings, crop, tray tests and factors are what the
-kit held; the counts are worked out anew by `report_sums`.
+kit held; the counts are worked out anew by `sums`.
 """
 
 from __future__ import annotations

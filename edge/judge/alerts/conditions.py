@@ -136,6 +136,9 @@ class Conditions:
     }
     """What a kind of entry changes for the rules."""
 
+    NOT_RESTORED: ClassVar[frozenset[type[entries.Entry]]] = frozenset({entries.ReturnsLookEntry})
+    """Kinds of which the next run takes up nothing: a look at the returns is soon old."""
+
     def look(self) -> tuple[str, str]:
         """Cause and action that the last half hour's look at the returns gives; empty without one."""
         if self._look is None or self._worked_s - self._look[0] > LOOK_LASTS_S:

@@ -202,8 +202,9 @@ class Judge:
 
     def restore(self, body: dict[str, Any]) -> None:
         """Take up an entry of an earlier run."""
-        if body["entry"] in ("limit", "setting", "gauge"):
-            self._conditions.learn(entries.from_plain(body))
+        entry = entries.from_plain(body)
+        if type(entry) not in self._conditions.NOT_RESTORED:
+            self._conditions.learn(entry)
 
     def restore_alerts(self, bodies: Iterable[dict[str, Any]], now_ms: int) -> list[AlertChange]:
         """Take up the newest record of each alert of earlier runs: what was acknowledged or shelved stays so while its

@@ -1,7 +1,7 @@
 """How fast to drive: loss against speed from deliberate steps only, and the speed at which a hectare costs least.
 
 Drivers ease off in heavy crop, so a plain fit of loss on speed can slope the wrong way. Only the contrast around a
-deliberate step (speed_steps.py) counts: quasi-Poisson log-linear model with an intercept for each passage, so that
+deliberate step (steps.py) counts: quasi-Poisson log-linear model with an intercept for each passage, so that
 every passage compares with itself, and the logarithm of speed. Standard errors as in contrast.py; the answer is asked
 for once and not watched, so its intervals are plain 90 % Student intervals.
 """

@@ -1,4 +1,4 @@
-"""The lag, learned from entries into the crop and from deliberate steps of speed (lagsteps.py). Only shown; what is used is
+"""The lag, learned from entries into the crop and from deliberate steps of speed (steps.py). Only shown; what is used is
 set by the settings or a `lag_s` entry.
 
 After an entry the machine fills: pulses start late by the lag and then follow the ground. With P pulses since the front went

@@ -1,7 +1,7 @@
 """The lag, learned from deliberate steps of speed inside the crop: the cut area changes at once, the grain a lag later.
 
-Around a step the logarithm of pulses per second is set against that of the area cut so long ago (the mixing of lag.py in
-it), for each delay that may be. The loss drifts meanwhile, so the error is a random walk beside counting: generalised least
+Around a step the logarithm of pulses per second is set against that of the area cut so long ago (the mixing of cutarea.py
+in it), for each delay that may be. The loss drifts meanwhile, so the error is a random walk beside counting: generalised least
 squares by a Kalman filter of the level (Harvey 1989, Forecasting, structural time series models, 3.4). The slope is known
 beforehand to lie about 1.3 (loss rises faster than feed: Nyborg 1967), with a standard deviation of a half; it is integrated
 out, which leaves a likelihood of the delay. One step of a fifth says little; steps are multiplied up, each with a tenth's chance

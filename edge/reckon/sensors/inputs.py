@@ -1,7 +1,8 @@
 """The one table of the kinds of inputs: what each is called, what takes its counts, and where its value goes.
 
 A further kind has its settings as a struct in `contract/inputs.py`, a class that takes a second's counts in a module here,
-and a row in `INPUTS`. Everything else (settings, figures, `live`, the database, `check`, the page) follows from the row.
+and a row in `INPUTS`. That it is read from the settings, published in `live`, kept in the database, exported, shown by `check`
+and on the page Kit follows from the row. Alerts, verdicts and packs look at single kinds and don't know of a new one.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from edge.reckon.sensors.returns import BeamSensors
 from edge.reckon.sensors.seen import InputSensors
 
 KMH_PER_M_S = 3.6
+TURNED_BY_HAND_RPM = 120.0
+"""A shaft that is turned by hand is slower."""
 
 
 class InputColumn(NamedTuple):
@@ -38,7 +41,8 @@ class InputKind(NamedTuple):
 
     `sensors`: what takes a second's counts, made of all wired inputs of the kind. `name`: an input in words. `value`: a count
     over some seconds in the input's own terms, in `unit`; `says`: that value in words, with so many `digits`. `counts`: what
-    the counter counts; milliseconds are those of darkness. `turns`: where it counts, something turns or drives.
+    the counter counts; milliseconds are those of darkness. `rests_up_to`: a higher value says that the machine runs or drives,
+    and nobody is sent to a sensor then (None: it says nothing of that). `quiet`: words for no count at all.
     """
 
     sensors: Callable[[Sequence[Any]], InputSensors]
@@ -48,7 +52,8 @@ class InputKind(NamedTuple):
     says: str = "{value} {unit}"
     digits: int = 0
     counts: Literal["pulses", "milliseconds"] = "pulses"
-    turns: bool = False
+    rests_up_to: float | None = None
+    quiet: str = ""
     columns: tuple[InputColumn, ...] = ()
 
 
@@ -73,7 +78,7 @@ def _rpm(shaft: ShaftInput, count: int, seconds: float) -> float:
 
 
 INPUTS: dict[str, InputKind] = {
-    "loss": InputKind(LossSensors, _loss_name, _per_second, "pulses/s", digits=1),
+    "loss": InputKind(LossSensors, _loss_name, _per_second, "pulses/s", digits=1, quiet="quiet"),
     "beam": InputKind(
         BeamSensors, lambda beam: "returns beam", _blocked_pct, "%", "blocked {value} % of the time", counts="milliseconds",
         columns=(
@@ -86,9 +91,9 @@ INPUTS: dict[str, InputKind] = {
             ),
         ),
     ),
-    "ground": InputKind(GroundSensors, lambda ground: "ground", _kmh, "km/h", digits=1, turns=True),
+    "ground": InputKind(GroundSensors, lambda ground: "ground", _kmh, "km/h", digits=1, rests_up_to=1.0),
     "shaft": InputKind(
-        ShaftSensors, lambda shaft: f"shaft, {shaft.shaft}", _rpm, "1/min", turns=True,
+        ShaftSensors, lambda shaft: f"shaft, {shaft.shaft}", _rpm, "1/min", rests_up_to=TURNED_BY_HAND_RPM,
         columns=(
             InputColumn(
                 "shafts", "1/min", "TEXT", "shafts", "speeds as `name=1/min`, separated by `;`",
@@ -100,12 +105,22 @@ INPUTS: dict[str, InputKind] = {
 """Kind by what `reads` says in the settings."""
 
 
-def register(struct: type[WiredInput], kind: InputKind) -> None:
-    """Add a kind of input to the two tables. Raises ValueError for a name that is taken.
+_closed: list[bool] = []
 
-    To be called before `edge.engine.streams` is imported, which makes the columns of what is kept out of the table.
+
+def close() -> None:
+    """What is kept each second has been made out of the table: a further kind would have no column."""
+    _closed.append(True)
+
+
+def register(struct: type[WiredInput], kind: InputKind) -> None:
+    """Add a kind of input to the two tables, before `edge.engine.streams` is imported.
+
+    Raises ValueError for a name that is taken, and when it is too late.
     """
     reads = str(struct.__struct_config__.tag)
+    if _closed:
+        raise ValueError(f"inputs: {reads!r}: too late; allowed: before the table of streams was made out of the inputs")
     if reads in INPUTS:
         raise ValueError(f"inputs: {reads!r} is a kind of input already")
     INPUT_STRUCTS[reads], INPUTS[reads] = struct, kind

@@ -20,7 +20,7 @@ from edge.contract.errors import AnswerBad
 from edge.evidence.pack.document import Document
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Inner, Merged
-from edge.evidence.packs import finished
+from edge.evidence.packs import finished, write_pack
 from edge.evidence.verify import verify
 from edge.keep import chain, signing
 from edge.keep.store import FILE_NAME
@@ -248,7 +248,7 @@ def three_runs(folder: Path) -> tuple[Data, signing.Key]:
     last.work(120)
     last.enter(entry="job_finish")
     last.end()
-    packs.write_pack(path, 1, folder / "three.html", "exact")
+    write_pack(path, 1, folder / "three.html", "exact")
     raw = (folder / "three.html").read_bytes()
     assert verify.check(raw).fault is None
     return plain_of(raw), signing.read(signing.path_beside(path))
