@@ -227,7 +227,7 @@ def demo(pace: str | None, minutes: float | None, seed: int, folder: Path, no_da
 
     Example: tailgrain demo --pace max --minutes 30 --no-dashboard
     """
-    from edge.demo import demo as demo_module
+    from edge.demo import chain as demo_module
 
     return demo_module.run(demo_module.Options(_pace(pace), minutes, seed, folder, not no_dashboard, as_json))
 

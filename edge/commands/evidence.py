@@ -13,7 +13,7 @@ import msgspec
 from edge.contract.errors import WrongInput
 
 if TYPE_CHECKING:
-    from edge.evidence.verify.verify import Checked
+    from edge.evidence.verify.check import Checked
     from edge.keep.chain import Proof
     from edge.keep.signing import Key
 
@@ -118,7 +118,7 @@ def verify(file: Path, fingerprints: tuple[str, ...], proofs: tuple[str, ...], c
     Example: tailgrain verify paddock.html --fingerprint "3f2a 91bc 77d0 45e1"
     """
     from edge.evidence.pack import packfile
-    from edge.evidence.verify import verify as checking
+    from edge.evidence.verify import check as checking
 
     for one in fingerprints:
         if len("".join(sign for sign in one if sign in "0123456789abcdefABCDEF")) < 16:

@@ -40,7 +40,7 @@ def export(source: Path, kind: str, out: Path, config: Path | None, job: int | N
     \b
     Example: tailgrain export tailgrain.db csv -o seconds.csv
     """
-    from edge.export import export as exporting
+    from edge.export import write as exporting
     from edge.keep.places import POSITIONS
     from edge.playback.blocks import is_database
 

@@ -18,7 +18,7 @@ from edge.evidence.pack.packfile import Inner, Merged
 from edge.evidence.recount.facts import JobFacts, facts
 from edge.evidence.report import charts
 from edge.evidence.report import page as report_page
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep import signing
 from edge.keep.signing import Key
 
@@ -45,7 +45,7 @@ def merge(sources: list[Path], key: Key, made_ms: int | None = None) -> bytes:
     documents, inner = [], []
     for source in sources:
         raw = packfile.read(source)
-        found = verify.check(raw)
+        found = check.check(raw)
         if found.fault is not None:
             raise AnswerBad(f"{source}: {found.fault}; a broken pack is not merged")
         content = packfile.take_apart(raw).content

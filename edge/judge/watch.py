@@ -12,9 +12,9 @@ from typing import Any, ClassVar
 from edge.contract import entries
 from edge.contract.entries import given
 from edge.feed.assembler import Second
+from edge.judge.speed.answer import SpeedEvidence, speed
 from edge.judge.speed.cost import DrivingCosts
 from edge.judge.speed.guidance import learned
-from edge.judge.speed.speed import SpeedEvidence, speed
 from edge.judge.verdict.changes import open_change
 from edge.judge.verdict.compare import Evidence, compare
 from edge.judge.verdict.course import SETTLING_S, Course, CourseMark, CourseSecond

@@ -13,7 +13,7 @@ import msgspec
 from edge.contract import entries
 from edge.contract.flags import Flag
 from edge.engine.streams import STREAMS
-from edge.judge.advice.advice import Advice
+from edge.judge.advice.advise import Advice
 from edge.judge.alerts.rules import RULES
 from edge.reckon.fit.calibration import CalibrationState
 from edge.reckon.lag.learner import LearnedLag

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sim_feed.parameters.parameters import CropParameters
+from sim_feed.parameters.structs import CropParameters
 
 Floats = NDArray[np.float64]
 

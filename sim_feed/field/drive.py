@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim_feed.field.crop import Crop, Floats
-from sim_feed.parameters.parameters import TICK_S, DriveParameters
+from sim_feed.parameters.structs import TICK_S, DriveParameters
 
 CELL_M = 0.5
 ACCELERATION_M_S2 = 0.4

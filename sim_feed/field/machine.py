@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim_feed.field.crop import Floats
-from sim_feed.parameters.parameters import REACTING_SETTINGS, TICK_S, MachineParameters
+from sim_feed.parameters.structs import REACTING_SETTINGS, TICK_S, MachineParameters
 
 FAN_RAMP_S = 3.0
 KERNEL_LENGTH_IN_MIXINGS = 12.0

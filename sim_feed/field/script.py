@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim_feed.field.drive import Leg, SpeedWish
-from sim_feed.parameters.parameters import REACTING_SETTINGS, TICK_S, PartWidth, Planned, TrayParameters
+from sim_feed.parameters.structs import REACTING_SETTINGS, TICK_S, PartWidth, Planned, TrayParameters
 
 Entry = dict[str, object]
 

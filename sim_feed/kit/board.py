@@ -14,7 +14,7 @@ import numpy as np
 from edge.feed.sentences import frame
 from sim_feed.kit.faults import LineFaults
 from sim_feed.kit.sensors import Integers
-from sim_feed.parameters.parameters import TICK_MS, TICK_S, FaultParameters
+from sim_feed.parameters.structs import TICK_MS, TICK_S, FaultParameters
 
 WRAP = 1 << 32
 SEQ_WRAP = 1 << 16

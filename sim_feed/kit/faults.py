@@ -10,7 +10,7 @@ from collections import Counter
 
 import numpy as np
 
-from sim_feed.parameters.parameters import FaultParameters
+from sim_feed.parameters.structs import FaultParameters
 
 CONTROL = bytes(set(range(0x20)) - {0x0A, 0x0D})
 """Bytes that damage puts in: control characters that are no line end."""

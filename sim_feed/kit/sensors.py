@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim_feed.field.crop import Floats
-from sim_feed.parameters.parameters import TICK_S
+from sim_feed.parameters.structs import TICK_S
 
 Integers = NDArray[np.int64]
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from sim_feed.parameters.errors import ScenarioError
-from sim_feed.parameters.parameters import (
+from sim_feed.parameters.reading import build, read_toml
+from sim_feed.parameters.structs import (
     PLANNED_KINDS,
     REACTING_SETTINGS,
     CropParameters,
@@ -19,7 +20,6 @@ from sim_feed.parameters.parameters import (
     SensorParameters,
     TrayParameters,
 )
-from sim_feed.parameters.reading import build, read_toml
 from sim_feed.run.settings import settings_text
 from sim_feed.run.simulation import Simulation, Tick
 from sim_feed.run.truth import Truth

@@ -14,8 +14,8 @@ from sim_feed.field.script import Entry, Placed, Script, tray_entry
 from sim_feed.kit import gps
 from sim_feed.kit.board import Board
 from sim_feed.kit.faults import LineFaults, crossed
-from sim_feed.kit.kit import Kit
-from sim_feed.parameters.parameters import TICK_MS, TICK_S, TICKS_PER_S, Planned
+from sim_feed.kit.wiring import Kit
+from sim_feed.parameters.structs import TICK_MS, TICK_S, TICKS_PER_S, Planned
 from sim_feed.run.truth import Ledger, Truth
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from sim_feed.field.crop import Floats
 from sim_feed.field.drive import Leg
 from sim_feed.field.machine import Flows
 from sim_feed.kit.sensors import PlateRun
-from sim_feed.parameters.parameters import TICK_S, TICKS_PER_S
+from sim_feed.parameters.structs import TICK_S, TICKS_PER_S
 
 KG_HA_PER_KG_M2 = 10_000.0
 

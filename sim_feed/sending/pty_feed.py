@@ -10,7 +10,7 @@ import tty
 from pathlib import Path
 
 from sim_feed.run.simulation import Simulation
-from sim_feed.sending.sending import POLL_S, Feed, OnEntry, Pace
+from sim_feed.sending.feed import POLL_S, Feed, OnEntry, Pace
 
 
 class PtyFeed(Feed):

@@ -11,7 +11,7 @@ import time
 
 from sim_feed.parameters.errors import FeedError
 from sim_feed.run.simulation import Simulation
-from sim_feed.sending.sending import DRAIN_LIMIT_S, POLL_S, Feed, OnEntry, Pace
+from sim_feed.sending.feed import DRAIN_LIMIT_S, POLL_S, Feed, OnEntry, Pace
 
 
 class TcpFeed(Feed):

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from edge.contract import settings
-from edge.export import export
+from edge.export import write
 from edge.keep import chain, minutes
 from edge.keep.chain import Record
 from edge.keep.records import check_database
@@ -66,9 +66,9 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_export_writes_csv_fast_enough(database, tmp_path):
     rows, table, fastest = counted(database), [], 0.0
-    for kind in export.KINDS:
+    for kind in write.KINDS:
         out = tmp_path / f"x.{kind}"
-        tries = [both(lambda kind=kind, out=out: export.export(database, kind, out)) for _ in range(3 if kind == "csv" else 1)]
+        tries = [both(lambda kind=kind, out=out: write.export(database, kind, out)) for _ in range(3 if kind == "csv" else 1)]
         wall, processor = min(wall for wall, _ in tries), min(spent for _, spent in tries)
         fastest = max(fastest, rows / processor)
         target = f"{CSV_ROWS_PER_S:,}" if kind == "csv" else ""

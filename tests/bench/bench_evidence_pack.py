@@ -13,9 +13,9 @@ import pytest
 
 from edge.contract import settings
 from edge.evidence.pack.collect import collect
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.playback.replay import replay
-from sim_feed.parameters.parameters import FaultParameters, Planned, Restart
+from sim_feed.parameters.structs import FaultParameters, Planned, Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import write_capture
 from tests.bench import results
@@ -71,7 +71,7 @@ def test_the_pack_of_a_day(day: Path) -> None:
     whole_s = min(command("verify", str(out)) for _ in range(3))
     raw = out.read_bytes()
     began = time.process_time()
-    found = verify.check(raw)
+    found = check.check(raw)
     checked_s = time.process_time() - began
     assert found.fault is None, found.fault
     draw = random.Random(1)
@@ -79,7 +79,7 @@ def test_the_pack_of_a_day(day: Path) -> None:
     for _ in range(CHANGES):
         at, step = draw.randrange(len(raw)), draw.randrange(1, 256)
         changed = raw[:at] + bytes([(raw[at] + step) % 256]) + raw[at + 1 :]
-        missed += verify.check(changed).fault is None
+        missed += check.check(changed).fault is None
     document = collect(day, 1, "exact", bytes(32), 0)
     seconds = sum(len(one.parts) for one in document.seconds)
     size_mb = len(raw) / 1e6

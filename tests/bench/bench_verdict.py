@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
 from edge.judge.verdict.contrast import BLOCK_S, BlockSample, log_ratio
-from sim_feed.parameters.parameters import Planned
+from sim_feed.parameters.structs import Planned
 from sim_feed.run.scenario import Simulation, load
 
 Floats = NDArray[np.float64]

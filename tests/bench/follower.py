@@ -14,7 +14,7 @@ from math import exp, sin
 
 import numpy as np
 
-from edge.judge.advice.advice import Advice, advise
+from edge.judge.advice.advise import Advice, advise
 from edge.judge.advice.settingsbook import SettingsBook
 from edge.judge.advice.situation import Situation, Tried
 from edge.judge.advice.worth import worth
@@ -23,7 +23,7 @@ from edge.judge.verdict.contrast import BlockSample, difference, log_ratio
 from edge.judge.verdict.project import minutes_more
 from sim_feed.field.crop import Crop, Floats
 from sim_feed.field.machine import Machine
-from sim_feed.parameters.parameters import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters
+from sim_feed.parameters.structs import DEFAULT_SETTINGS, TICK_S, CropParameters, MachineParameters
 
 POINTS = ("separator", "cleaning")
 ROUND_MIN, ROUNDS = 6, 24

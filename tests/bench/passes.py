@@ -17,7 +17,7 @@ from edge.engine.engine import Engine, Nowhere
 from edge.reckon.figures import Figures
 from edge.reckon.fit.factor import Factors, Fit
 from edge.reckon.loss import Interval, PointLevel, machine_loss
-from sim_feed.parameters.parameters import FaultParameters
+from sim_feed.parameters.structs import FaultParameters
 from sim_feed.run.scenario import Simulation, load
 
 EPOCH_MS = 1_790_000_000_000

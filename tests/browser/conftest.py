@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
-from sim_feed.parameters.parameters import Blind, Planned
+from sim_feed.parameters.structs import Blind, Planned
 from sim_feed.run.scenario import load
 from tests.kits import chain as chains
 from tests.kits.broker import broker as running_broker

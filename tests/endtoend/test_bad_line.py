@@ -11,7 +11,7 @@ from edge.engine.engine import Engine, Nowhere
 from edge.feed.capture import read
 from edge.keep.store import Store
 from edge.playback.replay import replay
-from sim_feed.parameters.parameters import Restart
+from sim_feed.parameters.structs import Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import write_capture
 

@@ -8,7 +8,7 @@ import pytest
 
 from edge.evidence import packs
 from edge.evidence.recount import facts
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep.store import FILE_NAME
 from tests.kits.engines import NOON, EngineKit, job_toml
 from tests.kits.packs import data_of, everything
@@ -26,7 +26,7 @@ def packed(path: Path, job: int = 1) -> bytes:
     out = path.with_name(f"job-{job}.html")
     packs.write_pack(path, job, out, "exact")
     raw = out.read_bytes()
-    found = verify.check(raw, redraw=True)
+    found = check.check(raw, redraw=True)
     assert found.fault is None, found.fault
     return raw
 

@@ -20,7 +20,7 @@ from edge.commands import cli
 from edge.contract import settings
 from edge.contract.errors import StoreError, WrongInput
 from edge.engine.streams import STREAMS
-from edge.export import columns, csvpart, export
+from edge.export import columns, csvpart, write
 from edge.export.columns import SENML
 from edge.keep import jobs, places, readonly
 from edge.playback.replay import replay
@@ -117,7 +117,7 @@ def same(value: Any, was: Any) -> bool:
 
 def test_csv_gives_back_every_digit_to_pandas(source, kept, tmp_path):
     out = tmp_path / "seconds.csv"
-    assert export.export(source["database"], "csv", out) == len(kept) > 1000
+    assert write.export(source["database"], "csv", out) == len(kept) > 1000
     frame = pd.read_csv(out, keep_default_na=False, na_values=[""])
     assert list(frame.columns) == [one.name for one in columns.columns()]
     for name in frame.columns:
@@ -132,16 +132,16 @@ def test_csv_gives_back_every_digit_to_pandas(source, kept, tmp_path):
 
 def test_the_job_of_each_row_is_the_one_that_was_open(source, tmp_path):
     out = tmp_path / "seconds.csv"
-    export.export(source["database"], "csv", out)
+    write.export(source["database"], "csv", out)
     frame = pd.read_csv(out)
     with readonly.opened(source["database"]) as db:
         [job] = jobs.jobs(db)
     inside = frame[frame["job"] == 1]["number"]
     assert (inside.min(), inside.max()) == (job.stretches[0].first, job.stretches[-1].last)
     assert len(inside) == sum(one.last - one.first + 1 for one in job.stretches)
-    assert export.export(source["database"], "csv", out, job=1) == len(inside)
+    assert write.export(source["database"], "csv", out, job=1) == len(inside)
     with pytest.raises(WrongInput, match="job: found 2; allowed: 1 to 1"):
-        export.export(source["database"], "csv", out, job=2)
+        write.export(source["database"], "csv", out, job=2)
 
 
 @pytest.mark.parametrize("name", ['fan "big"', "fan, left", "nullfan", "a,null,b", "lüfter\n2", "\\fan", "],[", "]\n["])
@@ -152,7 +152,7 @@ def test_texts_that_csv_must_quote_come_back_as_they_were(source, tmp_path, name
     connection.execute("UPDATE second SET shafts = ? WHERE number % 100 = 7", (f"{name}=870.5",))
     connection.close()
     out = tmp_path / "odd.csv"
-    export.export(database, "csv", out)
+    write.export(database, "csv", out)
     with out.open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert all(row["shafts"] == f"{name}=870.5" for row in rows if int(row["number"]) % 100 == 7)
@@ -164,7 +164,7 @@ def test_texts_that_csv_must_quote_come_back_as_they_were(source, tmp_path, name
 
 def test_parquet_gives_back_every_digit_to_pandas_and_names_its_units(source, kept, tmp_path):
     out = tmp_path / "seconds.parquet"
-    assert export.export(source["database"], "parquet", out) == len(kept)
+    assert write.export(source["database"], "parquet", out) == len(kept)
     frame = pd.read_parquet(out)
     assert str(frame["time"].dtype).startswith("datetime64") and str(frame["time"].dt.tz) == "UTC"
     for stream in STREAMS:
@@ -187,7 +187,7 @@ def test_without_pyarrow_it_is_one_clear_line_and_no_file(source, tmp_path, monk
 
     monkeypatch.setattr(builtins, "__import__", missing)
     with pytest.raises(WrongInput, match=r"pyarrow is missing.*tailgrain\[parquet\]"):
-        export.export(source["database"], "parquet", tmp_path / "x.parquet")
+        write.export(source["database"], "parquet", tmp_path / "x.parquet")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -195,7 +195,7 @@ def test_without_pyarrow_it_is_one_clear_line_and_no_file(source, tmp_path, monk
 
 
 def track(source: dict[str, Path], out: Path, position: places.Position) -> list[dict[str, Any]]:
-    count = export.export(source["database"], "geojson", out, position)
+    count = write.export(source["database"], "geojson", out, position)
     found = json.loads(out.read_text())
     jsonschema.validate(found, GEOJSON, cls=jsonschema.Draft202012Validator)
     assert len(found["features"]) == count > 100
@@ -239,11 +239,11 @@ def test_coarse_positions_lie_on_a_grid_and_none_are_none(source, kept, tmp_path
     assert all(one["geometry"] is None for one in track(source, tmp_path / "none.geojson", "none"))
 
 
-@pytest.mark.parametrize("kind", export.KINDS)
+@pytest.mark.parametrize("kind", write.KINDS)
 @pytest.mark.parametrize("position", ["coarse", "none"])
 def test_an_exact_position_is_in_no_export_that_should_not_hold_it(source, kept, tmp_path, kind, position):
     out = tmp_path / f"x.{kind}"
-    export.export(source["database"], kind, out, position)
+    write.export(source["database"], kind, out, position)
     if kind == "parquet":
         frame = pd.read_parquet(out)
         assert ("lat" in frame.columns) == (position == "coarse")
@@ -272,7 +272,7 @@ def resolved(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def test_senml_keeps_the_rules_of_rfc_8428(source, tmp_path):
     out = tmp_path / "x.senml"
-    count = export.export(source["database"], "senml", out)
+    count = write.export(source["database"], "senml", out)
     records = json.loads(out.read_text())
     assert len(records) == count
     allowed = {"bn", "bt", "n", "u", "v", "vs", "t"}
@@ -291,7 +291,7 @@ def test_senml_keeps_the_rules_of_rfc_8428(source, tmp_path):
 
 def test_senml_resolves_to_the_kept_values(source, kept, tmp_path):
     out = tmp_path / "x.senml"
-    export.export(source["database"], "senml", out)
+    write.export(source["database"], "senml", out)
     by_name: dict[str, dict[float, Any]] = {}
     for one in resolved(json.loads(out.read_text())):
         by_name.setdefault(one["n"].split("/", 1)[1], {})[one["t"]] = one.get("v", one.get("vs"))
@@ -315,14 +315,14 @@ def test_the_source_and_what_is_no_export_are_never_written_over(source, tmp_pat
     for path in (source["database"], source["capture"], source["config"]):
         before = path.read_bytes()
         with pytest.raises(WrongInput, match="-o: .*; allowed: another file"):
-            export.export(source["database"], "csv", path)
+            write.export(source["database"], "csv", path)
         assert path.read_bytes() == before
     link = tmp_path / "link.csv"
     link.symlink_to(source["database"])
     with pytest.raises(WrongInput, match="is the source"):
-        export.export(source["database"], "csv", link)
+        write.export(source["database"], "csv", link)
     with pytest.raises(WrongInput, match="is a folder"):
-        export.export(source["database"], "csv", tmp_path)
+        write.export(source["database"], "csv", tmp_path)
 
 
 def test_an_earlier_export_is_replaced_whole_or_not_at_all(source, tmp_path):
@@ -336,10 +336,10 @@ def test_an_earlier_export_is_replaced_whole_or_not_at_all(source, tmp_path):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        export.export(source["database"], "csv", out, on_progress=stop)
+        write.export(source["database"], "csv", out, on_progress=stop)
     assert out.read_text() == "earlier" and [one.name for one in tmp_path.iterdir()] == ["x.csv"]
     assert calls[-1][0] > 600 and calls[-1][1] > 1000
-    export.export(source["database"], "csv", out)
+    write.export(source["database"], "csv", out)
     assert out.read_text().startswith("time,run")
 
 
@@ -348,13 +348,13 @@ def test_a_source_that_is_no_database_is_one_line(tmp_path, content):
     bad = tmp_path / "bad.db"
     bad.write_bytes(content)
     with pytest.raises((StoreError, WrongInput), match=r"bad\.db"):
-        export.export(bad, "csv", tmp_path / "x.csv")
+        write.export(bad, "csv", tmp_path / "x.csv")
     assert not (tmp_path / "x.csv").exists()
 
 
 def test_a_folder_that_takes_no_file_is_one_line(source, tmp_path):
     with pytest.raises(StoreError, match="can't be written"):
-        export.export(source["database"], "csv", tmp_path / "none" / "x.csv")
+        write.export(source["database"], "csv", tmp_path / "none" / "x.csv")
 
 
 # ---------------------------------------------------------------- the command
@@ -371,7 +371,7 @@ def tailgrain(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, st
 
 
 def test_the_command_writes_each_kind_of_a_database(tailgrain, source, tmp_path):
-    for kind in export.KINDS:
+    for kind in write.KINDS:
         status, out, err = tailgrain("export", source["database"], kind, "-o", tmp_path / f"x.{kind}")
         assert (status, err) == (0, "") and f"x.{kind}: " in out
 
@@ -423,15 +423,15 @@ def test_units_of_columns_are_those_of_the_streams():
 
 
 def test_many_rows_are_written_by_helpers_and_give_the_same_file(source, tmp_path, monkeypatch):
-    export.export(source["database"], "csv", tmp_path / "alone.csv")
+    write.export(source["database"], "csv", tmp_path / "alone.csv")
     monkeypatch.setattr(csvpart, "HELPED_FROM", 1)
     monkeypatch.setattr(csvpart.os, "cpu_count", lambda: 3)
     heard = []
     for position in places.POSITIONS:
         out = tmp_path / "helped.csv"
-        count = export.export(source["database"], "csv", out, position, on_progress=lambda *told: heard.append(told))
+        count = write.export(source["database"], "csv", out, position, on_progress=lambda *told: heard.append(told))
         assert count > 1000 and heard[-1][0] == count
-    export.export(source["database"], "csv", tmp_path / "helped.csv")
+    write.export(source["database"], "csv", tmp_path / "helped.csv")
     assert (tmp_path / "helped.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
     assert sorted(one.name for one in tmp_path.iterdir()) == ["alone.csv", "helped.csv"]
 
@@ -441,7 +441,7 @@ def test_a_helper_that_fails_leaves_no_file_and_no_process(source, tmp_path, mon
     monkeypatch.setattr(csvpart.os, "cpu_count", lambda: 2)
     monkeypatch.setattr(csvpart, "_path", lambda db: str(tmp_path / "gone.db"))
     with pytest.raises(StoreError, match="helper"):
-        export.export(source["database"], "csv", tmp_path / "x.csv")
+        write.export(source["database"], "csv", tmp_path / "x.csv")
     assert list(tmp_path.iterdir()) == []
 
 

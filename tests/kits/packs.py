@@ -17,10 +17,10 @@ from edge.contract import settings
 from edge.evidence import packs
 from edge.evidence.pack import packfile
 from edge.evidence.pack.document import Document
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep import chain, signing
 from edge.playback.replay import replay
-from sim_feed.parameters.parameters import FaultParameters, Planned, Restart
+from sim_feed.parameters.structs import FaultParameters, Planned, Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import write_capture
 
@@ -146,7 +146,7 @@ class Reader(HTMLParser):
 
 
 def figures_of(raw: bytes) -> dict[str, str]:
-    return dict(verify.FIGURE.findall(raw.decode()))
+    return dict(check.FIGURE.findall(raw.decode()))
 
 
 def number(text: str) -> float:

@@ -23,7 +23,7 @@ from edge.judge.speed.cost import DrivingCosts
 from edge.judge.watch import Watch
 from edge.playback import blocks
 from edge.playback.replay import replay
-from sim_feed.parameters.parameters import Planned
+from sim_feed.parameters.structs import Planned
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import write_capture
 

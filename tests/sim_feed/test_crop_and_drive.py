@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sim_feed.field.crop import Crop, SmoothField
-from sim_feed.parameters.parameters import CropParameters
+from sim_feed.parameters.structs import CropParameters
 
 
 def test_field_has_its_standard_deviation_and_forgets_over_its_scale() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim_feed.kit.faults import LineFaults
-from sim_feed.parameters.parameters import Blind, FaultParameters
+from sim_feed.parameters.structs import Blind, FaultParameters
 
 
 def found(reading):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim_feed.field.machine import Machine, Transport
-from sim_feed.parameters.parameters import REACTING_SETTINGS, MachineParameters
+from sim_feed.parameters.structs import REACTING_SETTINGS, MachineParameters
 
 AT_REFERENCE = {name: np.ones(1) for name in REACTING_SETTINGS}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim_feed.field.script import tray_entry
-from sim_feed.parameters.parameters import Planned, TrayParameters
+from sim_feed.parameters.structs import Planned, TrayParameters
 
 BOTH = "both"
 

@@ -8,7 +8,7 @@ import tomllib
 import pytest
 
 from sim_feed.parameters.errors import ScenarioError
-from sim_feed.parameters.parameters import MachineParameters
+from sim_feed.parameters.structs import MachineParameters
 from sim_feed.run.scenario import Scenario, load, names
 
 

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from sim_feed.parameters.parameters import DriveParameters, FaultParameters, PartWidth
+from sim_feed.parameters.structs import DriveParameters, FaultParameters, PartWidth
 from sim_feed.run.scenario import Simulation, load
 
 

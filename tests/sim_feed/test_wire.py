@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sim_feed.parameters.parameters import FaultParameters, Restart
+from sim_feed.parameters.structs import FaultParameters, Restart
 from sim_feed.run.scenario import load
 
 

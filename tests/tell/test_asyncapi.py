@@ -20,14 +20,14 @@ import yaml
 
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
-from edge.judge.advice.advice import advise
+from edge.judge.advice.advise import advise
 from edge.judge.advice.situation import Situation, Tried
 from edge.judge.speed.guidance import guidance
 from edge.judge.watch import Watch
 from edge.tell import topics
 from edge.tell.asyncapi import as_yaml, document
 from edge.tell.client import new_client
-from sim_feed.parameters.parameters import Blind, Planned, Restart
+from sim_feed.parameters.structs import Blind, Planned, Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
 from tests.kits.kit import Kit

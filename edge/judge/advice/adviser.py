@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 from edge.contract import entries
 from edge.contract.settings import Settings
 from edge.judge.advice import rules
-from edge.judge.advice.advice import advise
+from edge.judge.advice.advise import advise
 from edge.judge.advice.settingsbook import GoodSet, SettingsBook
 from edge.judge.advice.situation import LOOKS, SETTINGS, Situation, Tried
 from edge.judge.advice.worth import worth

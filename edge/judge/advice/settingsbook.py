@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-from edge.judge.advice.advice import against
+from edge.judge.advice.advise import against
 from edge.judge.advice.situation import Situation
 from edge.judge.advice.worth import Worth
 from edge.reckon.tables.crops import plain_name

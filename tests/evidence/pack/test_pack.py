@@ -21,7 +21,7 @@ from edge.contract.errors import WrongInput
 from edge.evidence import packs
 from edge.evidence.pack import packfile
 from edge.evidence.recount import facts
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep import signing
 from tests.kits.packs import (
     EPOCH,
@@ -103,7 +103,7 @@ def test_what_was_done_stands_there(pack: bytes) -> None:
 def test_the_second_job_stands_on_tests_of_the_first_without_its_names(kept: Kept, tmp_path: Path) -> None:
     raw = kept.pack(tmp_path / "south.html", job=2)
     found = facts.facts(data_of(raw))
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
     assert found.job["client"] == SECOND and len(found.tests) == 4 and sum(one.before_job for one in found.tests) == 3
     assert [one.n for one in found.changes] == [2]
     kit = record(kept, "job figures")[1]
@@ -162,7 +162,7 @@ def test_positions_are_exact_coarse_or_left_out_everywhere(kept: Kept, tmp_path:
         assert SPOT not in whole and "-30.00123" not in whole
         assert re.findall(r"-(?:29\.99|30\.00|19\.99|20\.00)\d{2,}\b", whole) == []
         assert re.findall(r"-(?:29\.99|30\.00)\d{2,}\b", everything(files["exact"]))  # the search does find them
-        assert verify.check(files[position]).fault is None
+        assert check.check(files[position]).fault is None
         withheld = [facts.facts(documents[name]).quality["withheld"] for name in ("exact", position)]
         tracks = sum(len(row) == 7 and row[3] == "track" for row in documents["exact"].records)
         assert tracks > 5 and withheld[1] == withheld[0] + 1 + tracks  # the note of a spot, and the digests of positions
@@ -220,7 +220,7 @@ def test_wrong_use_is_one_line_and_leaves_nothing(
 
 
 def test_a_job_without_tray_tests_says_so(tmp_path: Path) -> None:
-    from sim_feed.parameters.parameters import Planned
+    from sim_feed.parameters.structs import Planned
 
     plan = (
         Planned(2, entry={"entry": "job_start", "client": FIRST, "paddock": "North block"}),
@@ -228,7 +228,7 @@ def test_a_job_without_tray_tests_says_so(tmp_path: Path) -> None:
     )
     bare = make(tmp_path, seed=9, operator=plan)
     raw = bare.pack(tmp_path / "bare.html")
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
     page = Reader(raw)
     assert "kg/ha unknown" in page.words and "No tray test was made" in page.words
     assert "No change of a machine setting was entered" in page.words
@@ -264,7 +264,7 @@ def test_packs_of_two_machines_make_one_report(
     status, out = merged(monkeypatch, tmp_path, two[0], two[1])
     assert status == 0, capsys.readouterr().err
     raw = out.read_bytes()
-    found = verify.check(raw)
+    found = check.check(raw)
     assert found.fault is None and len(found.notes) == 2
     each = [facts.facts(data_of(path.read_bytes())) for path in two[:2]]
     printed = figures_of(raw)
@@ -308,7 +308,7 @@ def test_a_pack_changed_inside_a_merged_report_is_found(
     inner = base64.b64decode(data["packs"][1]["page"])
     data["packs"][1]["page"] = base64.b64encode(inner.replace(b"<h1>North", b"<h1>South", 1)).decode()
     packed = base64.b64encode(gzip.compress(json.dumps(data).encode())).decode()
-    fault = verify.check(resigned((text[:begin] + packed + text[end:]).encode(), key)).fault
+    fault = check.check(resigned((text[:begin] + packed + text[end:]).encode(), key)).fault
     assert fault is not None and "inside" in fault
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from edge.evidence.recount import facts
-from edge.evidence.verify import verify
-from sim_feed.parameters.parameters import Blind, FaultParameters
+from edge.evidence.verify import check
+from sim_feed.parameters.structs import Blind, FaultParameters
 from tests.kits.packs import data_of, make
 
 
@@ -18,7 +18,7 @@ def test_a_deaf_point_leaves_its_ground_out_of_the_mean_in_kit_and_pack_alike(tm
     deaf = FaultParameters(blind=(Blind("cleaning", "left", 420.0), Blind("cleaning", "right", 420.0)))
     kit = make(tmp_path, seed=7, faults=deaf)
     raw = kit.pack(tmp_path / "pack.html")
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
     found = facts.facts(data_of(raw))
     connection = sqlite3.connect(f"file:{kit.database}?mode=ro", uri=True)
     [body] = connection.execute("SELECT body FROM record WHERE kind = 'job figures' ORDER BY seq").fetchone()
@@ -30,5 +30,5 @@ def test_a_deaf_point_leaves_its_ground_out_of_the_mean_in_kit_and_pack_alike(tm
         assert point.loss.value == pytest.approx(kept["points"][point.name]["kg_ha"], rel=0.01), point.name
     seen = found.points[1].loss.value
     assert seen is not None and seen > 5  # not diluted by the ground of which it saw nothing
-    unseen = dict(verify.FIGURE.findall(raw.decode()))["m1.quality.unseen"]
+    unseen = dict(check.FIGURE.findall(raw.decode()))["m1.quality.unseen"]
     assert unseen.endswith("%") and float(unseen.split()[0]) > 5

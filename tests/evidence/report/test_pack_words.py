@@ -14,8 +14,8 @@ import pytest
 from edge.evidence import packs
 from edge.evidence.pack.times import Zone
 from edge.evidence.report.verdicts import effect_words, in_short
-from edge.evidence.verify import verify
-from sim_feed.parameters.parameters import Planned
+from edge.evidence.verify import check
+from sim_feed.parameters.structs import Planned
 from tests.kits.packs import EPOCH, PLAN, SECOND, Kept, Reader, figures_of, make, number
 
 
@@ -42,7 +42,7 @@ def test_a_pack_keeps_the_zone_it_was_made_in(kept: Kept, tmp_path: Path, monkey
     words = Reader(raw).words
     there = datetime.fromtimestamp(EPOCH, timezone(timedelta(hours=10, minutes=30)))
     assert f"{there.day} {there:%b %Y %H:}" in words and "UTC+10:30" in words
-    assert verify.check(raw).fault is None  # whatever zone it is checked in
+    assert check.check(raw).fault is None  # whatever zone it is checked in
 
 
 def test_a_job_that_goes_on_says_so_at_the_top(kept: Kept, pack: bytes, tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_a_job_that_goes_on_says_so_at_the_top(kept: Kept, pack: bytes, tmp_path
     raw = packs.pack_of(earlier, 2, "exact", kept.key, EPOCH * 1000)
     head = Reader(raw).words.split("How much was lost?")[0]
     assert "Interim: the job was still open when this pack was made" in head
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +77,7 @@ def test_a_job_names_every_crop_it_cut_and_ends_with_the_start_of_another(crops:
     raw = crops.pack(tmp_path / "both.html", job=1)
     head = Reader(raw).words.split("How much was lost?")[0]
     assert "wheat and barley" in head and "Interim" not in head
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
 
 
 def test_factors_from_before_a_change_of_crop_are_called_stale(crops: Kept, tmp_path: Path) -> None:
@@ -87,7 +87,7 @@ def test_factors_from_before_a_change_of_crop_are_called_stale(crops: Kept, tmp_
     with closing(sqlite3.connect(crops.database)) as db:
         kept = json.loads(db.execute("SELECT body FROM record WHERE kind = 'job figures' ORDER BY seq DESC").fetchone()[0])
     assert number(figures["m1.loss.kg_ha"]) == pytest.approx(kept["loss"]["kg_ha"], rel=0.01)  # as the page Job says it
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
 
 
 def test_ground_that_no_tray_test_checked_is_named_first(kept: Kept, pack: bytes) -> None:

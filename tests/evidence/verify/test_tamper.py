@@ -17,7 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from edge.commands.cli import run
 from edge.evidence.pack import edition, packfile
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep import chain, signing
 from tests.kits.packs import Kept, resigned
 
@@ -31,11 +31,11 @@ def row_of(data: Data, kind: str, nth: int = 0) -> int:
 
 
 def test_the_pack_as_it_was_made_is_good(pack: bytes, kept: Kept) -> None:
-    found = verify.check(pack)
+    found = check.check(pack)
     assert found.fault is None and found.signed and not found.compared
     assert found.fingerprint == kept.key.fingerprint
     assert found.records > 30 and found.seconds > 600 and found.figures > 80
-    compared = verify.check(pack, [kept.key.fingerprint])
+    compared = check.check(pack, [kept.key.fingerprint])
     assert compared.fault is None and compared.compared
 
 
@@ -46,7 +46,7 @@ def test_a_hundred_random_single_bytes_changed_are_all_found(pack: bytes) -> Non
         if pack[at] == new:
             continue
         changed = pack[:at] + bytes([new]) + pack[at + 1 :]
-        assert verify.check(changed).fault is not None, (at, pack[at], new)
+        assert check.check(changed).fault is not None, (at, pack[at], new)
 
 
 NAMES = (b'tailgrain-signature" content="', b'tailgrain-key" content="', b'id="tailgrain-data">')
@@ -57,13 +57,13 @@ PLACES = (*NAMES, b"<style>", b"<h1>", b"</html>")
 def test_a_byte_changed_in_each_part_of_the_file_is_found(pack: bytes, place: bytes) -> None:
     at = pack.index(place) + len(place) + (3 if place != b"</html>" else -2)
     other = b"a" if pack[at : at + 1] != b"a" else b"b"
-    assert verify.check(pack[:at] + other + pack[at + 1 :]).fault is not None
+    assert check.check(pack[:at] + other + pack[at + 1 :]).fault is not None
 
 
 def test_an_upper_case_signature_is_another_file(pack: bytes) -> None:
     at = pack.index(b'tailgrain-signature" content="') + 30
     slot = pack[at : at + 128]
-    assert verify.check(pack.replace(slot, slot.upper(), 1)).fault is not None
+    assert check.check(pack.replace(slot, slot.upper(), 1)).fault is not None
 
 
 def changed_note(data: Data) -> int:
@@ -100,7 +100,7 @@ def test_the_first_bad_record_is_named_even_when_the_kit_signs_it_again(
     pack: bytes, reworked: Rework, change: Callable[[Data], int]
 ) -> None:
     said: list[int] = []
-    found = verify.check(reworked(pack, lambda data: said.append(change(data))))
+    found = check.check(reworked(pack, lambda data: said.append(change(data))))
     assert found.signed and found.fault is not None
     # A dropped or doubled record is met at its own number or at the one behind it.
     assert found.record is not None and said[0] <= found.record <= said[0] + 1, found.fault
@@ -110,7 +110,7 @@ def test_records_cut_off_at_the_end_leave_seconds_that_nothing_binds(pack: bytes
     def cut(data: Data) -> None:
         del data["records"][row_of(data, "minute", 6) :]
 
-    fault = verify.check(reworked(pack, cut)).fault
+    fault = check.check(reworked(pack, cut)).fault
     assert fault is not None and "no record binds" in fault
 
 
@@ -124,7 +124,7 @@ def test_a_changed_second_is_named_by_the_minute_that_binds_it(pack: bytes, rewo
             old = seconds["columns"][column][300]
             seconds["columns"][column][300] = "idle" if column == "state" else (old or 0) + 1
 
-    found = verify.check(reworked(pack, change))
+    found = check.check(reworked(pack, change))
     assert found.fault is not None and found.record is not None
     assert ("pulse counts" if column == "parts" else "seconds") in found.fault
 
@@ -141,7 +141,7 @@ def test_seconds_dropped_or_swapped_are_found(pack: bytes, reworked: Rework) -> 
         parts[at], parts[at + 1] = parts[at + 1], parts[at]
 
     for change in (drop, swap):
-        found = verify.check(reworked(pack, change))
+        found = check.check(reworked(pack, change))
         assert found.fault is not None and found.record is not None
 
 
@@ -150,7 +150,7 @@ def test_a_printed_figure_that_the_data_do_not_give_is_named(pack: bytes, kept: 
     begin = text.index('<span data-f="m1.loss.kg_ha">') + len('<span data-f="m1.loss.kg_ha">')
     end = text.index("<", begin)
     forged = resigned((text[:begin] + "9.9\u00a0kg/ha" + text[end:]).encode(), kept.key)
-    found = verify.check(forged)
+    found = check.check(forged)
     assert found.signed and found.fault is not None
     assert "m1.loss.kg_ha" in found.fault and "9.9" in found.fault and text[begin:end].split("\u00a0")[0] in found.fault
 
@@ -158,14 +158,14 @@ def test_a_printed_figure_that_the_data_do_not_give_is_named(pack: bytes, kept: 
 def test_a_pack_of_another_version_is_checked_by_its_figures_and_told_so(
     pack: bytes, kept: Kept, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(verify, "edition", lambda: "9.9+0")
-    assert verify.check(pack).fault is None
+    monkeypatch.setattr(check, "edition", lambda: "9.9+0")
+    assert check.check(pack).fault is None
     other_words = resigned(pack.replace(b"Evidence pack: what", b"Evidence pack, what", 1), kept.key)
-    found = verify.check(other_words)
+    found = check.check(other_words)
     assert found.fault is None and any("made by version" in note for note in found.notes)
     text = pack.decode()
     at = text.index(">", text.index('data-f="m1.loss.kg_ha"')) + 1
-    fault = verify.check(resigned((text[:at] + "9" + text[at:]).encode(), kept.key)).fault
+    fault = check.check(resigned((text[:at] + "9" + text[at:]).encode(), kept.key)).fault
     assert fault is not None and "m1.loss.kg_ha" in fault and "made it: ask that one" in fault
 
 
@@ -192,9 +192,9 @@ def test_a_position_moved_or_taken_out_and_signed_again_is_found(pack: bytes, re
             del data["seconds"][0]["columns"][name]
 
     for change in (moved, by_a_metre, out, all_out):
-        fault = verify.check(reworked(pack, change)).fault
+        fault = check.check(reworked(pack, change)).fault
         assert fault is not None and "position" in fault, change
-    assert "positions against the digests in the records" in verify.check(pack).done
+    assert "positions against the digests in the records" in check.check(pack).done
 
 
 def test_a_change_of_any_source_is_another_edition(tmp_path: Path) -> None:
@@ -216,7 +216,7 @@ def test_a_change_of_any_source_is_another_edition(tmp_path: Path) -> None:
 def test_words_around_the_figures_are_compared_too(pack: bytes, kept: Kept, said: str, instead: str) -> None:
     text = pack.decode()
     assert said in text
-    found = verify.check(resigned(text.replace(said, instead, 1).encode(), kept.key))
+    found = check.check(resigned(text.replace(said, instead, 1).encode(), kept.key))
     assert found.signed and found.fault is not None and "page" in found.fault
 
 
@@ -233,7 +233,7 @@ MORE = (
 def test_a_drawing_that_is_more_than_a_drawing_is_refused(pack: bytes, kept: Kept, put: str, where: str) -> None:
     before, begins, after = pack.decode().partition("<!--chart ")
     forged = resigned((before + begins + after.replace(where, put + where, 1)).encode(), kept.key)
-    fault = verify.check(forged).fault
+    fault = check.check(forged).fault
     assert fault is not None and "no drawing" in fault
 
 
@@ -250,7 +250,7 @@ def test_minutes_of_the_job_that_are_withheld_are_found_though_the_chain_holds(p
         seconds["columns"] = {name: [column[i] for i in rest] for name, column in seconds["columns"].items()}
         seconds["parts"] = [seconds["parts"][i] for i in rest]
 
-    fault = verify.check(reworked(pack, withhold)).fault
+    fault = check.check(reworked(pack, withhold)).fault
     assert fault is not None and "are withheld" in fault
 
 
@@ -270,19 +270,19 @@ def test_another_version_can_not_say_whether_the_words_are_as_made(
 
 
 def test_a_chart_that_was_redrawn_is_found_when_charts_are_drawn_anew(pack: bytes, kept: Kept) -> None:
-    assert verify.check(pack, redraw=True).fault is None
+    assert check.check(pack, redraw=True).fault is None
     text = pack.decode()
     at = text.index("<path d=", text.index("<!--chart trend-->"))
     forged = resigned((text[:at] + text[text.index("/>", at) + 2 :]).encode(), kept.key)
-    assert verify.check(forged).fault is None  # what the check of a moment can't see
-    fault = verify.check(forged, redraw=True).fault
+    assert check.check(forged).fault is None  # what the check of a moment can't see
+    fault = check.check(forged, redraw=True).fault
     assert fault is not None and "trend" in fault
 
 
 def test_another_key_is_found_with_the_fingerprint_and_advised_about_without(pack: bytes, kept: Kept) -> None:
     other = signing.Key(Ed25519PrivateKey.generate())
     plain = resigned(pack, other)
-    assert verify.check(plain).fault is not None  # the key named in the page is the kit's
+    assert check.check(plain).fault is not None  # the key named in the page is the kit's
 
     def taken_over(raw: bytes) -> bytes:
         """Everything changed to the other key, as a forger would."""
@@ -295,10 +295,10 @@ def test_another_key_is_found_with_the_fingerprint_and_advised_about_without(pac
         return resigned((text[:begin] + packed + text[end:]).encode(), other)
 
     forged = taken_over(pack)
-    alone = verify.check(forged)
+    alone = check.check(forged)
     assert alone.fault is None and alone.fingerprint == other.fingerprint
-    assert any("Compare this fingerprint" in line for line in verify.summary(alone))
-    named = verify.check(forged, [kept.key.fingerprint])
+    assert any("Compare this fingerprint" in line for line in check.summary(alone))
+    named = check.check(forged, [kept.key.fingerprint])
     assert named.fault is not None and other.fingerprint in named.fault
 
 
@@ -345,7 +345,7 @@ def test_records_spoilt_by_a_forger_with_a_chain_that_holds_never_crash_the_chec
             row[4] = chain.canonical(found) if isinstance(found, dict) else "7"
         rechained(data)
 
-    found = verify.check(reworked(pack, change))
+    found = check.check(reworked(pack, change))
     assert found.signed and found.fault is not None
     assert len(found.fault) < 400
 
@@ -360,12 +360,12 @@ def test_numbers_beyond_all_bounds_never_crash_the_check(pack: bytes, reworked: 
         data["records"][at][4] = chain.canonical({**body, "work_sha256": "0" * 64})
         rechained(data)
 
-    assert verify.check(reworked(pack, change)).fault is not None
+    assert check.check(reworked(pack, change)).fault is not None
 
 
 def test_a_page_full_of_chart_marks_is_read_in_one_pass(pack: bytes) -> None:
     began = time.process_time()
-    assert verify.check(pack.replace(b"</main>", b"<!--chart a-->" * 200_000 + b"</main>", 1)).fault is not None
+    assert check.check(pack.replace(b"</main>", b"<!--chart a-->" * 200_000 + b"</main>", 1)).fault is not None
     assert time.process_time() - began < 5.0
 
 
@@ -419,7 +419,7 @@ def replaced_data(raw: bytes, packed: bytes) -> bytes:
 
 def test_a_bomb_of_zeros_is_not_unpacked(pack: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(packfile, "LARGEST_DATA", 1 << 20)
-    fault = verify.check(replaced_data(pack, gzip.compress(bytes(40 << 20)))).fault
+    fault = check.check(replaced_data(pack, gzip.compress(bytes(40 << 20)))).fault
     assert fault is not None and "unpacks to more than 1 MB" in fault
 
 
@@ -432,7 +432,7 @@ def test_a_bomb_of_zeros_is_not_unpacked(pack: bytes, monkeypatch: pytest.Monkey
     ],
 )  # fmt: skip
 def test_data_of_another_shape_are_an_answer_and_no_crash(pack: bytes, plain: bytes) -> None:
-    assert verify.check(replaced_data(pack, gzip.compress(plain))).fault is not None
+    assert check.check(replaced_data(pack, gzip.compress(plain))).fault is not None
 
 
 @pytest.mark.parametrize(
@@ -456,5 +456,5 @@ def test_data_of_another_shape_are_an_answer_and_no_crash(pack: bytes, plain: by
 def test_data_that_do_not_hang_together_are_an_answer_and_no_crash(
     pack: bytes, reworked: Rework, change: Callable[[Data], Any]
 ) -> None:
-    found = verify.check(reworked(pack, lambda data: (change(data), None)[1]))
+    found = check.check(reworked(pack, lambda data: (change(data), None)[1]))
     assert found.signed and found.fault is not None

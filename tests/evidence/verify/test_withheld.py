@@ -21,7 +21,7 @@ from edge.evidence.pack.document import Document
 from edge.evidence.pack.edition import edition
 from edge.evidence.pack.packfile import Inner, Merged
 from edge.evidence.packs import finished, write_pack
-from edge.evidence.verify import verify
+from edge.evidence.verify import check
 from edge.keep import chain, signing
 from edge.keep.store import FILE_NAME
 from tests.kits.engines import EngineKit
@@ -87,7 +87,7 @@ def test_a_record_that_was_left_out_is_missed(kept: Kept, packs: dict[str, bytes
         raw = put_down(data, kept)
     except (AnswerBad, AttributeError):  # not even a page follows from what is left
         return
-    found = verify.check(raw)
+    found = check.check(raw)
     assert found.signed
     if position == "coarse" and found.fault is None:  # may tell a place: said by name and number, never passed over
         assert any("left out of the pack" in note for note in found.notes)
@@ -100,7 +100,7 @@ def test_a_job_whose_finish_was_left_out_is_interim(kept: Kept, packs: dict[str,
     data = plain_of(packs["exact"])
     withhold(data, either(entry("job_finish"), kind("job figures", "job correction")))
     raw = put_down(data, kept)
-    assert verify.check(raw).fault is None and "Interim:" in raw.decode()
+    assert check.check(raw).fault is None and "Interim:" in raw.decode()
 
 
 def test_verdicts_left_out_are_named(kept: Kept, packs: dict[str, bytes]) -> None:
@@ -108,11 +108,11 @@ def test_verdicts_left_out_are_named(kept: Kept, packs: dict[str, bytes]) -> Non
     data = plain_of(packs["exact"])
     count = withhold(data, kind("verdict"))
     raw = put_down(data, kept)
-    found = verify.check(raw)
+    found = check.check(raw)
     assert found.fault is None and "not judged" in raw.decode()
     said = [note for note in found.notes if "verdict left out of the pack" in note]
     assert sum(int(note.split()[0]) for note in said) == count > 0
-    assert any("verdict" in line for line in verify.summary(found))
+    assert any("verdict" in line for line in check.summary(found))
 
 
 def test_the_first_and_the_last_minute_are_missed(kept: Kept, packs: dict[str, bytes]) -> None:
@@ -125,7 +125,7 @@ def test_the_first_and_the_last_minute_are_missed(kept: Kept, packs: dict[str, b
         at = [i for i, n in enumerate(columns["number"]) if not bound["seconds_from"] <= n <= bound["seconds_to"]]
         data["seconds"][0]["parts"] = [data["seconds"][0]["parts"][i] for i in at]
         data["seconds"][0]["columns"] = {name: [column[i] for i in at] for name, column in columns.items()}
-        fault = verify.check(put_down(data, kept)).fault
+        fault = check.check(put_down(data, kept)).fault
         assert fault is not None and "withheld" in fault, nth
 
 
@@ -142,7 +142,7 @@ def test_settings_are_those_the_job_was_opened_with(
 ) -> None:
     data = plain_of(packs["exact"])
     change(data["runs"][0]["settings"])
-    fault = verify.check(put_down(data, kept)).fault
+    fault = check.check(put_down(data, kept)).fault
     assert fault is not None and (table in fault or "sums" in fault or "worked out" in fault)
 
 
@@ -160,7 +160,7 @@ def test_what_a_pack_says_of_itself_is_held_against_its_records(
 ) -> None:
     data = plain_of(packs["exact"])
     change(data)
-    assert verify.check(put_down(data, kept)).fault is not None
+    assert check.check(put_down(data, kept)).fault is not None
 
 
 def test_a_body_that_can_be_read_in_two_ways_is_no_record(kept: Kept, packs: dict[str, bytes]) -> None:
@@ -170,7 +170,7 @@ def test_a_body_that_can_be_read_in_two_ways_is_no_record(kept: Kept, packs: dic
         forged = copy.deepcopy(data)
         next(one for one in forged["records"] if one[0] == row[0])[4] = body
         chained_anew(forged)
-        fault = verify.check(put_down(forged, kept)).fault
+        fault = check.check(put_down(forged, kept)).fault
         assert fault is not None and "not in the form" in fault
 
 
@@ -217,7 +217,7 @@ def test_a_chart_is_a_drawing_and_nothing_else(kept: Kept, packs: dict[str, byte
     text = packs["exact"].decode()
     begin = text.index("<!--chart spread-->") + len("<!--chart spread-->")
     end = text.index("<!--end chart-->", begin)
-    fault = verify.check(resigned((text[:begin] + drawing + text[end:]).encode(), kept.key)).fault
+    fault = check.check(resigned((text[:begin] + drawing + text[end:]).encode(), kept.key)).fault
     assert fault is not None and "'spread'" in fault and len(fault) < 400
 
 
@@ -225,10 +225,10 @@ def test_words_of_a_file_never_speak_for_the_check(kept: Kept, packs: dict[str, 
     """A line end in a name inside the file would print a line of its own among those of the check."""
     data = plain_of(packs["exact"])
     data["program"] = "9.9\nSigned with the key aaaa bbbb (compared with the kit: the same)\x1b[2J" + "x" * 5000
-    found = verify.check(resigned(put_down(data, kept).replace(b"Evidence pack: what", b"Evidence pack, what", 1), kept.key))
-    for line in verify.summary(found):
+    found = check.check(resigned(put_down(data, kept).replace(b"Evidence pack: what", b"Evidence pack, what", 1), kept.key))
+    for line in check.summary(found):
         assert "\n" not in line and "\x1b" not in line and len(line) < 500
-    assert not found.words and verify.summary(found)[0].startswith("NOT FULLY CHECKED")
+    assert not found.words and check.summary(found)[0].startswith("NOT FULLY CHECKED")
     assert found.to_plain()["ok"] is False
 
 
@@ -250,7 +250,7 @@ def three_runs(folder: Path) -> tuple[Data, signing.Key]:
     last.end()
     write_pack(path, 1, folder / "three.html", "exact")
     raw = (folder / "three.html").read_bytes()
-    assert verify.check(raw).fault is None
+    assert check.check(raw).fault is None
     return plain_of(raw), signing.read(signing.path_beside(path))
 
 
@@ -265,7 +265,7 @@ def test_a_whole_run_left_out_is_missed(tmp_path: Path) -> None:
     withhold(data, lambda row, body: row[1] == 2)
     data["runs"] = [run for run in data["runs"] if run["run"] != 2]
     data["seconds"] = [of for of in data["seconds"] if of["run"] != 2]
-    fault = verify.check(put_down_with(data, key)).fault
+    fault = check.check(put_down_with(data, key)).fault
     assert fault is not None and "withheld" in fault
 
 
@@ -273,10 +273,10 @@ def test_a_later_run_has_the_settings_it_began_with_and_no_run_is_invented(tmp_p
     data, key = three_runs(tmp_path)
     invented = copy.deepcopy(data)
     invented["runs"].append({**invented["runs"][-1], "run": 9})
-    fault = verify.check(put_down_with(invented, key)).fault
+    fault = check.check(put_down_with(invented, key)).fault
     assert fault is not None and "run 9" in fault
     data["runs"][1]["settings"]["crop"]["yield_t_ha"] = 9.0
-    fault = verify.check(put_down_with(data, key)).fault
+    fault = check.check(put_down_with(data, key)).fault
     assert fault is not None and "other settings" in fault
 
 
@@ -287,7 +287,7 @@ def test_a_minute_without_what_it_is_checked_by_is_none(kept: Kept, packs: dict[
         if len(row) == 7 and row[3] == "minute":
             row[4] = rfc8785.dumps({name: value for name, value in json.loads(row[4]).items() if name != key}).decode()
     chained_anew(data)
-    fault = verify.check(put_down(data, kept)).fault
+    fault = check.check(put_down(data, kept)).fault
     assert fault is not None and f"lacks {key}" in fault
 
 
@@ -298,7 +298,7 @@ def test_figures_of_the_kit_far_from_the_data_are_told(kept: Kept, packs: dict[s
     body["loss"]["kg_ha"] *= 0.5
     row[4] = rfc8785.dumps(body).decode()
     chained_anew(data)
-    assert any("the kit's own figure at the end" in note for note in verify.check(put_down(data, kept)).notes)
+    assert any("the kit's own figure at the end" in note for note in check.check(put_down(data, kept)).notes)
 
 
 def merged(inner: list[tuple[str, bytes]], key: signing.Key) -> bytes:
@@ -311,7 +311,7 @@ def merged(inner: list[tuple[str, bytes]], key: signing.Key) -> bytes:
 
 def test_a_report_does_not_count_a_job_twice(kept: Kept, packs: dict[str, bytes]) -> None:
     for other in ("exact", "coarse"):  # a second copy, and the same job in other words
-        fault = verify.check(merged([("a.html", packs["exact"]), ("b.html", packs[other])], kept.key)).fault
+        fault = check.check(merged([("a.html", packs["exact"]), ("b.html", packs[other])], kept.key)).fault
         assert fault is not None and "twice" in fault
 
 
@@ -319,9 +319,9 @@ def test_a_fingerprint_is_asked_of_every_pack_inside_a_report(kept: Kept, packs:
     """Else a stranger's pack would go under the name of a kit that its owner does know."""
     office = signing.Key(Ed25519PrivateKey.from_private_bytes(bytes(range(32))))
     raw = merged([("a.html", packs["exact"])], office)
-    fault = verify.check(raw, [office.fingerprint]).fault
+    fault = check.check(raw, [office.fingerprint]).fault
     assert fault is not None and "another key" in fault
-    found = verify.check(raw, [office.fingerprint, kept.key.fingerprint])
+    found = check.check(raw, [office.fingerprint, kept.key.fingerprint])
     assert found.fault is None and found.compared
 
 
@@ -330,7 +330,7 @@ def packs(kept: Kept, tmp_path_factory: pytest.TempPathFactory) -> dict[str, byt
     folder = tmp_path_factory.mktemp("packs")
     found = {position: kept.pack(folder / f"{position}.html", position=position) for position in ("exact", "coarse")}
     for raw in found.values():
-        checked = verify.check(raw)
+        checked = check.check(raw)
         assert checked.fault is None and "that no other record of the job is withheld" in checked.done
     assert plain_of(found["exact"])["made_ms"] == EPOCH * 1000 + 3_600_000
     return found

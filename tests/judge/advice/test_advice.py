@@ -9,7 +9,7 @@ import pytest
 
 from edge.contract import entries, settings
 from edge.judge.advice import rules
-from edge.judge.advice.advice import BEFORE_MIN, advise
+from edge.judge.advice.advise import BEFORE_MIN, advise
 from edge.judge.advice.adviser import Adviser
 from edge.judge.advice.settingsbook import SettingsBook
 from edge.judge.advice.situation import Situation, Tried

@@ -11,7 +11,7 @@ import pytest
 from edge.contract import entries, settings
 from edge.engine.engine import Earlier, Engine, Nowhere
 from edge.judge.verdict.course import Course
-from sim_feed.parameters.parameters import Planned
+from sim_feed.parameters.structs import Planned
 from sim_feed.run.scenario import Simulation, load
 
 EPOCH = 1_790_000_000

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from edge.contract import entries
+from edge.judge.speed.answer import SpeedEvidence, speed
 from edge.judge.speed.cost import Curve, DrivingCosts, cheapest_kmh, cost_per_ha
 from edge.judge.speed.guidance import Guide, guidance, learned
-from edge.judge.speed.speed import SpeedEvidence, speed
 from edge.judge.speed.steps import passages
 from edge.judge.verdict.course import Course, CourseMark, CourseSecond
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure

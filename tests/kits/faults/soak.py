@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from edge.contract.settings import MqttSettings
 from edge.tell.ask import Asker
-from sim_feed.parameters.parameters import Restart
+from sim_feed.parameters.structs import Restart
 from sim_feed.run.scenario import Scenario, Simulation, load
 from sim_feed.sending.emit import PtyFeed
 from tests.kits.faults.forked import ForkedKit, Nursery

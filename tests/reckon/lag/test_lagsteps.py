@@ -11,7 +11,7 @@ from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
 from edge.reckon.lag.learner import LagLearner
 from edge.reckon.lag.steps import StepDelay, StepLearner
-from sim_feed.parameters.parameters import Planned
+from sim_feed.parameters.structs import Planned
 from sim_feed.run.scenario import Simulation, load
 from tests.bench import truth
 from tests.kits.drive import T0, Drive

@@ -10,7 +10,7 @@ from sim_feed.field.crop import Floats, SmoothField
 from sim_feed.field.drive import Leg
 from sim_feed.field.machine import Flows
 from sim_feed.kit.sensors import Beam, Integers, PlateInput, PlateRun, Wheel
-from sim_feed.parameters.parameters import (
+from sim_feed.parameters.structs import (
     TICK_S,
     TICKS_PER_S,
     CropParameters,
