@@ -46,7 +46,7 @@ class ProbeSensors:
             self.hz = seen.count(self._wired[0].at) * 1000 / seen.ms
 
     def live(self, silent: bool) -> dict[str, Any]:
-        return {"probe": {"hz": None if silent else self.hz, "rain_mm": self.rain_mm}}
+        return {"probe": {"hz": None if silent else self.hz, "rain_mm": self.rain_mm}} if self._wired else {}
 
 
 class RainEntry(Entry, frozen=True, tag="rain"):
@@ -63,13 +63,13 @@ def _learn_rain(kit: KitState, entry: RainEntry, when: Moment) -> dict[str, Any]
 
 
 def _damp(figures: Figures) -> dict[str, Condition]:
-    hz = figures.inputs["probe"]["hz"]
+    hz = figures.inputs.get("probe", {}).get("hz")
     return {"": Condition(True, hz, LIMIT_HZ)} if hz is not None and hz > LIMIT_HZ else {}
 
 
 def add() -> None:
     """Put each toy into the table of its kind. The input comes first: what is kept each second follows from that table."""
-    column = InputColumn("probe_hz", "1/s", "REAL", "probe.hz", "pulses of the probe", lambda live: live["probe"]["hz"])
+    column = InputColumn("probe_hz", "1/s", "REAL", "probe.hz", "pulses of the probe")
     kind = InputKind(
         ProbeSensors, lambda wired: "straw probe", lambda wired, count, seconds: count / seconds / wired.pulses_per_pct, "%",
         digits=1, columns=(column,),

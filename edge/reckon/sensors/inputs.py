@@ -25,7 +25,7 @@ TURNED_BY_HAND_RPM = 120.0
 class InputColumn(NamedTuple):
     """A value that is kept each second: the column's name, unit, SQL type and meaning; `published`: its path in `live`.
 
-    `read` takes it from what the kinds of inputs tell live.
+    `written`: how a value that SQL has no type for is put in text.
     """
 
     name: str
@@ -33,7 +33,14 @@ class InputColumn(NamedTuple):
     sql: Literal["REAL", "INTEGER", "TEXT"]
     published: str
     about: str
-    read: Callable[[dict[str, Any]], Any]
+    written: Callable[[Any], str] | None = None
+
+    def read(self, live: dict[str, Any]) -> Any:
+        """The value out of what the kinds of inputs tell live; None where none is wired."""
+        value: Any = live
+        for key in self.published.split("."):
+            value = value.get(key) if isinstance(value, dict) else None
+        return value if value is None or self.written is None else self.written(value)
 
 
 class InputKind(NamedTuple):
@@ -82,13 +89,8 @@ INPUTS: dict[str, InputKind] = {
     "beam": InputKind(
         BeamSensors, lambda beam: "returns beam", _blocked_pct, "%", "blocked {value} % of the time", counts="milliseconds",
         columns=(
-            InputColumn(
-                "returns_pct", "%", "REAL", "returns.pct", "returns beam, share of full", lambda live: live["returns"]["pct"]
-            ),
-            InputColumn(
-                "returns_t_h", "t/h", "REAL", "returns.t_h", "returns in time, where a catch was entered",
-                lambda live: live["returns"]["t_h"],
-            ),
+            InputColumn("returns_pct", "%", "REAL", "returns.pct", "returns beam, share of full"),
+            InputColumn("returns_t_h", "t/h", "REAL", "returns.t_h", "returns in time, where a catch was entered"),
         ),
     ),
     "ground": InputKind(GroundSensors, lambda ground: "ground", _kmh, "km/h", digits=1, rests_up_to=1.0),
@@ -97,7 +99,7 @@ INPUTS: dict[str, InputKind] = {
         columns=(
             InputColumn(
                 "shafts", "1/min", "TEXT", "shafts", "speeds as `name=1/min`, separated by `;`",
-                lambda live: ";".join(f"{name}={rpm!r}" for name, rpm in live["shafts"].items()),
+                lambda shafts: ";".join(f"{name}={rpm!r}" for name, rpm in shafts.items()),
             ),
         ),
     ),

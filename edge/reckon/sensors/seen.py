@@ -40,4 +40,4 @@ class InputSensors(Protocol):
         """Take one closed second."""
 
     def live(self, silent: bool) -> dict[str, Any]:
-        """What stands in the `live` object, by key; `silent`: no counts arrive."""
+        """What stands in the `live` object, by key; nothing where none is wired. `silent`: no counts arrive."""
