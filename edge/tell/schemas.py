@@ -82,6 +82,13 @@ def _presence() -> Schema:
     return {"description": "Whether the kit is there; the will says that it is not.", "oneOf": [online, away]}
 
 
+ALWAYS_LIVE = (
+    "t", "state", "speed_kmh", "area_rate_ha_h", "loss", "points", "pulses_per_s", "returns", "calibration", "position", "flags",
+    "shafts", "limit_kg_ha", "width_used", "lag",
+)  # fmt: skip
+"""What each `live` object had from the first; whatever was added since may be missing."""
+
+
 def _live() -> Schema:
     """The object of one second, by the table of streams."""
     words = [flag.value for flag in Flag]
@@ -122,8 +129,7 @@ def _live() -> Schema:
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]
-    for name in ("value", "limit_basis", "limit_pct"):  # added later
-        schema["required"].remove(name)
+    schema["required"] = [name for name in schema["required"] if name in ALWAYS_LIVE]
     for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
         schema["properties"][name]["required"] = []
     return {"description": "Figures of one second. Machine loss only; null is unknown; loss is null outside the crop.", **schema}

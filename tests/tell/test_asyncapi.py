@@ -20,11 +20,12 @@ import yaml
 
 from edge.contract import entries, settings
 from edge.engine.engine import Engine, Nowhere
+from edge.engine.streams import STREAMS
 from edge.judge.advice.advise import advise
 from edge.judge.advice.situation import Situation, Tried
 from edge.judge.speed.guidance import guidance
 from edge.judge.watch import Watch
-from edge.tell import topics
+from edge.tell import schemas, topics
 from edge.tell.asyncapi import as_yaml, document
 from edge.tell.client import new_client
 from sim_feed.parameters.structs import Blind, Planned, Restart
@@ -142,6 +143,14 @@ def test_a_live_object_as_the_contract_has_it_passes() -> None:
     check("Live", {**LIVE, "loss": None, "state": "turning"})
     check("Live", {**LIVE, "limit_basis": "pct", "limit_pct": 1.1})
     check("Live", {**LIVE, "limit_basis": None, "limit_pct": None})
+
+
+def test_messages_of_a_kit_without_a_stream_that_was_added_still_pass(monkeypatch: pytest.MonkeyPatch) -> None:
+    probe = STREAMS[1]._replace(name="probe_hz", published="probe.hz", unit="1/s", sql="REAL")
+    monkeypatch.setattr(schemas, "STREAMS", (*STREAMS, probe))
+    schema = schemas.all_schemas()["Live"]
+    assert "probe" in schema["properties"]
+    assert "probe" not in schema["required"]
 
 
 @pytest.mark.parametrize(
