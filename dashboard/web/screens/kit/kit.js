@@ -1,6 +1,6 @@
 // The screen "Kit": what is wrong with the kit and what to do, each input's life sign with a tap test, sound.
 import { FRESH_S, whileShown } from '../../page/counting.js';
-import { byId, make, mark, reshape, shape, text } from '../../lib/dom.js';
+import { byId, make, mark, shape, text } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
 import { age, clock, day, fixed, has, moment, plain, say } from '../../lib/format.js';
 import { current, onShow } from '../../page/navigation.js';

@@ -1,5 +1,5 @@
 // The screen "Speed": what loss and cost do with speed, from deliberate steps only, and what an hour costs.
-import { byId, make, mark, text } from '../../lib/dom.js';
+import { byId, make, text } from '../../lib/dom.js';
 import { ageOf, get, on } from '../../lib/facts.js';
 import { field, readAll } from '../../lib/fields.js';
 import { age, amount, fixed, say } from '../../lib/format.js';
