@@ -61,11 +61,12 @@ class Drive:
     def go(
         self, seconds: int, separator: tuple[int, int] = (20, 20), cleaning: tuple[int, int] = (10, 10), metres: float = 2.0,
         levels: int = 3, beam: int = 500, fan: int = 28, fix: Fix | None = None, ms: int = 1000,
+        further: tuple[int, ...] = (),
     ) -> Figures:  # fmt: skip
-        """So many equal seconds; returns the last one's figures."""
+        """So many equal seconds; returns the last one's figures. `further`: counts of inputs from place 7 on."""
         for _ in range(seconds):
             self.number += 1
-            counts = [*separator, *cleaning, beam, round(10 * metres), fan]
+            counts = [*separator, *cleaning, beam, round(10 * metres), fan, *further]
             self.figures.append(self.reckoner.step(second(self.number, counts, levels, ms, fix=fix)))
         return self.figures[-1]
 

@@ -55,7 +55,7 @@ class Bench:
         """Seconds of work, changed as said; returns the changes of the last."""
         changes = []
         returns_pct, shafts = figures.pop("returns_pct", 40.0), figures.pop("shafts", {"fan": 860.0})
-        figures["inputs"] = told_by_inputs(returns_pct, **shafts)
+        figures["inputs"] = told_by_inputs(returns_pct, **shafts) | figures.pop("inputs", {})
         for _ in range(seconds):
             self.n += 1
             made = replace(self.calm, number=self.n, t=T0 + self.n, **figures)
