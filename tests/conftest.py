@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,10 @@ from tests.kits.tools import need_tool, wait_until
 settings.register_profile("hunt", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
 settings.register_profile("alike", parent=settings.get_profile("hunt"), derandomize=True, database=None)
 settings.load_profile("hunt" if os.environ.get("TAILGRAIN_HUNT") else "alike")
+
+# A shell that starts `make test` in the background has it, and every program under test, ignore Ctrl-C.
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
