@@ -25,14 +25,16 @@ class Asker:
     def __init__(self, settings: MqttSettings, kit: str) -> None:
         self._base, self._kit = topics.base(kit), kit
         self._where = f"broker {settings.host}:{settings.port}"
-        self._events: queue.Queue[tuple[str, Any]] = queue.Queue()
+        events: queue.Queue[tuple[str, Any]] = queue.Queue()
+        self._events = events
         answers = f"{self._base}{topics.ANSWER.name}/"
         client = self._client = new_client(settings, f"tailgrain-asks-{secrets.token_hex(4)}")
-        client.on_connect = lambda _c, _u, _f, reason, _p: self._events.put(("connected", reason))
-        client.on_subscribe = lambda _c, _u, _m, _r, _p: self._events.put(("ready", None))
+        # Not `self`: paho closes its sockets when the client goes, and a ring of references would keep it for the collector.
+        client.on_connect = lambda _c, _u, _f, reason, _p: events.put(("connected", reason))
+        client.on_subscribe = lambda _c, _u, _m, _r, _p: events.put(("ready", None))
         client.message_callback_add(
             answers + "+",
-            lambda _c, _u, message: self._events.put(("answer", (message.topic.removeprefix(answers), bytes(message.payload)))),
+            lambda _c, _u, message: events.put(("answer", (message.topic.removeprefix(answers), bytes(message.payload)))),
         )
         try:
             client.connect(settings.host, settings.port, keepalive=60)

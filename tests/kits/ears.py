@@ -33,6 +33,13 @@ class Heard(NamedTuple):
         return json.loads(self.payload)
 
 
+def part_with(client: paho.Client) -> None:
+    """Disconnect, and let go of what leads back to the client: paho closes its own pair of sockets only when the client goes."""
+    client.disconnect()
+    client.loop_stop()
+    client.on_connect = client.on_subscribe = client.on_message = None
+
+
 class Ear:
     """Hears everything below `tailgrain/` on a broker, and can speak."""
 
@@ -69,8 +76,7 @@ class Ear:
         return found[0].plain if found else None
 
     def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        part_with(self.client)
 
 
 def eventually_online(ear: Ear, kit: str, since: float, within: float = 15.0) -> float:
@@ -115,8 +121,7 @@ class Listener:
         self.client.publish(BASE + topic, payload, qos=1, retain=retain).wait_for_publish(5)
 
     def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        part_with(self.client)
 
 
 def online(listener: Listener) -> bool:

@@ -31,6 +31,7 @@ from edge.tell.client import new_client
 from sim_feed.parameters.structs import Blind, Planned, Restart
 from sim_feed.run.scenario import Simulation, load
 from sim_feed.sending.emit import PtyFeed
+from tests.kits.ears import part_with
 from tests.kits.kit import Kit
 from tests.kits.tools import wait_until
 
@@ -205,8 +206,7 @@ class Ear:
         return {schema_of(topic) for topic in list(self.heard)}
 
     def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
+        part_with(self.client)
 
 
 ENTRIES: list[dict[str, Any]] = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 
 import paho.mqtt.client as paho
@@ -10,9 +11,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from edge.contract.errors import TailgrainError
 from edge.contract.settings import MqttSettings
-from edge.tell.ask import ask
+from edge.tell.ask import Asker, ask
 from tests.kits.board import Board
 from tests.kits.drive import KIT
+from tests.kits.ears import Listener, part_with
 from tests.kits.kit import Kit
 from tests.kits.settings import places
 
@@ -108,8 +110,7 @@ def test_who_comes_later_hears_presence_and_the_newest_second_at_once(kit, event
         try:
             eventually(lambda: "tailgrain/kit1/live" in heard, within=10, what="live")
         finally:
-            client.disconnect()
-            client.loop_stop()
+            part_with(client)
         return heard["tailgrain/kit1/live"][1]
 
     eventually(listen, within=20, what="a retained second")
@@ -120,3 +121,21 @@ def test_who_comes_later_hears_presence_and_the_newest_second_at_once(kit, event
     assert not {"tailgrain/kit1/minute", "tailgrain/kit1/entry", "tailgrain/kit1/ask/entry"} & {
         topic for topic, (_, retained) in heard.items() if retained
     }
+
+
+def test_nothing_of_a_finished_client_waits_for_the_collector(mosquitto):
+    """Else its sockets stay open till a ring of references is collected."""
+
+    def clients() -> int:
+        return sum(isinstance(thing, paho.Client) for thing in gc.get_objects())
+
+    gc.collect()
+    gc.disable()
+    try:
+        before = clients()
+        Listener(mosquitto).close()
+        with Asker(MqttSettings(port=mosquitto.port), "kit1"):
+            assert clients() == before + 1
+        assert clients() == before
+    finally:
+        gc.enable()
