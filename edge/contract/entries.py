@@ -326,6 +326,22 @@ class ShelveEntry(Entry, frozen=True, tag="shelve"):
     minutes: Annotated[float, Meta(gt=0, le=1440)]
 
 
+class StrikeOutEntry(Entry, frozen=True, tag="strike_out"):
+    """An earlier entry counts no more; it stays readable. `seq`: its record's number, or in a capture `n`: its place among the
+    accepted entries, from 1. `elsewhere` is set by the kit: the number is of another record, and nothing is struck here."""
+
+    why: Annotated[str, Meta(min_length=1, max_length=500)]
+    seq: Numbered | UnsetType = UNSET
+    n: Numbered | UnsetType = UNSET
+    elsewhere: bool = False
+
+    def check(self) -> None:
+        if not self.why.strip():
+            raise self.refused(("why",), MISSING, InWords(say("the reason, in words")))
+        if (self.seq is UNSET) == (self.n is UNSET):
+            raise self.refused((), say("give {seq}, the number of the entry"))
+
+
 class NoteEntry(Entry, frozen=True, tag="note"):
     """A remark in the record."""
 
@@ -337,10 +353,13 @@ KINDS: dict[str, type[Entry]] = {
     for kind in (
         CropEntry, LimitEntry, TrayMarkEntry, TrayEntry, GaugeEntry, SettingEntry, WidthUsedEntry, ResidueEntry, LoadEntry,
         SampleEntry, ReturnsLookEntry, ReturnsCatchEntry, GroundRunEntry, IdleRunEntry, JobStartEntry, JobFinishEntry,
-        JobReopenEntry, AckEntry, ShelveEntry, NoteEntry,
+        JobReopenEntry, AckEntry, ShelveEntry, NoteEntry, StrikeOutEntry,
     )
 }  # fmt: skip
 """Every kind by its name on the wire. What a kit does with each says `reckon/entries.py`."""
+
+NEVER_STRUCK = ("job_start", "job_finish", "ack", "countersign", "strike_out")
+"""Kinds that can't be struck out: jobs are corrected by a later finish, alerts have passed, and a strike-out is final."""
 
 OF_JOBS = ("job_start", "job_finish", "job_reopen")
 """Kinds that open and end jobs. Their answers and messages show the proof line: a copy of it leaves the kit with the job."""

@@ -15,13 +15,14 @@ from edge.contract import entries
 from edge.contract.errors import EntryError, StoreError
 from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
+from edge.engine.ledger import Ledger, Numbering
 from edge.feed.assembler import Assembler, Second
 from edge.judge.advice.adviser import Adviser
 from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.speed.guidance import Guide
 from edge.judge.verdict.course import Course
 from edge.judge.watch import Watch
-from edge.reckon.entries import ENTRIES
+from edge.reckon.entries import ENTRIES, NOT_USED
 from edge.reckon.figures import Figures
 from edge.reckon.fit.traytests import test_record
 from edge.reckon.reckoner import Reckoner
@@ -29,6 +30,9 @@ from edge.reckon.sensors.inputs import dark_places
 
 NO_DATA_S = 2
 """Seconds without a good count sentence that are a gap."""
+
+REPEATED = ("entry", "tray window", "calibration", "learned")
+"""Kinds of records from which what is in force follows."""
 
 CURVE_EVERY_S = 600
 """How often the curve of loss over speed is looked for anew in the steps driven so far."""
@@ -127,10 +131,13 @@ class Engine:
         epoch_ms: int | None = None,
         on_stamped: Callable[[int, bytes], None] | None = None,
         advises: bool = True,
+        numbering: Numbering = "live",
+        struck: frozenset[int] = frozenset(),
     ) -> None:
         self.settings = settings
+        self._ledger = Ledger(numbering, struck)
         self.assembler = Assembler(dark_places(settings), epoch_ms, on_stamped)
-        self.reckoner = Reckoner(settings)
+        self.reckoner = Reckoner(settings, struck)
         self.judge = Judge(settings)
         self.watch = Watch(self.reckoner)
         self.adviser = Adviser(settings)
@@ -166,6 +173,8 @@ class Engine:
         try:
             self.judge.admit(entry)
             entry = self.reckoner.admit(entry, at_ms)
+            if isinstance(entry, entries.StrikeOutEntry):
+                entry = self._ledger.admit(entry)
             plain = entries.to_plain(entry)
             if entries.kind_of(entry) in entries.OF_JOBS:
                 self._close_part_minute()  # a minute belongs to one job, or to none
@@ -174,16 +183,42 @@ class Engine:
             self.assembler.refuse_entry()
             raise
         if self._on_stamped is not None:
-            self._on_stamped(at_ms, b"!" + messages.encode(plain))
+            self._on_stamped(at_ms, b"!" + messages.encode(self._ledger.in_a_recording(plain)))
+        self._ledger.add_entry(at_ms, plain, seq)
+        if isinstance(entry, entries.StrikeOutEntry):
+            return {"seq": seq, **({} if entry.elsewhere else self._begin_again(at_ms))}
         learn_job = entries.kind_of(entry) in entries.OF_JOBS
-        extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms)
-        self.watch.learn(entry, at_ms)
+        extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms, seq)
+        self.watch.learn(entry, at_ms, seq)
         self.adviser.learn(entry, at_ms, self.reckoner.now)
         self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
         if ENTRIES[entries.kind_of(entry)].teaches:
-            self._keeper.record("learned", at_ms, self.reckoner.take_learned())
+            used = not str(extra.get("note", "")).startswith(NOT_USED)
+            self._keep("learned", at_ms, self.reckoner.take_learned(entries.kind_of(entry), used))
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
+
+    def _begin_again(self, at_ms: int) -> dict[str, Any]:
+        """An entry was struck out: all that follows from entries is worked out again without it."""
+        struck, marks = self._ledger.struck, {mark.seq: mark for mark in self.watch.course.marks}
+        self.reckoner.begin_again(struck)
+        self.watch.course.marks.clear()
+        counted: list[entries.Entry] = []
+        for one in self._ledger:
+            self.reckoner.restore(one.kind, one.body, one.at_ms, one.seq)
+            if one.kind == "entry" and one.seq not in struck:
+                counted.append(entries.from_plain(one.body))
+                if one.seq in marks:
+                    self.watch.mark_again(counted[-1], marks[one.seq])
+        self._tests_kept = len(self.reckoner.calibration.tests)
+        self._exponent = self.watch.exponent()
+        self.judge.begin_again(counted)
+        return {}
+
+    def _keep(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
+        """A record from which what is in force follows."""
+        self._ledger.add(kind, at_ms, body)
+        self._keeper.record(kind, at_ms, body)
 
     def _learn_job(self, entry: entries.Entry, at_ms: int, seq: int) -> dict[str, Any]:
         """A job begins, ends or is taken up again: what is in force, or what it came to, goes on record."""
@@ -192,10 +227,10 @@ class Engine:
         try:
             minutes, proof = self._keeper.job_minutes(ends) if ends else [], self._keeper.proof(seq)
         except StoreError:  # the entry itself is on disk; what it sums up can be read again later
-            return reckoner.learn(entry, at_ms)
+            return reckoner.learn(entry, at_ms, seq)
         totals = jobrecords.total(reckoner.names, minutes)
         before = jobrecords.yield_and_percent(reckoner, totals)
-        extra = reckoner.learn(entry, at_ms)
+        extra = reckoner.learn(entry, at_ms, seq)
         if isinstance(entry, entries.JobFinishEntry):
             found = jobrecords.correction(reckoner, entry, ends, before, totals)
             if found is not None:
@@ -208,9 +243,13 @@ class Engine:
             self._keeper.record("job opening", at_ms, jobrecords.opening(reckoner, at_ms / 1000))
         return {**extra, **({"proof": proof} if proof is not None else {})}
 
-    def restore(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
-        """Take up a record of an earlier run, in order of record, before the first line."""
-        self.reckoner.restore(kind, body, at_ms)
+    def restore(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0) -> None:
+        """Take up a record of an earlier run and its number, in order of record, before the first line."""
+        self.reckoner.restore(kind, body, at_ms, seq)
+        if kind in REPEATED:
+            self._ledger.add(kind, at_ms, body, seq)
+        if seq and seq in self._ledger.struck:
+            return
         self.adviser.restore(kind, body, at_ms, self.reckoner.now)
         if kind == "entry":
             self.judge.restore(body)
@@ -263,7 +302,7 @@ class Engine:
         self._closed_t = second.t
         self._keeper.second(second, figures)
         if self.reckoner.has_news:
-            self._keeper.record("learned", second.t * 1000, self.reckoner.take_learned())
+            self._keep("learned", second.t * 1000, self.reckoner.take_learned())
         self._keep_tests(second.t * 1000)
         changes = self.judge.step(figures, second)
         self.watch.step(second, figures)
@@ -338,9 +377,9 @@ class Engine:
         self._verdict_told = verdict is not None
 
     def _keep_tests(self, at_ms: int) -> None:
-        for number, body in self.reckoner.tests.new_windows(self._windows_kept):
+        for number, body in self.reckoner.rows.new_windows(self._windows_kept):
             self._windows_kept.add(number)
-            self._keeper.record("tray window", at_ms, body)
+            self._keep("tray window", at_ms, body)
         tests = self.reckoner.calibration.tests
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
@@ -349,4 +388,4 @@ class Engine:
                 self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
             body = test_record(test)
             self._tests_kept += 1
-            self._keeper.record("calibration", at_ms, {**body, "after": messages.calibration(self.reckoner, at_ms / 1000)})
+            self._keep("calibration", at_ms, {**body, "after": messages.calibration(self.reckoner, at_ms / 1000)})

@@ -7,7 +7,7 @@ change is open.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 from edge.contract import entries
 from edge.contract.entries import given
@@ -27,8 +27,14 @@ LOOKED_AT_S = 3 * 3600
 """A change is looked at every minute for so long; asked for, it is judged at any time."""
 
 
-Place = tuple[int, float, float, int]
-"""Where a mark stands: seconds so far, its time (epoch s), guard time in s, number of the crop."""
+class Place(NamedTuple):
+    """Where a mark stands: seconds so far, its time (epoch s), guard time in s, number of the crop, number of its record."""
+
+    rows: int
+    at_s: float
+    guard_s: float
+    crop: int
+    seq: int
 
 
 class Watch:
@@ -64,27 +70,32 @@ class Watch:
         )  # fmt: skip
         self.course.take(moment, new_run)
 
-    def learn(self, entry: entries.Entry, stamp_ms: int) -> None:
-        """One admitted entry, after the reckoner learned it."""
-        mark = self.MARKS.get(type(entry))
-        if mark is None:
-            return
-        at, now = given(entry.at), self.reckoner.now
-        at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
-        self.course.mark(mark(self, entry, (self.course.count, at_s, now.lag_s + SETTLING_S, now.crop_number)))
+    def learn(self, entry: entries.Entry, stamp_ms: int, seq: int = 0) -> None:
+        """One admitted entry and the number of its record, after the reckoner learned it."""
+        at = given(entry.at)
+        self._mark(entry, self.course.count, stamp_ms / 1000 if at is None else entries.epoch_s(at), seq)
+
+    def mark_again(self, entry: entries.Entry, earlier: CourseMark) -> None:
+        """The mark of an entry anew, after the reckoner took it up again: another entry was struck out."""
+        self._mark(entry, earlier.rows, earlier.at_s, earlier.seq)
+
+    def _mark(self, entry: entries.Entry, rows: int, at_s: float, seq: int) -> None:
+        mark, now = self.MARKS.get(type(entry)), self.reckoner.now
+        if mark is not None:
+            self.course.mark(mark(self, entry, Place(rows, at_s, now.lag_s + SETTLING_S, now.crop_number, seq)))
 
     def _mark_setting(self, entry: entries.SettingEntry, place: Place) -> CourseMark:
         change = self.reckoner.now.changes[-1]
         key = f"other: {change.name}" if change.what == "other" else change.what
-        return CourseMark("setting", *place, change.n, key, change.label, change.was, change.to)
+        return CourseMark("setting", *place[:4], change.n, key, change.label, change.was, change.to, seq=place.seq)
 
     def _mark_crop(self, entry: entries.CropEntry, place: Place) -> CourseMark:
-        return CourseMark("crop", *place)
+        return CourseMark("crop", *place[:4], seq=place.seq)
 
     def _mark_sample(self, entry: entries.SampleEntry, place: Place) -> CourseMark:
         plain = entries.to_plain(entry)
         values = tuple((key, float(plain[key])) for key in KEYS if key in plain)
-        return CourseMark("sample", *place, values=values)
+        return CourseMark("sample", *place[:4], values=values, seq=place.seq)
 
     MARKS: ClassVar[dict[type[entries.Entry], Callable[[Any, Any, Place], CourseMark]]] = {
         entries.SettingEntry: _mark_setting,

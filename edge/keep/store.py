@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, NamedTuple
 
 import msgspec
 
@@ -45,6 +45,15 @@ _ANSWER_SQL = "INSERT OR IGNORE INTO answer (ask_id, at_ms, body) VALUES (?, ?, 
 _LAST_SQL = "SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1"
 _RECORD_SQL = "INSERT INTO record (seq, run, at_ms, kind, body, salt, hash, ask_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 _RUN_SQL = "INSERT INTO run (run, started_ms, closed_cleanly, source, version, settings) VALUES (?, ?, 0, ?, ?, ?)"
+
+
+class EarlierRecord(NamedTuple):
+    """One record: its kind, time in epoch ms, body and number."""
+
+    kind: str
+    at_ms: int
+    body: dict[str, Any]
+    seq: int
 
 
 class Store:
@@ -265,12 +274,12 @@ class Store:
         rows = [(one,) for one in ids]
         self._writer.put(WriterTask(lambda db: db.executemany("DELETE FROM outbox WHERE id = ?", rows)))
 
-    def earlier_records(self, kinds: tuple[str, ...]) -> list[tuple[str, int, dict[str, Any]]]:
-        """Records of earlier runs of these kinds in order: kind, time in epoch ms, body."""
+    def earlier_records(self, kinds: tuple[str, ...]) -> list[EarlierRecord]:
+        """Records of earlier runs of these kinds in order."""
         marks = ", ".join("?" * len(kinds))
-        sql = f"SELECT kind, at_ms, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
+        sql = f"SELECT kind, at_ms, body, seq FROM record WHERE kind IN ({marks}) ORDER BY seq"
         rows = self._read(lambda db: db.execute(sql, kinds).fetchall())
-        return [(kind, at_ms, msgspec.json.decode(body)) for kind, at_ms, body in rows]
+        return [EarlierRecord(kind, at_ms, msgspec.json.decode(body), seq) for kind, at_ms, body, seq in rows]
 
     def work_hours(self) -> tuple[float, float]:
         """Hours of work since the last used tray test and since the last gauge check, out of the minutes kept.

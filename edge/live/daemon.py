@@ -21,13 +21,14 @@ from edge.contract import entries
 from edge.contract import settings as settings_module
 from edge.contract.errors import EntryError, SettingsError, StoreError, TailgrainError
 from edge.contract.settings import Settings
+from edge.contract.struck import struck_out
 from edge.engine import messages
 from edge.engine.engine import Engine
 from edge.feed.capture import Recorder
 from edge.feed.faultlog import FaultLog
 from edge.feed.ports import Reader
 from edge.judge.advice.adviser import TRIED_S
-from edge.keep.store import Store
+from edge.keep.store import EarlierRecord, Store
 from edge.keep.upkeep import Upkeep
 from edge.live.clock import Clock, Stamps, SystemClock
 from edge.live.earlier import earlier
@@ -77,8 +78,10 @@ class Daemon:
             self._voice = Voice(settings.mqtt, settings.machine.kit, name, now_ms, self._asked)
             on_stamped = self._record if self._recorder is not None else None
             ear = FixListener(self._store)
-            self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped)
-            hours = self._take_up()
+            earlier = self._store.earlier_records(RESTORED)
+            struck = frozenset(struck_out(one.body for one in earlier if one.kind == "entry"))
+            self._engine = Engine(settings, ear, self._voice, epoch_ms, on_stamped, struck=struck)
+            hours = self._take_up(earlier)
             self._go_on(now_ms if epoch_ms is None else epoch_ms)
             self._store.begin_run(now_ms, settings_module.to_plain(settings), settings.serial.port, name, hours)
         except BaseException:
@@ -90,17 +93,17 @@ class Daemon:
         outside = (None, None) if self._by_board else (self._stamps, self._readers[0])
         self._facts = Surroundings(self._engine, self._store, self._voice, ear, self._clock, *outside)
 
-    def _take_up(self) -> tuple[float, float]:
+    def _take_up(self, records: list[EarlierRecord]) -> tuple[float, float]:
         """What earlier runs were told and learned; returns their hours of work. A record that can't be taken up must not
         keep a kit from starting."""
-        for kind, at_ms, body in self._store.earlier_records(RESTORED):
+        for kind, at_ms, body, seq in records:
             try:
-                self._engine.restore(kind, at_ms, body)
+                self._engine.restore(kind, at_ms, body, seq)
             except UNUSABLE as fault:
                 LOG.warning("%s of %s: not taken up (%s: %s)", kind, messages.rfc3339_ms(at_ms), type(fault).__name__, fault)
-        loads = self._engine.reckoner.now.loads
-        if loads.since_s is not None:
-            loads.carried_ha = self._store.area_ha_since(loads.since_s)
+        kit = self._engine.reckoner.kit
+        if kit.now.loads.since_s is not None:
+            kit.carry_area(self._store.area_ha_since(kit.now.loads.since_s))
         hours = self._store.work_hours()
         self._engine.judge.restore_hours(*hours)
         return hours

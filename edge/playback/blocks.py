@@ -18,6 +18,7 @@ from edge.contract import entries
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError
 from edge.contract.settings import Settings
+from edge.contract.struck import struck_out
 from edge.engine.engine import Engine, Nowhere
 from edge.feed.assembler import Part
 from edge.judge.watch import Watch
@@ -55,7 +56,7 @@ def read(source: Path, settings: Settings, n: int | None = None, on_refused: Cal
 def read_capture(source: Path, settings: Settings, on_refused: Callable[[str], None] | None = None) -> Watch:
     """Run a capture through the engine. Raises CaptureError."""
     lines = recording.opened(source)
-    engine = Engine(settings, Nowhere(), Nowhere(), advises=False)
+    engine = Engine(settings, Nowhere(), Nowhere(), advises=False, numbering="capture")
     recording.play(engine, lines, on_refused)
     return engine.watch
 
@@ -74,6 +75,7 @@ class _KeptRecord(NamedTuple):
     at_ms: int
     kind: str
     body: dict[str, Any]
+    seq: int
 
 
 def read_database(source: Path, settings: Settings, n: int | None = None) -> Watch:
@@ -97,9 +99,10 @@ class Database:
         self._connection = connection
         kinds = ("entry", "learned", "clock step") if for_next_run else RESTORED
         marks = ", ".join("?" * len(kinds))
-        sql = f"SELECT run, at_ms, kind, body FROM record WHERE kind IN ({marks}) ORDER BY seq"
+        sql = f"SELECT run, at_ms, kind, body, seq FROM record WHERE kind IN ({marks}) ORDER BY seq"
         found = connection.execute(sql, kinds).fetchall()
-        records = [_KeptRecord(run, at_ms, kind, msgspec.json.decode(body)) for run, at_ms, kind, body in found]
+        records = [_KeptRecord(run, at_ms, kind, msgspec.json.decode(body), seq) for run, at_ms, kind, body, seq in found]
+        self._struck = frozenset(struck_out(one.body for one in records if one.kind == "entry"))
         self.records = [one for one in records if not for_next_run or one.body.get("entry") not in ("tray", "tray_mark")]
         self._runs = connection.execute("SELECT run, settings FROM run ORDER BY run").fetchall()
         self._newest = settings if for_next_run or not self._runs else _of_run(self._runs[-1][1])
@@ -113,29 +116,30 @@ class Database:
 
         Its loss points are the newest run's; seconds of a run that was wired with others can't stand beside them.
         """
-        watch = Watch(Reckoner(self._newest))
+        watch = Watch(Reckoner(self._newest, self._struck))
         points = watch.course.points
         held = self._connection.execute("SELECT DISTINCT run FROM second WHERE t BETWEEN ? AND ?", (low, high)).fetchall()
-        needed = {run for run, in held}
+        needed = {run for (run,) in held}
         told: list[_KeptRecord] = []
         for run, text in self._runs:
             if run in needed and (settings := _of_run(text)) != watch.reckoner.settings:
-                watch.reckoner = Reckoner(settings)
-                for record in told:
-                    watch.reckoner.restore(record.kind, record.body, record.at_ms)
+                self._begin(watch, settings, told)
             mine = [record for record in self.records if record.run == run]
             fits = run in needed and watch.reckoner.names == points
             self._feed(watch, mine, list(self._rows(run, low, high)) if fits else [])
             told += mine
         if watch.reckoner.settings != self._newest:
-            watch.reckoner = Reckoner(self._newest)
-            for record in told:
-                watch.reckoner.restore(record.kind, record.body, record.at_ms)
+            self._begin(watch, self._newest, told)
         return watch
+
+    def _begin(self, watch: Watch, settings: Settings, told: list[_KeptRecord]) -> None:
+        watch.reckoner = Reckoner(settings, self._struck)
+        for record in told:
+            watch.reckoner.restore(record.kind, record.body, record.at_ms, record.seq)
 
     def open_since(self) -> tuple[float, float] | None:
         """Epoch seconds of the first change that pools with the open one, and of that one; None when none is open."""
-        told = [one for one in self.records if one.body.get("entry") in ("crop", "setting")]
+        told = [one for one in self.records if one.body.get("entry") in ("crop", "setting") and one.seq not in self._struck]
         ends = [one for one in told if one.body["entry"] == "crop" or one.body["what"] != "lag_s"]
         if not ends or ends[-1].body["entry"] == "crop":
             return None
@@ -152,8 +156,10 @@ class Database:
             newest = self._connection.execute("SELECT max(t) FROM second").fetchone()[0] or 0
             return newest - AROUND_S, newest
         settings = [one for one in self.records if one.kind == "entry" and one.body.get("entry") == "setting"]
-        if not 1 <= n <= len(settings):
+        if not 1 <= n <= len(settings) or settings[n - 1].seq in self._struck:
             return 0, -1
+        n -= sum(one.seq in self._struck for one in settings[: n - 1])
+        settings = [one for one in settings if one.seq not in self._struck]
         # The whole run of changes of one setting that pools with this one.
         key = [_key(one) for one in settings]
         first = last = n - 1
@@ -185,9 +191,9 @@ class Database:
     def _tell(self, watch: Watch, record: _KeptRecord) -> None:
         if record.kind == "clock step":
             return
-        watch.reckoner.restore(record.kind, record.body, record.at_ms)
-        if record.kind == "entry":
-            watch.learn(entries.from_plain(record.body), record.at_ms)
+        watch.reckoner.restore(record.kind, record.body, record.at_ms, record.seq)
+        if record.kind == "entry" and record.seq not in self._struck:
+            watch.learn(entries.from_plain(record.body), record.at_ms, record.seq)
 
     def _rows(self, run: int, low: int, high: int) -> Iterator[_KeptSecond]:
         sql = """SELECT t, state, area_m2, distance_m, returns_pct, parts

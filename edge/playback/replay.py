@@ -14,6 +14,7 @@ from edge.contract.errors import StoreError
 from edge.contract.settings import Settings
 from edge.engine import messages
 from edge.engine.engine import Engine, Keeper, Nowhere
+from edge.engine.ledger import Numbering
 from edge.judge.alerts.judge import AlertChange
 from edge.keep.store import Store
 from edge.playback import recording
@@ -38,7 +39,8 @@ def replay(
     if store is not None:
         database = keeper = _new_store(store)
     try:
-        engine = Engine(settings, keeper, Nowhere(), advises=database is not None)
+        numbering: Numbering = "capture" if database is None else "capture into a store"
+        engine = Engine(settings, keeper, Nowhere(), advises=database is not None, numbering=numbering)
         if on_second is not None:
             engine.on_figures.append(lambda figures: on_second(messages.live(figures)))
         if database is not None:
@@ -101,4 +103,3 @@ def alert_lives(changes: list[AlertChange]) -> list[dict[str, Any]]:
 def to_stderr(text: str) -> None:
     """One line for a person, beside the output."""
     print(text, file=sys.stderr)
-

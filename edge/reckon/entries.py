@@ -25,14 +25,17 @@ from edge.reckon.kitstate import KitState
 from edge.reckon.tables import crops
 
 KG_PER_T = 1000.0
+NOT_USED = "kept, not used"
 ONCE_WIRED = InWords(("once the settings name one",))
 
 
 class Moment(NamedTuple):
-    """When an entry holds: its own time or its line's (epoch s), and the stamp of its line (epoch ms)."""
+    """When an entry holds: its own time or its line's (epoch s), the stamp of its line (epoch ms), the number of its record
+    (0: it is not known)."""
 
     at_s: float
     stamp_ms: int
+    seq: int = 0
 
 
 def _as_it_is(kit: KitState, entry: Any, stamp_ms: int) -> Any:
@@ -49,6 +52,10 @@ def _nothing(kit: KitState, entry: Any, when: Moment) -> dict[str, Any]:
     return {}
 
 
+def _taught_nothing(kit: KitState, entry: Any, when: Moment, taught: dict[str, Any]) -> None:
+    return None
+
+
 def _no_doubt(kit: KitState, entry: Any) -> str:
     return ""
 
@@ -57,8 +64,8 @@ class EntryKind(NamedTuple):
     """One kind of entry.
 
     `admit` checks an entry against what is in force and completes it (raises EntryError); `learn` acts on it and returns what
-    the answer adds; `restore` takes it up from an earlier run (None: as `learn`); `doubt` says what to look at again.
-    `teaches`: what it taught beyond itself goes into a record of its own.
+    the answer adds; `restore` takes it up from the record (None: as `learn`); `doubt` says what to look at again.
+    `teaches`: what it taught beyond itself goes into a record of its own, which `retell` takes up after `restore`.
     """
 
     admit: Callable[[KitState, Any, int], Any] = _as_it_is
@@ -66,23 +73,25 @@ class EntryKind(NamedTuple):
     restore: Callable[[KitState, Any, Moment], Any] | None = None
     doubt: Callable[[KitState, Any], str] = _no_doubt
     teaches: bool = False
+    retell: Callable[[KitState, Any, Moment, dict[str, Any]], None] = _taught_nothing
 
 
 # ---------------------------------------------------------------- crop, loads and jobs
 
 
 def _learn_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict[str, Any]:
-    kit.tests.crop_ends(kit.now.crop_number)
-    return _restore_crop(kit, entry, when)
-
-
-def _restore_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict[str, Any]:
     before = kit.now.crop_number
+    kit.tests.crop_ends(before)
     kit.now.learn(entry, when.at_s)
     if kit.now.crop_number != before:
-        kit.now.loads.begin(when.at_s, kit.crop_ha)
+        kit.now.loads.begin(when.at_s, kit.cut_ha)
         kit.calibration.doubted_hz = 0.0  # the doubt was beside the tests of the crop before
     return {}
+
+
+def _retell_crop(kit: KitState, entry: entries.CropEntry, when: Moment, taught: dict[str, Any]) -> None:
+    if kit.now.loads.since_s == when.at_s and not kit.now.loads.t:
+        kit.now.loads.mark_ha = float(taught["cut_ha"])
 
 
 def _doubt_crop(kit: KitState, entry: entries.CropEntry) -> str:
@@ -93,15 +102,23 @@ def _doubt_residue(kit: KitState, entry: entries.ResidueEntry | entries.TrayEntr
     return doubt_of_residue(given(entry.residue_width_m), kit.settings.machine.cut_width_m)
 
 
-def _learn_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> dict[str, Any]:
+def mass_of(entry: entries.LoadEntry) -> float:
+    """Tonnes of a load, weighed or by its volume."""
     mass_t = given(entry.t)
-    if mass_t is None:
-        mass_t = given(entry.volume_m3) * given(entry.bulk_kg_m3) / KG_PER_T
-    return _not_used(kit.now.add_load(mass_t, kit.crop_ha, when.at_s))
+    return float(mass_t if mass_t is not None else given(entry.volume_m3) * given(entry.bulk_kg_m3) / KG_PER_T)
+
+
+def _learn_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> dict[str, Any]:
+    mass_t = mass_of(entry)
+    return _not_used(kit.now.add_load(mass_t, kit.cut_ha, when.at_s))
 
 
 def _restore_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> None:
-    kit.now.loads.since_s = when.at_s  # its sums stand in a record of its own
+    kit.now.loads.since_s = when.at_s  # what it gave stands in a record of its own
+
+
+def _retell_load(kit: KitState, entry: entries.LoadEntry, when: Moment, taught: dict[str, Any]) -> None:
+    kit.now.add_load(mass_of(entry), float(taught["cut_ha"]), when.at_s)
 
 
 def _admit_job_reopen(kit: KitState, entry: entries.JobReopenEntry, stamp_ms: int) -> Entry:
@@ -116,7 +133,8 @@ def _admit_job_reopen(kit: KitState, entry: entries.JobReopenEntry, stamp_ms: in
 
 def _learn_job_start(kit: KitState, entry: entries.JobStartEntry, when: Moment) -> dict[str, Any]:
     answer = _learn_job_reopen(kit, entry, when)
-    kit.now.loads.begin(when.at_s, kit.crop_ha)
+    kit.begin_area()  # what was cut for others is nobody else's business
+    kit.now.loads.begin(when.at_s, kit.cut_ha)
     return answer
 
 
@@ -154,7 +172,7 @@ def _of_job(job: int, note: str) -> dict[str, Any]:
 
 def _learn_tray_mark(kit: KitState, entry: entries.TrayMarkEntry, when: Moment) -> dict[str, Any]:
     number = kit.now.add_mark(when.at_s)
-    kit.tests.mark(number, when.at_s)
+    kit.rows.mark(number, when.at_s)
     return {"mark": number}
 
 
@@ -177,7 +195,7 @@ def _admit_tray(kit: KitState, entry: entries.TrayEntry, stamp_ms: int) -> Entry
 
 
 def _learn_tray(kit: KitState, entry: entries.TrayEntry, when: Moment) -> dict[str, Any]:
-    kit.tests.learn(entry, when.stamp_ms, kit.now, kit.settings.machine.cut_width_m)
+    kit.tests.learn(entry, when.stamp_ms, kit.now, kit.settings.machine.cut_width_m, when.seq)
     return {}
 
 
@@ -185,8 +203,8 @@ def _restore_tray(kit: KitState, entry: entries.TrayEntry, when: Moment) -> None
     """A tray whose judgement is not on record yet (the power went first) is judged by this run."""
     try:
         _learn_tray(kit, entry, when)
-    except EntryError:
-        return  # other settings than it was admitted under: it stays a record
+    except EntryError as fault:  # other settings than it was admitted under, or what it went by was struck out
+        kit.tests.note_unweighed(when.seq, str(fault))
 
 
 def _learn_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment) -> dict[str, Any]:
@@ -195,6 +213,16 @@ def _learn_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment) ->
         kit.calibration.doubted_hz = 0.0
         kit.refit()
     return _not_used(why)
+
+
+def _retell_idle_run(kit: KitState, entry: entries.IdleRunEntry, when: Moment, taught: dict[str, Any]) -> None:
+    if not taught.get("used", True):
+        return
+    for sensor in [sensor for point in kit.points for sensor in point.sensors]:
+        hz, u_hz = taught["vibration"].get(str(sensor.at), (sensor.vibration_hz, sensor.vibration_u_hz))
+        sensor.vibration_hz, sensor.vibration_u_hz, sensor.background_from = float(hz), float(u_hz), "idle run"
+    kit.calibration.doubted_hz = 0.0
+    kit.refit()
 
 
 def _admit_ground_run(kit: KitState, entry: entries.GroundRunEntry, stamp_ms: int) -> Entry:
@@ -218,8 +246,13 @@ def _learn_returns_catch(kit: KitState, entry: entries.ReturnsCatchEntry, when: 
     return _not_used(kit.returns.learn_catch(entry.mass_kg, entry.seconds) if kit.returns is not None else "")
 
 
+def _retell_returns_catch(kit: KitState, entry: entries.ReturnsCatchEntry, when: Moment, taught: dict[str, Any]) -> None:
+    if kit.returns is not None and taught["full_t_h"] is not None and taught.get("used", True):
+        kit.returns.full_t_h = float(taught["full_t_h"])
+
+
 def _not_used(why: str) -> dict[str, Any]:
-    return {"note": f"kept, not used: {why}"} if why else {}
+    return {"note": f"{NOT_USED}: {why}"} if why else {}
 
 
 # ---------------------------------------------------------------- sieves and settings
@@ -239,7 +272,7 @@ def _doubt_sample(kit: KitState, entry: entries.SampleEntry) -> str:
 
 
 ENTRIES: dict[str, EntryKind] = {
-    "crop": EntryKind(learn=_learn_crop, restore=_restore_crop, doubt=_doubt_crop),
+    "crop": EntryKind(learn=_learn_crop, doubt=_doubt_crop, teaches=True, retell=_retell_crop),
     "limit": EntryKind(),
     "tray_mark": EntryKind(learn=_learn_tray_mark, restore=_restore_tray_mark),
     "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, doubt=_doubt_residue),
@@ -247,18 +280,21 @@ ENTRIES: dict[str, EntryKind] = {
     "setting": EntryKind(learn=_learn_setting),
     "width_used": EntryKind(),
     "residue": EntryKind(doubt=_doubt_residue),
-    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True),
+    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True, retell=_retell_load),
     "sample": EntryKind(doubt=_doubt_sample),
     "returns_look": EntryKind(learn=_nothing),
-    "returns_catch": EntryKind(admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True),
-    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True),
+    "returns_catch": EntryKind(
+        admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True, retell=_retell_returns_catch
+    ),
+    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True, retell=_retell_idle_run),
     "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run),
-    "job_start": EntryKind(learn=_learn_job_start, restore=_restore_job_start),
+    "job_start": EntryKind(learn=_learn_job_start, restore=_restore_job_start, teaches=True),
     "job_finish": EntryKind(learn=_learn_job_finish, restore=_override),
     "job_reopen": EntryKind(admit=_admit_job_reopen, learn=_learn_job_reopen, restore=_override),
     "ack": EntryKind(learn=_nothing),
     "shelve": EntryKind(learn=_nothing),
     "note": EntryKind(learn=_nothing),
+    "strike_out": EntryKind(learn=_nothing),
 }
 """Kind by its name on the wire."""
 

@@ -9,6 +9,7 @@ from edge.reckon.calibrationstatus import CalibrationStatus
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.entered.sieves import Sieves
 from edge.reckon.fit.calibration import Calibration
+from edge.reckon.fit.trayrows import TrayRows
 from edge.reckon.fit.traytests import TrayTests
 from edge.reckon.lag.cutarea import CutArea, MixedExposure
 from edge.reckon.lag.learner import LagLearner
@@ -29,24 +30,27 @@ class KitState:
     `background_changed`: a background was learned by itself and is not on record yet.
     """
 
+    now: InForce
+    sieves: Sieves
+    calibration: Calibration
+    tests: TrayTests
+    status: CalibrationStatus
+
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.now = InForce.from_settings(settings)
         self.sensors = sensors_of(settings)
         loss, ground, beam = self.sensors["loss"], self.sensors["ground"], self.sensors["beam"]
         assert isinstance(loss, LossSensors) and isinstance(ground, GroundSensors) and isinstance(beam, BeamSensors)
         self.points, self.ground, self.returns = loss.points, ground.rate, beam.returns
         self.names = tuple([point.name for point in self.points])
         self.smoothers = [Smoother() for _ in self.points]
-        self.calibration = Calibration(self.names)
         bits = {level.means: Bit(1 << level.bit, level.inverted) for level in settings.level}
         self.work = WorkState(bits.get("front down"), bits.get("threshing on"))
         self.receiver = ReceiverSpeed()
-        self.sieves = Sieves(settings)
         self.area, self.exposure = CutArea(), MixedExposure()
         self.sums = RunningSums(self.points)
-        self.tests = TrayTests(self.calibration)
-        self.status = CalibrationStatus(self.calibration, self.now)
+        self._area_from_ha = 0.0
+        self.rows = TrayRows()
         self.idle = IdleSeconds()
         inputs = sum([len(point.sensors) for point in self.points])
         self.quiet = QuietTime(inputs) if self.work.knows_both else None
@@ -54,6 +58,19 @@ class KitState:
         self.lag = LagLearner()
         self.pulse_window: deque[tuple[float, int]] = deque()
         """Grain pulses and exposure in ms of the last seconds; kept only where no level is wired."""
+        self.begin_entered()
+
+    def begin_entered(self) -> None:
+        """What entries put in force is as if none had been made; what the seconds gave stays."""
+        self.now = InForce.from_settings(self.settings)
+        self.sieves = Sieves(self.settings)
+        self.calibration = Calibration(self.names)
+        self.tests = TrayTests(self.calibration, self.rows)
+        self.status = CalibrationStatus(self.calibration, self.now)
+        for sensor in [sensor for point in self.points for sensor in point.sensors]:
+            sensor.begin_background()
+        if self.returns is not None:
+            self.returns.begin_flow()
 
     @property
     def lag_s(self) -> float:
@@ -61,9 +78,17 @@ class KitState:
         return 0.0 if self.work.inferred else self.now.lag_s
 
     @property
-    def crop_ha(self) -> float:
-        """Hectares of the crop in front that were cut in this run."""
-        return self.sums.crop_ha(self.now.crop_number)
+    def cut_ha(self) -> float:
+        """Hectares cut since the last job was started, or since the first record: loads are told over differences of it."""
+        return self._area_from_ha + self.sums.cut_ha
+
+    def begin_area(self) -> None:
+        """Hectares are counted anew."""
+        self._area_from_ha = -self.sums.cut_ha
+
+    def carry_area(self, since_mark_ha: float) -> None:
+        """Before the first second: hectares that earlier runs cut since the tank was last empty."""
+        self._area_from_ha = self.now.loads.mark_ha + since_mark_ha - self.sums.cut_ha
 
     def vibration_hz(self) -> list[float]:
         """Background of each point in pulses/s."""
@@ -79,5 +104,5 @@ class KitState:
 
     def refit(self) -> None:
         """Another background holds: all factors follow."""
-        self.tests.refit(self.vibration_hz(), self.dispersion())
+        self.tests.refit(self.vibration_hz())
         self.status.forget()

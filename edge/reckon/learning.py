@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from edge.contract import entries
 from edge.contract.entries import Entry, given, kind_of
@@ -14,8 +14,12 @@ from edge.reckon.kitstate import KitState
 class Learning:
     """Entries and records -> the state of one kit."""
 
-    def __init__(self, kit: KitState) -> None:
-        self._kit = kit
+    def __init__(self, kit: KitState, struck: frozenset[int] = frozenset(), live: bool = False) -> None:
+        """`struck`: numbers of records whose entries were struck out; `live`: seconds have passed already, and what they gave
+        stays as it is."""
+        self._kit, self._struck, self._live = kit, struck, live
+        self._has_skipped = False
+        self._waits: _Taught | None = None
 
     def admit(self, entry: Entry, stamp_ms: int) -> Entry:
         """Check an entry against what is in force; returns it completed (a tray with its mark's time).
@@ -25,29 +29,42 @@ class Learning:
         admitted: Entry = ENTRIES[kind_of(entry)].admit(self._kit, entry, stamp_ms)
         return admitted
 
-    def learn(self, entry: Entry, stamp_ms: int) -> dict[str, Any]:
-        """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
+    def learn(self, entry: Entry, stamp_ms: int, seq: int = 0) -> dict[str, Any]:
+        """Act on an admitted entry that arrived at a stamp (epoch ms) and has this number. Returns what the answer adds, such
+        as `mark`."""
         kind = ENTRIES[kind_of(entry)]
-        answer = kind.learn(self._kit, entry, _moment(entry, stamp_ms))
+        answer = kind.learn(self._kit, entry, _moment(entry, stamp_ms, seq))
         check = kind.doubt(self._kit, entry)
         return {**answer, "note": "; ".join(said for said in (answer.get("note"), check) if said)} if check else answer
 
-    def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
-        """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""
+    def restore(self, kind: str, body: dict[str, Any], at_ms: int, seq: int = 0) -> None:
+        """Take up a record: entries, tray windows, judged tests, backgrounds. In order of record."""
         kit = self._kit
-        if kit.quiet is not None:
+        if kit.quiet is not None and not self._live:
             kit.quiet.is_restored = True
         if kind == "entry":
-            entry = entries.from_plain(body)
-            row = ENTRIES[kind_of(entry)]
-            (row.restore or row.learn)(kit, entry, _moment(entry, at_ms))
+            self._restore_entry(entries.from_plain(body), at_ms, seq)
         elif kind == "tray window":
-            kit.tests.restore_window(body)
+            kit.rows.restore_window(body)
         elif kind == "calibration":
-            kit.tests.restore_test(body, kit.vibration_hz(), kit.dispersion())
-            self._expect(kit.calibration.tests[-1])
+            test = kit.tests.restore_test(body, kit.now, kit.vibration_hz(), kit.dispersion(), self._has_skipped)
+            if test is not None and not self._live:
+                self._expect(test)
         elif kind == "learned":
             self._restore_learned(body)
+
+    def _restore_entry(self, entry: Entry, at_ms: int, seq: int) -> None:
+        row, when = ENTRIES[kind_of(entry)], _moment(entry, at_ms, seq)
+        self._waits = None
+        if seq in self._struck:
+            self._has_skipped = True
+            self._kit.now.skip(entry)
+            if isinstance(entry, entries.TrayEntry):
+                self._kit.tests.skip(entry, at_ms, seq)
+        else:
+            (row.restore or row.learn)(self._kit, entry, when)
+        if row.teaches:
+            self._waits = _Taught(entry, when, seq in self._struck)
 
     def _expect(self, test: Test) -> None:
         points = self._kit.points
@@ -74,41 +91,74 @@ class Learning:
             "loads": [kit.now.loads.t, kit.now.loads.ha],
             "lag": kit.lag.to_plain(),
             "doubted_hz": kit.calibration.doubted_hz,
+            "cut_ha": kit.cut_ha,
         }
 
-    def take_learned(self) -> dict[str, Any]:
-        """The same, about to be recorded: it is news no more."""
+    def take_learned(self, after: str | None = None, used: bool = True) -> dict[str, Any]:
+        """The same, about to be recorded: it is news no more. `after`: the kind of the entry that taught it (None: seconds did),
+        `used`: whether that entry could be used."""
         self._kit.background_changed = False
         self._kit.lag.note_recorded()
-        return self.learned()
+        return {**self.learned(), "after": after, **({"used": used} if after is not None else {})}
 
     def _restore_learned(self, body: dict[str, Any]) -> None:
+        """What entries taught hangs on the entry, so that it goes with it when that is struck out; the rest came from seconds."""
+        taught, self._waits = self._waits, None
+        after = body.get("after", "")  # a job's opening and records of before don't say
+        if taught is not None and after in (kind_of(taught.entry), ""):
+            if after and not taught.struck:
+                ENTRIES[after].retell(self._kit, taught.entry, taught.when, body)
+            elif not taught.struck:
+                self._restore_whole(body)
+        elif after is not None:  # its entry is not here
+            self._restore_whole(body)
+        self._restore_backgrounds(body, ("automatic", "nothing"))
+        if not self._live:
+            self._restore_seconds(body)
+        self._kit.calibration.doubted_hz = float(body.get("doubted_hz", 0.0))
+
+    def _restore_whole(self, body: dict[str, Any]) -> None:
+        """Everything as it stood."""
         kit = self._kit
-        sensors = [sensor for point in kit.points for sensor in point.sensors]
-        before = [(sensor.vibration_hz, sensor.vibration_u_hz) for sensor in sensors]
-        for sensor in sensors:
-            hz, u_hz = body["vibration"].get(str(sensor.at), (sensor.vibration_hz, sensor.vibration_u_hz))
-            # Records without the word come from before there was an automatic estimate.
-            source = body.get("background_from", {}).get(str(sensor.at), "idle run" if u_hz else "settings")
-            if source == "idle run" or (source == "automatic" and sensor.background_from != "settings"):
-                sensor.vibration_hz, sensor.vibration_u_hz = float(hz), float(u_hz)
-                sensor.background_from = source
-        if before != [(sensor.vibration_hz, sensor.vibration_u_hz) for sensor in sensors]:
-            kit.refit()
-        quiet = body.get("quiet")
-        if kit.quiet is not None and quiet is not None and len(quiet[1]) == len(kit.quiet.pulses):
-            kit.quiet.seconds, kit.quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
-        kit.calibration.doubted_hz = float(body.get("doubted_hz", 0.0))
+        self._restore_backgrounds(body, ("idle run",))
         if kit.returns is not None and body["full_t_h"] is not None:
             kit.returns.full_t_h = float(body["full_t_h"])
-        if body.get("lag") is not None:
-            kit.lag.restore(body["lag"])
         if not body["yield_is_typed"]:  # a typed one stands in the settings or in an entry of its own
             kit.now.yield_t_ha, kit.now.yield_is_typed = body["yield_t_ha"], False
         if "loads" in body:  # records without them come from before they were kept
             kit.now.loads.t, kit.now.loads.ha = map(float, body["loads"])
 
+    def _restore_backgrounds(self, body: dict[str, Any], sources: tuple[str, ...]) -> None:
+        """The backgrounds that came from these sources; an idle run and the settings win over what was learned by itself."""
+        sensors = [sensor for point in self._kit.points for sensor in point.sensors]
+        before = [(sensor.vibration_hz, sensor.vibration_u_hz) for sensor in sensors]
+        for sensor in sensors:
+            hz, u_hz = body["vibration"].get(str(sensor.at), (sensor.vibration_hz, sensor.vibration_u_hz))
+            # Records without the word come from before there was an automatic estimate.
+            source = body.get("background_from", {}).get(str(sensor.at), "idle run" if u_hz else "settings")
+            if source in sources and (source == "idle run" or sensor.background_from in sources):
+                sensor.vibration_hz, sensor.vibration_u_hz = float(hz), float(u_hz)
+                sensor.background_from = source
+        if before != [(sensor.vibration_hz, sensor.vibration_u_hz) for sensor in sensors]:
+            self._kit.refit()
 
-def _moment(entry: Entry, stamp_ms: int) -> Moment:
+    def _restore_seconds(self, body: dict[str, Any]) -> None:
+        """What seconds gave, of which the next run has none: quiet time and lag."""
+        kit, quiet = self._kit, body.get("quiet")
+        if kit.quiet is not None and quiet is not None and len(quiet[1]) == len(kit.quiet.pulses):
+            kit.quiet.seconds, kit.quiet.pulses = float(quiet[0]), [float(pulses) for pulses in quiet[1]]
+        if body.get("lag") is not None:
+            kit.lag.restore(body["lag"])
+
+
+class _Taught(NamedTuple):
+    """An entry whose teaching is told by the next record, and whether it was struck out."""
+
+    entry: Entry
+    when: Moment
+    struck: bool
+
+
+def _moment(entry: Entry, stamp_ms: int, seq: int) -> Moment:
     at = given(entry.at)
-    return Moment(stamp_ms / 1000 if at is None else entries.epoch_s(at), stamp_ms)
+    return Moment(stamp_ms / 1000 if at is None else entries.epoch_s(at), stamp_ms, seq)

@@ -37,11 +37,24 @@ class Reckoner:
     reads figures off it. `now`, `points`, `tests` and the like are parts of the state that others look at.
     """
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, struck: frozenset[int] = frozenset()) -> None:
+        """`struck`: numbers of records whose entries were struck out, for what `restore` takes up."""
         self.kit = kit = KitState(settings)
-        self._learning, self._builder, self._background = Learning(kit), FigureBuilder(kit), LearnedBackground(kit)
-        self.settings, self.now, self.points, self.names = settings, kit.now, kit.points, kit.names
-        self.calibration, self.tests, self.work, self.lag, self.sieves = kit.calibration, kit.tests, kit.work, kit.lag, kit.sieves
+        self._learning, self._builder, self._background = Learning(kit, struck), FigureBuilder(kit), LearnedBackground(kit)
+        self.settings, self.points, self.names = settings, kit.points, kit.names
+        self.work, self.lag, self.rows = kit.work, kit.lag, kit.rows
+        self._show_entered()
+
+    def _show_entered(self) -> None:
+        kit = self.kit
+        self.now, self.calibration, self.tests, self.sieves = kit.now, kit.calibration, kit.tests, kit.sieves
+
+    def begin_again(self, struck: frozenset[int]) -> None:
+        """Entries were struck out: what is in force begins anew, to be followed by `restore` of every record so far. What the
+        seconds gave stays."""
+        self.kit.begin_entered()
+        self._learning = Learning(self.kit, struck, live=True)
+        self._show_entered()
 
     # ---------------------------------------------------------------- seconds
 
@@ -144,14 +157,14 @@ class Reckoner:
         variance = tuple([point.effective * point.scatter for point in self.points])
         half_blind = any(point.half_blind for point in self.points)
         is_work = seen.state == "working"
-        self.tests.remember(WindowSecond(t, is_work, speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2))
+        self.rows.remember(WindowSecond(t, is_work, speed_kmh, metres, threshing_s, pulses, variance, half_blind, area_m2))
         quiet = not seen.at_work and seen.threshing_ms > 0
         self.kit.idle.remember(t, threshing_s if quiet else 0.0, quiet, self.points)
 
     def _forget_times(self) -> None:
         """After a clock step, seconds before and after can't be looked up by time together."""
         self.now.forget_times()
-        self.tests.forget_times()
+        self.rows.forget_times()
         self.kit.idle.forget_times()
 
     def _close_windows(self, now_s: float) -> None:
@@ -168,13 +181,14 @@ class Reckoner:
         """Check an entry against what is in force; returns it completed (a tray with its mark's time). Raises EntryError."""
         return self._learning.admit(entry, stamp_ms)
 
-    def learn(self, entry: Entry, stamp_ms: int) -> dict[str, Any]:
-        """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
-        return self._learning.learn(entry, stamp_ms)
+    def learn(self, entry: Entry, stamp_ms: int, seq: int = 0) -> dict[str, Any]:
+        """Act on an admitted entry that arrived at a stamp (epoch ms); `seq`: the number of its record. Returns what the answer
+        adds, such as `mark`."""
+        return self._learning.learn(entry, stamp_ms, seq)
 
-    def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
-        """Take up a record of an earlier run, in order of record."""
-        self._learning.restore(kind, body, at_ms)
+    def restore(self, kind: str, body: dict[str, Any], at_ms: int, seq: int = 0) -> None:
+        """Take up a record, in order; `seq`: its number."""
+        self._learning.restore(kind, body, at_ms, seq)
 
     @property
     def has_news(self) -> bool:
@@ -185,9 +199,10 @@ class Reckoner:
         """What was learned beyond the entries themselves, for the record."""
         return self._learning.learned()
 
-    def take_learned(self) -> dict[str, Any]:
-        """The same, about to be recorded: it is news no more."""
-        return self._learning.take_learned()
+    def take_learned(self, after: str | None = None, used: bool = True) -> dict[str, Any]:
+        """The same, about to be recorded: it is news no more. `after`: the kind of the entry that taught it, None: seconds
+        did; `used`: whether that entry could be used."""
+        return self._learning.take_learned(after, used)
 
     # ---------------------------------------------------------------- what is asked at any time
 
@@ -197,6 +212,7 @@ class Reckoner:
 
     def mean_loss(self, totals: Totals, names: tuple[str, ...] | None = None) -> MeanLoss:
         """Mean machine loss of totals by the latest valid factor of each crop (live figures never look back so)."""
+        totals = totals.by_crop(self.now.crop_of)
         crops = {number: self.tests.fits.get(number, self.calibration.factors) for number in totals.crops}
         return totals.mean_loss(
             crops,
@@ -213,6 +229,7 @@ class Reckoner:
 
         `percents`: trash and cracked grain in the tank, None for the newest samples.
         """
+        totals = totals.by_crop(self.now.crop_of)
         if any(sums.area_m2 > 0 for number, sums in totals.crops.items() if number != self.now.crop_number):
             return UNKNOWN
         if not totals.area_m2:

@@ -40,18 +40,17 @@ class RunningSums:
         self._done.add(minute)
         return minute
 
-    def crop_ha(self, crop: int) -> float:
-        """Hectares cut of a crop, by its number."""
-        return self.totals.crop(crop).area_m2 / M2_PER_HA
+    @property
+    def cut_ha(self) -> float:
+        """Hectares cut from the first second on."""
+        return (self._done.area_m2 + self._minute.area_m2) / M2_PER_HA
 
     def add_returns(self, pct: float, ms: int) -> None:
         """Returns in percent of full over some exposure of work."""
         self._minute.returns_blocked += pct * ms
         self._minute.returns_weight += ms
 
-    def add(
-        self, state: State, metres: float, area_m2: float, threshing_ms: int, area: CutArea, lag_s: float, crop: int
-    ) -> None:
+    def add(self, state: State, metres: float, area_m2: float, threshing_ms: int, area: CutArea, lag_s: float, crop: int) -> None:
         """One closed second, after `area` and the points took it. `crop`: number of the crop in front."""
         # By the difference, so that a changed lag leaves the whole right: area cut up to the lag before now.
         lagged_total = area.until(area.clock_ms - lag_s * 1000)

@@ -7,7 +7,7 @@ interval bounds that mean (counting, factor, width, speed), not the spread over 
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import inf, sqrt
 from typing import NamedTuple
@@ -102,6 +102,16 @@ class Totals:
         self.saturated_s += other.saturated_s
         for number, sums in other.crops.items():
             self.crop(number).add(sums)
+
+    def by_crop(self, crop_of: Mapping[int, int]) -> Totals:
+        """The same, where what was summed under a number belongs to another crop: the one that named it was struck out."""
+        if not crop_of:
+            return self
+        crops: dict[int, CropSums] = {}
+        for number, sums in self.crops.items():
+            mine = crops.setdefault(crop_of.get(number, number), CropSums([PointSums() for _ in self.names]))
+            mine.add(sums)
+        return replace(self, crops=crops)
 
     @property
     def returns_pct(self) -> float | None:

@@ -49,8 +49,8 @@ def test_a_tray_answered_before_the_power_went_is_judged_by_the_next_run(tmp_pat
     tray = {"entry": "tray", "mark": 1, "trays": [{"length_m": 1, "width_m": 0.5, "mass_g": 3}], "residue_width_m": 9.1}
     engine.take_entry(stamp_ms, entries.from_plain(tray))
     again = Engine(config, Nowhere(), Nowhere())  # no second closed since: its judgement is not on record
-    for kind, at_ms, body in store.earlier_records(("entry", "tray window", "calibration", "learned")):
-        again.restore(kind, at_ms, body)
+    for kind, at_ms, body, seq in store.earlier_records(("entry", "tray window", "calibration", "learned")):
+        again.restore(kind, at_ms, body, seq)
     store.close()
     again.reckoner.finish(stamp_ms)
     assert [test.used for test in again.reckoner.calibration.tests] == [True]

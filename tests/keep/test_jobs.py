@@ -46,7 +46,7 @@ def totals(path: Path, number: int) -> dict[str, Any]:
 def records(path: Path, kind: str) -> list[dict[str, Any]]:
     store = Store(path)
     try:
-        return [body for _, _, body in store.earlier_records((kind,))]
+        return [body for _, _, body, _ in store.earlier_records((kind,))]
     finally:
         store.close()
 

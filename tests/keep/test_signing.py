@@ -105,7 +105,7 @@ def test_a_store_makes_its_key_beside_it_and_records_it_with_the_run(tmp_path, c
     store.begin_run(1000, {}, "test", "1")
     key = store.key
     assert key is not None and key.public == signing.read(tmp_path / signing.FILE_NAME).public
-    [(_, _, body)] = store.earlier_records(("run start",))
+    [(_, _, body, _)] = store.earlier_records(("run start",))
     assert body["key"] == {"public_key": key.public.hex(), "fingerprint": key.fingerprint}
     store.close()
 
@@ -116,7 +116,7 @@ def test_recording_goes_on_without_a_usable_key_and_says_so_in_one_line(tmp_path
     store = Store(tmp_path / FILE_NAME)
     store.begin_run(1000, {}, "test", "1")
     assert store.key is None and store.entry(2000, {"entry": "note", "note": "kept"}, None) == 2
-    [(_, _, body)] = store.earlier_records(("run start",))
+    [(_, _, body, _)] = store.earlier_records(("run start",))
     assert body["key"] is None
     store.close()
     assert [one.getMessage() for one in caplog.records if "nothing can be signed" in one.getMessage()]

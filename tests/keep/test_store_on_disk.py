@@ -80,7 +80,7 @@ os.kill(os.getpid(), signal.SIGKILL)
     again = Store(path)
     try:
         assert again.entry_seq("id") == int(done.stdout)
-        assert [body for _, _, body in again.earlier_records(("entry",))] == [{"entry": "note", "note": "kept"}]
+        assert [body for _, _, body, _ in again.earlier_records(("entry",))] == [{"entry": "note", "note": "kept"}]
     finally:
         again.close()
     assert look(path, "SELECT closed_cleanly FROM run") == [(0,)]

@@ -32,8 +32,8 @@ class EngineKit:
         self.config = settings.parse(toml or job_toml())
         self.store = Store(path)
         self.engine = Engine(self.config, self.store, Nowhere())
-        for kind, at_ms, body in self.store.earlier_records(RESTORED):
-            self.engine.restore(kind, at_ms, body)
+        for kind, at_ms, body, seq in self.store.earlier_records(RESTORED):
+            self.engine.restore(kind, at_ms, body, seq)
         self.store.begin_run(at_s * 1000, settings.to_plain(self.config), "test", "0")
         self.at_s, self.seq = at_s, 0
 

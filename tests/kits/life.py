@@ -45,8 +45,8 @@ class Life:
         config = settings.parse(text or self.texts[0])
         self.store = Store(self.path)
         self.engine = Engine(config, self.store, Nowhere())
-        for kind, at_ms, body in self.store.earlier_records(RESTORED):
-            self.engine.restore(kind, at_ms, body)
+        for kind, at_ms, body, seq in self.store.earlier_records(RESTORED):
+            self.engine.restore(kind, at_ms, body, seq)
         self.store.begin_run(round(self.at_s * 1000), settings.to_plain(config), "test", "0")
 
     def work(self, seconds: int, levels: int = 3, heard: bool = True) -> None:

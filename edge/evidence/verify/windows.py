@@ -17,7 +17,7 @@ from edge.contract.settings import Settings
 from edge.evidence.recount.material import Material
 from edge.evidence.recount.sums import WORKING, Counted
 from edge.reckon.fit.calibration import HALF_WINDOW_S
-from edge.reckon.fit.traytests import HISTORY_S
+from edge.reckon.fit.trayrows import HISTORY_S
 from edge.reckon.sensors.workstate import STATES
 
 NO_DATA = STATES.index("no data")

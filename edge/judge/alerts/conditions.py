@@ -7,7 +7,7 @@ ordinary work it costs a few microseconds (tests/bench/bench_alerts.py).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, ClassVar, Literal
 
 from edge.contract import entries
@@ -85,7 +85,7 @@ class Conditions:
         self._tray_s, self._gauge_s = 3600 * alerts.tray_overdue_h, 3600 * alerts.gauge_overdue_h
         self._low = alerts.shaft_low_pct / 100
         self._by_figures = [rule for rule in RULES.values() if rule.sees is not None]
-        self.returns_limit = settings.limits.returns_pct
+        self.returns_limit = self._wired_returns_limit = settings.limits.returns_pct
         self.mill = "none"
         self.awaits_verdict = False
         self.since_tray_s = self.since_gauge_s = 0
@@ -138,6 +138,19 @@ class Conditions:
 
     NOT_RESTORED: ClassVar[frozenset[type[entries.Entry]]] = frozenset({entries.ReturnsLookEntry})
     """Kinds of which the next run takes up nothing: a look at the returns is soon old."""
+
+    def begin_again(self, counted: Iterable[entries.Entry]) -> None:
+        """What entries changed, by those that still count, in order; what the seconds taught stays."""
+        shafts, look, gauge_s = self._shafts, self._look, self.since_gauge_s
+        self._shafts, self._look = {}, None
+        self.returns_limit, self.mill = self._wired_returns_limit, "none"
+        looks = []
+        for entry in counted:
+            self.learn(entry)
+            if isinstance(entry, entries.ReturnsLookEntry):
+                looks.append(entry)
+        self._shafts, self.since_gauge_s = shafts, gauge_s
+        self._look = look if look is not None and look[1] in looks else None
 
     def look(self) -> tuple[str, str]:
         """Cause and action that the last half hour's look at the returns gives; empty without one."""

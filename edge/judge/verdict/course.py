@@ -55,7 +55,7 @@ class CourseMark:
     """An entry that ends spans or speaks about one: a setting change, a crop entry, a tank sample.
 
     `rows`: seconds kept when it came; `at_s` its own time; `guard_s` lag + 20 s; `n`, `key`, `was`, `to`, `label` of a
-    setting; `values` of a sample; `crop` the number of the crop in force.
+    setting; `values` of a sample; `crop` the number of the crop in force; `seq` the number of the entry's record (0: not known).
     """
 
     kind: Literal["setting", "crop", "sample"]
@@ -69,6 +69,7 @@ class CourseMark:
     was: float | str | None = None
     to: float | str | None = None
     values: tuple[tuple[str, float], ...] = ()
+    seq: int = 0
 
 
 @dataclass(frozen=True, slots=True)

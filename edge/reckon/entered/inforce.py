@@ -60,6 +60,9 @@ class InForce:
     """Values that entries can change. None is unknown. `known_tgw`: TGW (g) of the crops that the settings describe.
 
     `jobs`: how many were started; `job`: the open one, 0 for none; `last_job` was finished last, in crop `last_job_crop`.
+
+    Numbers of settings, marks and crops count entries that were struck out too: `setting_count`, `mark_count`, `crop_count`.
+    `named`: the crop that was named last, struck out or not; `crop_of`: which crop what was counted under a number belongs to.
     """
 
     crop: str | None
@@ -82,6 +85,11 @@ class InForce:
     yield_is_typed: bool = True
     typed_yield_t_ha: float | None = None
     crop_number: int = 1
+    crop_count: int = 1
+    named: str | None = None
+    crop_of: dict[int, int] = field(default_factory=dict)
+    setting_count: int = 0
+    mark_count: int = 0
     jobs: int = 0
     job: int = 0
     last_job: int = 0
@@ -104,6 +112,7 @@ class InForce:
         ground = settings.inputs(GroundInput)
         return cls(
             crop=crop.name if crop else None,
+            named=crop.name if crop else None,
             tgw_g=(crop.tgw_g or known_tgw.get(plain_name(crop.name))) if crop else None,
             known_tgw=known_tgw,
             yield_t_ha=crop.yield_t_ha if crop else None,
@@ -137,9 +146,24 @@ class InForce:
 
     def add_mark(self, at_s: float) -> int:
         """Number a tray mark; marks count from 1."""
-        number = max(self.marks, default=0) + 1
-        self.marks[number], self.mark_moments[number] = at_s, self.moments[-1]
-        return number
+        self.mark_count += 1
+        self.marks[self.mark_count], self.mark_moments[self.mark_count] = at_s, self.moments[-1]
+        return self.mark_count
+
+    def skip(self, entry: entries.Entry) -> None:
+        """An entry that was struck out: it overrides nothing, and its number is not given again."""
+        if isinstance(entry, entries.TrayMarkEntry):
+            self.mark_count += 1
+        elif isinstance(entry, entries.SettingEntry):
+            self.setting_count += 1
+        elif isinstance(entry, entries.CropEntry):
+            self._count_crop(given(entry.name))
+
+    def _count_crop(self, name: str | None) -> None:
+        """What is counted from a name on stands under a number of its own."""
+        if name is not None and name != self.named:
+            self.named, self.crop_count = name, self.crop_count + 1
+            self.crop_of[self.crop_count] = self.crop_number
 
     def tray_ground(self, at_s: float, stamp_s: float, mark: int | None = None) -> TrayGround:
         """What held when a tray lay: at its mark, or by its time; `stamp_s` is now.
@@ -163,12 +187,12 @@ class InForce:
     def _note_moment(self, at_s: float) -> None:
         self.moments.append(CropMoment(at_s, self.crop_number, self.residue_width_m))
 
-    def add_load(self, mass_t: float, crop_ha: float, at_s: float) -> str:
+    def add_load(self, mass_t: float, cut_ha: float, at_s: float) -> str:
         """Weighed or measured grain over the ground it came from gives the yield; returns why it does not, or nothing.
 
-        `crop_ha`: area of this crop cut in this run.
+        `cut_ha`: hectares cut in all.
         """
-        found = self.loads.add(mass_t, crop_ha, at_s)
+        found = self.loads.add(mass_t, cut_ha, at_s)
         if isinstance(found, str):
             return found
         self.yield_t_ha, self.yield_is_typed = found, False
@@ -240,9 +264,11 @@ class InForce:
 
     def _learn_crop(self, entry: entries.CropEntry, at_s: float) -> None:
         name = given(entry.name)
+        self._count_crop(name)
         if name is not None and name != self.crop:
             self.ended_tgw[self.crop_number] = self.tgw_g
-            self.crop, self.crop_number = name, self.crop_number + 1
+            self.crop, self.crop_number = name, self.crop_count
+            self.crop_of.pop(self.crop_count, None)
             self.tgw_g = self.known_tgw.get(plain_name(name))
             self.yield_t_ha = self.typed_yield_t_ha = self.moisture_pct = self.price_per_t = None
             self.trash_discount = self.cracked_discount = None
@@ -263,7 +289,8 @@ class InForce:
         name = given(entry.name)
         key = f"other: {name}" if entry.what == "other" else entry.what
         was = given(entry.from_, self.lag_s if entry.what == "lag_s" else self.machine_settings.get(key))
-        self.changes.append(SettingChange(len(self.changes) + 1, at_s, entry.what, was, entry.to, name))
+        self.setting_count += 1
+        self.changes.append(SettingChange(self.setting_count, at_s, entry.what, was, entry.to, name))
         if entry.what == "lag_s":
             self.lag_s = float(entry.to)
             return

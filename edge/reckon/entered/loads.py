@@ -28,29 +28,27 @@ def plain(value: float) -> str:
 class Loads:
     """Tonnes and hectares of the loads that count together.
 
-    `mark_ha`: area of the crop (this run's) when the tank was last empty; `carried_ha`: area since then in earlier runs;
-    `since_s`: when that was (epoch s), None before anything said so.
+    `mark_ha`: hectares cut in all when the tank was last empty; `since_s`: when that was (epoch s), None before anything
+    said so.
     """
 
     t: float = 0.0
     ha: float = 0.0
     mark_ha: float = 0.0
-    carried_ha: float = 0.0
     since_s: float | None = None
 
-    def begin(self, at_s: float, crop_ha: float) -> None:
-        """A new crop or job begins with an empty tank; `crop_ha`: area of the crop cut in this run."""
-        self.t = self.ha = self.carried_ha = 0.0
-        self.mark_ha, self.since_s = crop_ha, at_s
+    def begin(self, at_s: float, cut_ha: float) -> None:
+        """A new crop or job begins with an empty tank; `cut_ha`: hectares cut in all."""
+        self.t = self.ha = 0.0
+        self.mark_ha, self.since_s = cut_ha, at_s
 
     def forget(self) -> None:
         """A yield was typed: earlier loads count no longer, but the tank still fills since the last one."""
         self.t = self.ha = 0.0
 
-    def add(self, mass_t: float, crop_ha: float, at_s: float) -> float | str:
+    def add(self, mass_t: float, cut_ha: float, at_s: float) -> float | str:
         """A load leaves: the yield in t/ha of all that count, or why it gives none."""
-        span = self.carried_ha + crop_ha - self.mark_ha
-        self.t, self.ha = self.t + mass_t, self.ha + span
-        self.mark_ha, self.carried_ha, self.since_s = crop_ha, 0.0, at_s
+        self.t, self.ha = self.t + mass_t, self.ha + cut_ha - self.mark_ha
+        self.mark_ha, self.since_s = cut_ha, at_s
         found = yield_of(self.t, self.ha)
         return f"{found}; was every load entered?" if isinstance(found, str) and self.ha >= LEAST_HA else found

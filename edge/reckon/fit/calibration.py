@@ -118,7 +118,8 @@ def unusable(seen: Window, entry: TrayEntry, changed_before_s: float | None, cha
 
 @dataclass(slots=True)
 class Test:
-    """One tray test as it was judged. `crop` is the number of the crop it was made in."""
+    """One tray test as it was judged. `crop` is the number of the crop it was made in, `seq` that of its entry's record (0: not
+    known); `dispersion` of each loss point when it was judged."""
 
     number: int
     at_s: float
@@ -127,6 +128,8 @@ class Test:
     seen: Window
     result: TrayResult
     crop: int
+    seq: int = 0
+    dispersion: tuple[float, ...] = ()
 
     @property
     def used(self) -> bool:
@@ -155,15 +158,20 @@ class Calibration:
     def factors(self, found: Factors) -> None:
         self.inforce = DeferredFactors.of(found)
 
-    def add(self, test: Test, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> DeferredFactors | None:
+    def add(self, test: Test, vibration_hz: Sequence[float]) -> DeferredFactors | None:
         """Take one judged test; returns its crop's factors fitted anew, None when it is not used."""
         if test.used:
-            self._measured(test, vibration_hz, dispersion)  # what can't be reckoned with is refused here, not in a figure
+            self._measured(test, vibration_hz, test.dispersion)  # what can't be reckoned with is refused here, not in a figure
         self.tests.append(test)
-        return self.refit(test.crop, vibration_hz, dispersion) if test.used else None
+        return self.refit(test.crop, vibration_hz) if test.used else None
 
-    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float]) -> DeferredFactors:
-        """The factors by the used tests so far of one crop (at least one). They come into force unless a later crop's are."""
+    def refit(self, crop: int, vibration_hz: Sequence[float], dispersion: Sequence[float] | None = None) -> DeferredFactors:
+        """The factors by the used tests so far of one crop (at least one). They come into force unless a later crop's are.
+
+        `dispersion` None: as it was when the newest of them was judged, so that the record alone gives the same again.
+        """
+        if dispersion is None:
+            dispersion = next(test.dispersion for test in reversed(self.tests) if test.used and test.crop == crop)
         known, hz, scatter = len(self.tests), tuple(vibration_hz), tuple(dispersion)
         found = DeferredFactors(lambda: self._fitted(crop, known, hz, scatter))
         if crop >= self.factors_crop:

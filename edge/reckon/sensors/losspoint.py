@@ -35,7 +35,8 @@ class Sensor:
     at: int
     side: str
     dead_time: DeadTime
-    vibration_hz: float
+    wired_vibration_hz: float
+    vibration_hz: float = 0.0
     vibration_u_hz: float = 0.0
     silent_s: float = 0.0
     twin_pulses: float = 0.0
@@ -43,6 +44,11 @@ class Sensor:
     saturated: bool = False
     count: float = 0.0
     background_from: str = "nothing"
+
+    def begin_background(self) -> None:
+        """The background is that of the settings again, as before anything was learned."""
+        self.vibration_hz, self.vibration_u_hz = self.wired_vibration_hz, 0.0
+        self.background_from = "settings" if self.wired_vibration_hz > 0 else "nothing"
 
 
 class LossPoint:
@@ -57,8 +63,7 @@ class LossPoint:
         self.name = name
         self.sensors = [Sensor(one.at, one.side, DeadTime(one.dead_time_us), one.vibration_hz) for one in inputs]
         for sensor in self.sensors:
-            if sensor.vibration_hz > 0:
-                sensor.background_from = "settings"
+            sensor.begin_background()
         self.pulses = self.effective = self.background = 0.0
         self.scatter = 1.0
         self.hidden = 0.0

@@ -24,11 +24,16 @@ class Returns:
         self.at = beam.at
         self.empty_pct = self._wired_empty_pct = beam.empty_pct
         self.full_pct = beam.full_pct
-        self.full_t_h = beam.full_t_h
+        self._wired_full_t_h = beam.full_t_h
+        self.begin_flow()
         self._rows: deque[tuple[int, int]] = deque()
         self._blocked = self._ms = 0
         self._up_s = 0.0
         self.pct: float | None = None
+
+    def begin_flow(self) -> None:
+        """The flow at full is that of the settings again, as before any catch."""
+        self.full_t_h = self._wired_full_t_h
 
     def step(self, blocked_ms: int, ms: int, threshing: bool) -> float | None:
         """Take one second; returns percent, None with the thresher off or under 5 s of data."""

@@ -96,7 +96,7 @@ def test_loads_go_on_after_a_restart():
     loads = again.reckoner.now.loads
     assert (loads.t, loads.ha, loads.since_s) == (6.0, pytest.approx(2.0), T0 + 1000)
     assert again.reckoner.now.yield_t_ha == pytest.approx(3.0)
-    loads.carried_ha = hectares(250)  # what the daemon reads out of the database
+    again.reckoner.kit.carry_area(hectares(250))  # what the daemon reads out of the database
     again.go(250)
     again.tell(entry="load", t=3.0)
     assert again.reckoner.now.yield_t_ha == pytest.approx(9.0 / 3.0)

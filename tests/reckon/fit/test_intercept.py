@@ -127,7 +127,7 @@ def test_six_trays_at_different_loss_say_so_in_words():
     drive = Drive()
     for pulses in (4, 8, 12, 20, 28, 36):
         drive.go(60, separator=(pulses, pulses), cleaning=(0, 0))
-        drive.tray(2.0 * (pulses - 3), at=drive.reckoner.tests._rows[-1].t - 10.0)
+        drive.tray(2.0 * (pulses - 3), at=drive.figures[-1].t - 10.0)
     drive.go(1, separator=(4, 4), cleaning=(0, 0))
     why = drive.reckoner.calibration_figure(drive.now_ms / 1000).why
     assert "come with straw, not grain" in why

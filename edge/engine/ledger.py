@@ -1,0 +1,110 @@
+"""Every record that what is in force follows from, in order: what is gone through again when an entry is struck out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Literal, NamedTuple
+
+from msgspec.structs import replace
+
+from edge.contract.allowed import InWords
+from edge.contract.entries import NEVER_STRUCK, StrikeOutEntry, given
+from edge.contract.refusal import value_found
+from edge.contract.struck import struck_out
+
+Numbering = Literal["live", "capture", "capture into a store"]
+"""What a strike-out may name: records of the kit, or the entries of a capture by their place. What a capture struck out of
+another record can't be found: it is refused, or where records are kept, kept as what it is."""
+
+BY_NUMBER = InWords(("the number of an entry's record",))
+
+
+class LedgerRecord(NamedTuple):
+    """One record. `seq`: its number, 0 where nobody refers to it."""
+
+    seq: int
+    kind: str
+    at_ms: int
+    body: dict[str, Any]
+
+
+class Ledger:
+    """The records of earlier runs and of this one. `struck`: numbers of the entries that were struck out."""
+
+    def __init__(self, numbering: Numbering, struck: frozenset[int]) -> None:
+        self.struck = struck
+        self._numbering = numbering
+        self._records: list[LedgerRecord] = []
+        self._places: dict[int, int] = {}
+
+    def __iter__(self) -> Iterator[LedgerRecord]:
+        return iter(self._records)
+
+    def add(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0) -> None:
+        """Take in a record."""
+        self._records.append(LedgerRecord(seq, kind, at_ms, body))
+
+    def add_entry(self, at_ms: int, body: dict[str, Any], seq: int) -> None:
+        """Take in an entry of this run: it has a place among its entries."""
+        self._places[seq] = len(self._places) + 1
+        self.add("entry", at_ms, body, seq)
+        self.struck |= frozenset(struck_out([body]))
+
+    def in_a_recording(self, body: dict[str, Any]) -> dict[str, Any]:
+        """An entry as a recording of this run has it: a strike-out names what stands in the recording by its place."""
+        if body["entry"] != "strike_out" or body.get("elsewhere") or body["seq"] not in self._places:
+            return body
+        return {**{key: one for key, one in body.items() if key != "seq"}, "n": self._places[body["seq"]]}
+
+    def admit(self, entry: StrikeOutEntry) -> StrikeOutEntry:
+        """A strike-out that names a record which can be struck out. Raises EntryError."""
+        seq = self._named(entry)
+        if seq is None:
+            return replace(entry, elsewhere=True)
+        key, found = ("seq", seq) if given(entry.n) is None else ("n", entry.n)
+        body = next((one.body for one in self._records if one.kind == "entry" and one.seq == seq), None)
+        if body is None:
+            raise entry.refused((key,), value_found(found), BY_NUMBER)
+        if body["entry"] in NEVER_STRUCK:
+            allowed = InWords(("any entry but " + ", ".join(NEVER_STRUCK),))
+            raise entry.refused((key,), (f"{found} is a {body['entry']}",), allowed)
+        if seq in self.struck:
+            raise entry.refused((key,), (f"{found} was struck out already",), BY_NUMBER)
+        job, now = self._job_of(seq)
+        if job not in (0, now):
+            raise entry.refused((key,), (f"{found} belongs to job {job}, which is finished",), InWords(("job_reopen first",)))
+        return StrikeOutEntry(why=entry.why, seq=seq, at=entry.at, by=entry.by, note=entry.note)
+
+    def _named(self, entry: StrikeOutEntry) -> int | None:
+        """The number of the record that is meant; None: it stands in another record."""
+        n, seq = given(entry.n), given(entry.seq)
+        if self._numbering == "live":
+            if n is not None:
+                raise entry.refused(("n",), value_found(n), InWords(("only in a capture; give seq, the number of the record",)))
+            return int(seq)
+        if n is not None:
+            found = next((one for one, place in self._places.items() if place == n), None)
+            if found is None:
+                places = f"1 to {len(self._places)}" if self._places else "none yet"
+                raise entry.refused(("n",), value_found(n), InWords((places,)))
+            return found
+        if self._numbering == "capture":
+            raise entry.refused(("seq",), value_found(seq), InWords(("n, the place of an entry in this capture",)))
+        return None
+
+    def _job_of(self, seq: int) -> tuple[int, int]:
+        """The job in which a record was made, and the job that is open now; 0: none."""
+        jobs = job = found = 0
+        for one in self._records:
+            if one.kind != "entry" or one.seq in self.struck:
+                continue
+            if one.body["entry"] == "job_start":
+                jobs += 1
+                job = jobs
+            elif one.body["entry"] == "job_finish":
+                job = 0
+            elif one.body["entry"] == "job_reopen":
+                job = int(one.body["job"])
+            if one.seq == seq:
+                found = job
+        return found, job
