@@ -88,7 +88,9 @@ def opening(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
     return {
         "job": now.job,
         "crop": {
-            "number": now.crop_number, "name": now.crop, "tgw_g": now.tgw_g, "yield_t_ha": now.yield_t_ha,
+            "number": now.crop_number, "count": now.crop_count, "named": now.named,
+            "of": {str(number): of for number, of in now.crop_of.items()},
+            "name": now.crop, "tgw_g": now.tgw_g, "yield_t_ha": now.yield_t_ha,
             "yield_is_typed": now.yield_is_typed, "moisture_pct": now.moisture_pct, "price_per_t": now.price_per_t,
             "trash_discount": now.trash_discount, "cracked_discount": now.cracked_discount,
         },
@@ -98,7 +100,7 @@ def opening(reckoner: Reckoner, now_s: float) -> dict[str, Any]:
         "pulses_per_m": now.pulses_per_m,
         "residue": {"residue_width_m": now.residue_width_m, "chopper": now.chopper, "spreader": now.spreader},
         "settings": {name: to for name, to in now.machine_settings.items() if not name.startswith("other")},
-        "setting_changes": len(now.changes),
+        "setting_changes": now.setting_count,
         "calibration": {**messages.calibration(reckoner, now_s), **_factors(reckoner)},
         "tests": [_without_names(test_record(test)) for test in used],
         "learned": {key: value for key, value in reckoner.learned().items() if key not in _OF_OTHER_JOBS},

@@ -76,6 +76,18 @@ class GaugeLine:
 
 
 @dataclass(slots=True)
+class StruckLine:
+    """One entry that was struck out. `at_s`: when it was made (None: before the job); `body`: what it said; `by`: who took it
+    back."""
+
+    at_s: float | None
+    struck_s: float
+    body: dict[str, Any]
+    why: str
+    by: str
+
+
+@dataclass(slots=True)
 class Alert:
     """One alert from its raise to its end. `done`: what was done about it, the first `MOST_DONE`; `more`: how many besides."""
 
@@ -106,6 +118,8 @@ def changes(material: Material) -> list[JudgedChange]:
             known, count = dict(one.body["settings"]), int(one.body["setting_changes"])
         elif one.kind == "entry" and one.body.get("entry") == "setting":
             count += 1
+            if one.seq in material.struck:
+                continue
             found.append(_change(one, count, known))
             if not found[-1].of_kit:
                 judged.setdefault(count, found[-1])
@@ -153,6 +167,19 @@ def _test(material: Material, test: Test, before: bool) -> TestLine:
     )  # fmt: skip
 
 
+def struck(material: Material) -> list[StruckLine]:
+    """Every entry that was struck out, in the order in which that was done. What was said before the job is not in the pack."""
+    told = {one.seq: one for one in material.told if one.kind == "entry"}
+    found = []
+    for one in material.entries("strike_out"):
+        meant = told.get(int(one.body.get("seq", 0)))
+        if not one.body.get("elsewhere"):
+            body = {} if meant is None else meant.body
+            at_s = None if meant is None else meant.moment_s
+            found.append(StruckLine(at_s, one.at_s, body, str(one.body["why"]), str(one.body.get("by", ""))))
+    return found
+
+
 def gauges(material: Material) -> list[GaugeLine]:
     """Every gauge check of the job."""
     found = []
@@ -193,6 +220,8 @@ def alerts(material: Material) -> list[Alert]:
             if body["state"] == "cleared" or (body["state"] == "raised" and body.get("ended_ms") is not None):
                 live.pop(name)
         elif one.kind == "entry" and body.get("entry") == "setting" and body.get("what") != "lag_s":
+            if one.seq in material.struck:
+                continue
             key = f"other: {body.get('name')}" if body["what"] == "other" else body["what"]
             words = f"{name_of(key, str(body.get('name', '')))} set to {shown(body['to'], body['what'])}"
             for alert in found[:MOST_ALERTS]:

@@ -15,7 +15,18 @@ from edge.contract.inputs import LossInput
 from edge.evidence.pack.document import Document, coarse
 from edge.evidence.pack.times import Zone
 from edge.evidence.recount import series
-from edge.evidence.recount.events import Alert, GaugeLine, JudgedChange, TestLine, alerts, changes, gauges, tests
+from edge.evidence.recount.events import (
+    Alert,
+    GaugeLine,
+    JudgedChange,
+    StruckLine,
+    TestLine,
+    alerts,
+    changes,
+    gauges,
+    struck,
+    tests,
+)
 from edge.evidence.recount.material import OPENING, Material, ToldRecord, read
 from edge.evidence.recount.series import Pieces, Steps
 from edge.evidence.recount.sums import FILLING, TURNING, WORKING
@@ -55,7 +66,7 @@ class Point:
 
 @dataclass(slots=True)
 class JobFacts:
-    """One machine's job."""
+    """One machine's job. `with_struck`: machine loss as it would be with the tray tests that were struck out; None: none was."""
 
     document: Document
     job: dict[str, Any]
@@ -96,6 +107,8 @@ class JobFacts:
     tests: list[TestLine]
     gauges: list[GaugeLine]
     alerts: list[Alert]
+    struck: list[StruckLine]
+    with_struck: Amount | None
     quality: dict[str, int]
     steps: Steps
     pieces: Pieces
@@ -176,11 +189,22 @@ def of_material(material: Material) -> JobFacts:
         tests=found_tests,
         gauges=gauges(material),
         alerts=alerts(material),
+        struck=struck(material),
+        with_struck=_with_struck(material),
         quality=_quality(material),
         steps=series.steps(material),
         pieces=pieces,
         mean=mean,
     )  # fmt: skip
+
+
+def _with_struck(material: Material) -> Amount | None:
+    """Nobody strikes out unseen what he dislikes: the figure stands beside the one that the struck tests would give."""
+    if not any(one.seq in material.struck and one.body.get("entry") == "tray" for one in material.told):
+        return None
+    other = read(material.document, with_struck="tray")
+    mean = other.mean_loss(other.totals)
+    return Amount(mean.kg_ha, mean.low, mean.high)
 
 
 def _untested(done: list[JudgedChange], laid: list[TestLine], material: Material) -> tuple[str, float] | None:
@@ -218,13 +242,18 @@ def _crops(material: Material) -> str | None:
     now = material.reckoner.now
     names: dict[int, str] = {}
     number = now.crop_number
+    count, named = number, now.crop
     for one in material.of_kind(OPENING, "entry"):
         if one.kind == OPENING:
-            number = one.body["crop"]["number"]
-            names[number] = str(one.body["crop"]["name"] or "")
-        elif one.body.get("entry") == "crop" and one.body.get("name", names.get(number)) != names.get(number):
-            number += 1
-            names[number] = str(one.body["name"])
+            crop = one.body["crop"]
+            number, count, named = crop["number"], crop.get("count", crop["number"]), crop.get("named", crop["name"])
+            names[number] = str(crop["name"] or "")
+        elif one.body.get("entry") == "crop" and "name" in one.body:
+            name = str(one.body["name"])
+            count, named = count + (name != named), name  # numbers count struck entries too
+            if one.seq not in material.struck and name != names.get(number):
+                number = count
+                names[number] = name
     sums = material.totals.crops
     cut = [name for crop, name in names.items() if name and crop in sums and sums[crop].area_m2 > 0]
     return " and ".join(dict.fromkeys(cut)) or now.crop

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, NamedTuple
 
@@ -19,6 +19,7 @@ from edge.contract import settings as settings_module
 from edge.contract.entries import epoch_s
 from edge.contract.errors import AnswerBad, TailgrainError
 from edge.contract.settings import Settings
+from edge.contract.struck import struck_out
 from edge.evidence.pack.document import Document, Seconds, body_of, chained
 from edge.evidence.recount import sums
 from edge.evidence.recount.sums import Counted, Floats, Rows, Whole
@@ -53,7 +54,7 @@ class ToldRecord(NamedTuple):
 
 @dataclass(slots=True)
 class Material:
-    """Everything the figures of one machine's job follow from."""
+    """Everything the figures of one machine's job follow from. `struck`: numbers of the records that were struck out, and why."""
 
     document: Document
     reckoner: Reckoner
@@ -63,6 +64,7 @@ class Material:
     dispersion: list[float]
     factors: Mapping[int, Factors] = field(default_factory=dict)
     withheld: int = 0
+    struck: Mapping[int, str] = field(default_factory=dict)
 
     @property
     def settings(self) -> Settings:
@@ -97,48 +99,56 @@ class Material:
         return totals.mean_loss(factors, self.vibration_hz, u_hz, self.dispersion, self.extra_u, names, yield_t_ha)
 
     def entries(self, *kinds: str) -> Iterator[ToldRecord]:
-        """Entries of these kinds, in order."""
-        return (one for one in self.told if one.kind == "entry" and one.body.get("entry") in kinds)
+        """Entries of these kinds that count, in order."""
+        told = (one for one in self.told if one.kind == "entry" and one.body.get("entry") in kinds)
+        return (one for one in told if one.seq not in self.struck)
 
     def of_kind(self, *kinds: str) -> Iterator[ToldRecord]:
         """Records of these kinds, in order."""
         return (one for one in self.told if one.kind in kinds)
 
 
-def read(document: Document) -> Material:
-    """Work through a document. Raises AnswerBad for data from which nothing can follow."""
+def read(document: Document, with_struck: str = "") -> Material:
+    """Work through a document. `with_struck`: a kind of entry that counts although it was struck out, to see what that did.
+    Raises AnswerBad for data from which nothing can follow."""
     try:
-        return _read(document)
+        return _read(document, with_struck)
     except TailgrainError as fault:
         raise AnswerBad(f"the data of the pack: {fault}") from fault
     except (KeyError, TypeError, ValueError, IndexError, OverflowError, AttributeError, sqlite3.Error) as fault:
         raise AnswerBad(f"the data of the pack does not hang together ({type(fault).__name__}: {fault})") from fault
 
 
-def _read(document: Document) -> Material:
+def _read(document: Document, with_struck: str) -> Material:
     settings = {run.run: settings_module.from_plain(run.settings) for run in document.runs}
     if not settings:
         raise AnswerBad("the pack names no run")
     records = [one for one in chained(document) if isinstance(one, Record)]
     told = _told(records)
     at_ms = {one.seq: one.at_ms for one in records}
+    struck = struck_out(one.body for one in told if one.kind == "entry")
+    spared = [one.seq for one in told if with_struck and one.seq in struck and one.body.get("entry") == with_struck]
+    left_out = frozenset(struck) - frozenset(spared)
     reckoner: Reckoner | None = None
     done: list[ToldRecord] = []
     rows: list[tuple[Settings, Rows]] = []
     for number in sorted(settings):
         mine = [one for one in told if one.run == number]
         seconds = [one for one in document.seconds if one.run == number]
-        follow = _Follow(reckoner, settings[number], done)
+        follow = _Follow(reckoner, settings[number], done, left_out)
         made = _rows(follow, seconds[0] if seconds else None, mine, at_ms)
         reckoner = follow.reckoner
         if made is not None:
             rows.append((settings[number], made))
     assert reckoner is not None
+    crop_of = np.vectorize(lambda crop: reckoner.now.crop_of.get(crop, crop), otypes=[np.int64])
+    if reckoner.now.crop_of:  # the crop that was named then was struck out
+        rows = [(of, replace(one, crop=crop_of(one.crop))) for of, one in rows]
     counted = [sums.count(of, reckoner.names, one) for of, one in rows]
     dispersion = _dispersion(told, reckoner.names) or sums.dispersion(counted, len(reckoner.names))
     totals = sums.totals(counted, reckoner.names)
     withheld = len(document.records) - len(records)
-    material = Material(document, reckoner, told, counted, totals, dispersion, withheld=withheld)
+    material = Material(document, reckoner, told, counted, totals, dispersion, withheld=withheld, struck=struck)
     _fit(material)
     return material
 
@@ -146,10 +156,12 @@ def _read(document: Document) -> Material:
 class _Follow:
     """The kit's state while records pass. `done`: what has passed so far, for a run with other settings."""
 
-    def __init__(self, reckoner: Reckoner | None, settings: Settings, done: list[ToldRecord]) -> None:
-        self._settings, self._done = settings, done
+    def __init__(
+        self, reckoner: Reckoner | None, settings: Settings, done: list[ToldRecord], struck: frozenset[int]
+    ) -> None:
+        self._settings, self._done, self._struck = settings, done, struck
         if reckoner is None or reckoner.settings != settings:
-            reckoner = Reckoner(settings)
+            reckoner = Reckoner(settings, struck)
             self.reckoner = reckoner
             passed, done[:] = list(done), []
             for one in passed:
@@ -161,22 +173,24 @@ class _Follow:
         """Take up one record."""
         self._done.append(one)
         if one.kind == OPENING:
-            self.reckoner = opened(self._settings, one)
+            self.reckoner = opened(self._settings, one, self._struck)
         else:
-            self.reckoner.restore(one.kind, one.body, round(one.at_s * 1000))
+            self.reckoner.restore(one.kind, one.body, round(one.at_s * 1000), one.seq)
 
 
-def opened(settings: Settings, one: ToldRecord) -> Reckoner:
-    """A kit in the state in which a job was opened, by the record of its opening."""
-    reckoner, body = Reckoner(settings), one.body
+def opened(settings: Settings, one: ToldRecord, struck: frozenset[int] = frozenset()) -> Reckoner:
+    """A kit in the state in which a job was opened, by the record of its opening. `struck`: entries after it that don't count."""
+    reckoner, body = Reckoner(settings, struck), one.body
     now, crop, at_ms = reckoner.now, body["crop"], round(one.at_s * 1000)
     now.crop_number, now.crop = crop["number"], crop["name"]
+    now.crop_count, now.named = crop.get("count", crop["number"]), crop.get("named", crop["name"])
+    now.crop_of = {int(number): of for number, of in crop.get("of", {}).items()}
     for name in ("tgw_g", "yield_t_ha", "yield_is_typed", "moisture_pct", "price_per_t", "trash_discount", "cracked_discount"):
         setattr(now, name, crop[name])
     for name, value in {**body["limits"], **body["residue"]}.items():
         setattr(now, name, value)
     now.width_used, now.lag_s, now.pulses_per_m = body["width"]["width_used"], body["lag_s"], body["pulses_per_m"]
-    now.machine_settings = dict(body["settings"])
+    now.machine_settings, now.setting_count = dict(body["settings"]), body["setting_changes"]
     now.jobs = now.job = body["job"]
     now.forget_times()
     reckoner.restore("learned", body["learned"], at_ms)

@@ -12,6 +12,7 @@ from edge.evidence.pack.times import Zone
 from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report import answers as report_answers
 from edge.evidence.report import merged, method, sections
+from edge.evidence.report import struck as report_struck
 from edge.evidence.report.words import Pen
 
 CHART_BEGINS, CHART_ENDS = "<!--chart ", "<!--end chart-->"
@@ -39,6 +40,8 @@ def _contents(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> list[tuple[st
         ("doubt", "How sure the figures are", lambda: sections.uncertainty(facts, pen)),
         ("data", "Data quality", lambda: sections.quality(facts, pen)),
     ]
+    if facts.struck:
+        found.insert(10, ("struck", "Struck out", lambda: report_struck.section(facts, pen)))
     if facts.notes:
         found.insert(10, ("notes", "Notes", lambda: sections.notes(facts)))
     return found
@@ -65,7 +68,7 @@ def body(machines: list[JobFacts], drawn: list[dict[str, str]], fingerprint: str
         text, index = _machine(first, "m1", 2, drawn[0])
         kind = '<p class="kind">Evidence pack: what this harvest lost</p>'
         head, line = escape(report_answers.title(first)), report_answers.headline(first)
-        top = f"{kind}\n<h1>{head}</h1>\n<p>{line}</p>\n{report_answers.interim(first)}"
+        top = f"{kind}\n<h1>{head}</h1>\n<p>{line}</p>\n{report_answers.interim(first)}{report_struck.line(first, pen)}"
         answers = report_answers.answers(first, pen)
         proofs = method.proof(first, pen, fingerprint)
     else:
@@ -74,7 +77,7 @@ def body(machines: list[JobFacts], drawn: list[dict[str, str]], fingerprint: str
         for at, (facts, charts) in enumerate(zip(machines, drawn, strict=True), 1):
             inner, _ = _machine(facts, f"m{at}", 3, charts)
             name = f"Machine {at}: {escape(merged.name(facts))}"
-            text += f'<article class="machine" id="m{at}"><h2>{name}</h2>\n'
+            text += f'<article class="machine" id="m{at}"><h2>{name}</h2>\n{report_struck.line(facts, Pen(f"m{at}"))}'
             text += report_answers.answers(facts, Pen(f"m{at}")).replace("<h2>", "<h3>").replace("</h2>", "</h3>")
             text += f"{inner}</article>\n"
             index.append((f"m{at}", name))

@@ -24,6 +24,7 @@ from edge.contract import settings as settings_module
 from edge.contract.entries import TrayEntry, given
 from edge.contract.errors import EntryError
 from edge.contract.settings import Settings
+from edge.contract.struck import struck_out
 from edge.evidence.recount.material import OPENING, Material, ToldRecord, opened
 from edge.evidence.verify.windows import Judged, Windows
 from edge.keep.chain import canonical
@@ -77,6 +78,12 @@ class _Check:
         self._first = self._settings[min(self._settings)]
         self._stamp_ms = {row[0]: row[2] for row in material.document.records if len(row) > 3}
         self._windows = Windows(material, self._settings)
+        self._past: list[ToldRecord] = []
+        self._struck: set[int] = set()
+        self._begin()
+
+    def _begin(self) -> None:
+        """As before the first record."""
         self._opened_s = inf
         # A kit that was started anew does not know of a step of the clock before: both are looked at.
         self._now: list[InForce] = []
@@ -89,6 +96,21 @@ class _Check:
 
     def take(self, one: ToldRecord) -> str:
         """The next record; what is wrong with it, in words."""
+        self._past.append(one)
+        words = self._take(one)
+        if one.kind == "entry" and struck_out([one.body]):
+            self._begin_again(int(one.body["seq"]))
+        return words
+
+    def _begin_again(self, seq: int) -> None:
+        """An entry was struck out: tests that are on record again after it were judged without it."""
+        self._struck.add(seq)
+        self._begin()
+        for one in self._past:
+            if one.kind != "calibration":
+                self._take(one)
+
+    def _take(self, one: ToldRecord) -> str:
         body, stamp_ms = one.body, self._stamp_ms[one.seq]
         if one.kind == OPENING:
             return self._open(one, stamp_ms)
@@ -122,6 +144,10 @@ class _Check:
         return ""
 
     def _learn(self, one: ToldRecord, entry: entries.Entry, stamp_ms: int) -> None:
+        if one.seq in self._struck:
+            for now in self._now:
+                now.skip(entry)
+            return
         at = given(entry.at)
         at_s = stamp_ms / 1000 if at is None else entries.epoch_s(at)
         match entry:

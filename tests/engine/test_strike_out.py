@@ -1,0 +1,185 @@
+"""An entry that was struck out: everything that rests on entries is as if it had never been made."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edge.contract import entries, settings
+from edge.contract.errors import EntryError
+from edge.engine import messages
+from edge.engine.engine import Engine, Nowhere
+from edge.playback.replay import summary
+from tests.kits.engines import NOON, job_toml
+from tests.kits.settings import GROUND, beam, both_sides, shaft
+from tests.kits.wire import count_line
+
+INPUTS = [*both_sides("separator", "cleaning"), beam(), GROUND, shaft("fan")]
+CONFIG = settings.parse(job_toml(INPUTS))
+
+
+class Story:
+    """An engine that is told a list of things in order: work, headlands, entries."""
+
+    def __init__(self) -> None:
+        self.engine = Engine(CONFIG, Nowhere(), Nowhere())
+        self.seq = 0
+        self.counts = [0] * 7
+        self.live: list[dict[str, Any]] = []
+        self.taken: list[bool] = []
+        self.engine.on_figures.append(lambda figures: self.live.append(messages.live(figures)))
+
+    @property
+    def now_s(self) -> int:
+        return NOON + self.seq
+
+    def work(self, seconds: int, levels: int = 3, rate: int = 20) -> None:
+        for _ in range(seconds):
+            self.seq += 1
+            wobble = (self.seq * 7919) % 5 - 2
+            down = levels == 3
+            one = [rate + wobble, rate - wobble, rate // 2 + wobble, rate // 2, 300 + 20 * wobble, 20, 28]
+            if not down:
+                one = [2, 1, 1, 1, 100, 12, 28]
+            self.counts = [old + new for old, new in zip(self.counts, one, strict=True)]
+            self.engine.take_line(self.now_s * 1000 - 500, count_line(self.seq, 1000 * self.seq, *self.counts, levels=levels))
+
+    def enter(self, entry: dict[str, Any]) -> dict[str, Any] | None:
+        try:
+            return self.engine.take_entry(self.now_s * 1000, entries.from_plain(entry))
+        except EntryError:
+            return None
+
+    def says(self) -> dict[str, Any]:
+        """What is in force at the end; numbers of settings and tests left out, since they count struck entries too."""
+        engine = self.engine
+        found = summary(engine)
+        found["settings"] = [{key: one for key, one in line.items() if key != "n"} for line in found["settings"]]
+        del found["lines"], found["alerts"]
+        now = engine.reckoner.now
+        found["in force"] = {
+            name: getattr(now, name)
+            for name in (
+                "crop", "tgw_g", "yield_t_ha", "yield_is_typed", "moisture_pct", "price_per_t", "loss_kg_ha", "loss_pct",
+                "returns_pct", "residue_width_m", "machine_settings", "job", "samples",
+            )
+        }  # fmt: skip
+        found["loads"] = (now.loads.t, now.loads.ha)
+        found["sieves"] = [engine.reckoner.sieves.check_of(sieve) for sieve in ("pre", "top", "bottom")]
+        found["verdicts"] = [
+            {key: one for key, one in engine.watch.compare(change.n).items() if key != "setting"}
+            for change in now.changes
+            if change.what != "lag_s"
+        ]
+        return found
+
+
+def tray(mass_g: float, width_m: float = 3.0, **more: Any) -> dict[str, Any]:
+    return {"entry": "tray", "residue_width_m": 9.0, "trays": [{"mass_g": mass_g, "length_m": 1.0, "width_m": width_m}], **more}
+
+
+def test_the_slip_of_a_width_in_centimetres_can_be_taken_back() -> None:
+    told = Story()
+    told.work(60)
+    for mass_g in (9.0, 10.0, 11.5):
+        told.enter(tray(mass_g))
+        told.work(40)
+    before = told.says()
+    slip = told.enter(tray(10.0, width_m=50.0))
+    assert slip is not None
+    told.work(10)
+    assert told.says()["loss"]["kg_ha"] < 0.9 * before["loss"]["kg_ha"]
+    told.enter({"entry": "strike_out", "seq": slip["seq"], "why": "50 was typed for 0.50"})
+    told.work(1)
+    other = Story()
+    other.work(60)
+    for mass_g in (9.0, 10.0, 11.5):
+        other.enter(tray(mass_g))
+        other.work(40)
+    other.work(11)
+    assert told.says() == other.says()
+
+
+crop = st.fixed_dictionaries(
+    {"entry": st.just("crop")},
+    optional={
+        "name": st.sampled_from(["wheat", "barley", "oats"]),
+        "tgw_g": st.sampled_from([31.0, 40.0, 48.0]),
+        "yield_t_ha": st.sampled_from([3.0, 6.0]),
+        "price_per_t": st.just(210.0),
+    },
+)
+setting = st.builds(
+    lambda what, to: {"entry": "setting", "what": what, "to": to},
+    st.sampled_from(["fan_rpm", "top_sieve_mm", "bottom_sieve_mm", "concave_mm"]),
+    st.sampled_from([8.0, 12.0, 16.0]),
+)
+some_tray = st.one_of(
+    st.builds(tray, st.sampled_from([4.0, 9.0, 14.0]), st.sampled_from([1.0, 3.0])),
+    st.builds(
+        lambda grains: {"entry": "tray", "trays": [{"grains": grains, "length_m": 1.0, "width_m": 3.0}]},
+        st.sampled_from([0.0, 150.0, 400.0]),
+    ),
+    st.builds(lambda mark: tray(9.5, mark=mark), st.integers(1, 3)),
+)
+entry = st.one_of(
+    some_tray,
+    some_tray,
+    setting,
+    crop,
+    st.just({"entry": "tray_mark"}),
+    st.builds(lambda width: {"entry": "residue", "residue_width_m": width}, st.sampled_from([6.0, 9.0])),
+    st.builds(lambda kg: {"entry": "limit", "loss_kg_ha": kg}, st.sampled_from([None, 20.0, 60.0])),
+    st.builds(lambda mm: {"entry": "gauge", "sieve": "top", "readout_mm": mm, "measured_mm": mm + 1.5}, st.sampled_from([8.0, 14.0])),
+    st.builds(lambda t: {"entry": "load", "t": t}, st.sampled_from([0.5, 2.0])),
+    st.builds(lambda pct: {"entry": "sample", "trash_pct": pct}, st.sampled_from([0.5, 3.0])),
+    st.just({"entry": "returns_look", "clean_grain": "much"}),
+    st.just({"entry": "returns_catch", "mass_kg": 2.0, "seconds": 5.0}),
+    st.just({"entry": "note", "note": "wind"}),
+    st.sampled_from([{"entry": "job_start", "client": "one"}, {"entry": "job_start", "client": "two"}]),
+)
+step = st.one_of(
+    st.builds(lambda seconds, rate: ("work", seconds, 3, rate), st.integers(3, 120), st.sampled_from([12, 20, 31])),
+    st.builds(lambda seconds: ("work", seconds, 2, 0), st.integers(3, 70)),
+    entry,
+    entry,
+)
+
+
+def play(steps: list[Any], struck: int | None = None, until: int | None = None) -> Story:
+    """Tell the steps; step `struck` is struck out before step `until`, or (None) never was told."""
+    told, seq = Story(), None
+    told.work(45)
+    for at, one in enumerate(steps):
+        if at == until and seq is not None:
+            told.enter({"entry": "strike_out", "seq": seq, "why": "a slip"})
+        if isinstance(one, tuple):
+            told.work(one[1], one[2], one[3])
+        elif at != struck or until is not None:
+            answer = told.enter(one)
+            if at != struck:
+                told.taken.append(answer is not None)
+            elif answer is not None:
+                seq = answer["seq"]
+    if until == len(steps) and seq is not None:
+        told.enter({"entry": "strike_out", "seq": seq, "why": "a slip"})
+    told.work(20)
+    return told
+
+
+@given(st.lists(step, min_size=3, max_size=14), st.data())
+def test_what_was_struck_out_was_never_made(steps: list[Any], data: st.DataObject) -> None:
+    told = [at for at, one in enumerate(steps) if isinstance(one, dict) and one["entry"] != "job_start"]
+    if not told:
+        return
+    struck = data.draw(st.sampled_from(told))
+    until = data.draw(st.integers(struck + 1, len(steps)))
+    if any(isinstance(one, dict) and one["entry"] == "job_start" for one in steps[struck:until]):
+        return  # the job it belongs to is finished by the next one's start
+    one, other = play(steps, struck, until), play(steps, struck)
+    if one.taken != other.taken:
+        return  # what could only be entered because of it (a tray of its mark, kernels by its TGW) stays as far as it can
+    assert one.says() == other.says()
+    assert one.live[-1] == other.live[-1]
