@@ -12,27 +12,30 @@ from collections.abc import Callable
 from typing import Any, NamedTuple, Protocol
 
 from edge.contract import entries
+from edge.contract.entries import given
 from edge.contract.errors import EntryError, StoreError
 from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
+from edge.engine.again import Again
+from edge.engine.hindsight import Hindsight, Minute
 from edge.engine.ledger import Ledger, Numbering
 from edge.feed.assembler import Assembler, Second
+from edge.judge.advice.advisedsecond import AdvisedSecond
 from edge.judge.advice.adviser import Adviser
+from edge.judge.advice.settingsbook import GoodSet
 from edge.judge.alerts.judge import AlertChange, Judge
 from edge.judge.speed.guidance import Guide
 from edge.judge.verdict.course import Course
 from edge.judge.watch import Watch
 from edge.reckon.entries import ENTRIES, NOT_USED
 from edge.reckon.figures import Figures
+from edge.reckon.fit.calibration import Test
 from edge.reckon.fit.traytests import test_record
 from edge.reckon.reckoner import Reckoner
 from edge.reckon.sensors.inputs import dark_places
 
 NO_DATA_S = 2
 """Seconds without a good count sentence that are a gap."""
-
-REPEATED = ("entry", "tray window", "calibration", "learned")
-"""Kinds of records from which what is in force follows."""
 
 CURVE_EVERY_S = 600
 """How often the curve of loss over speed is looked for anew in the steps driven so far."""
@@ -140,7 +143,8 @@ class Engine:
         self.reckoner = Reckoner(settings, struck)
         self.judge = Judge(settings)
         self.watch = Watch(self.reckoner)
-        self.adviser = Adviser(settings)
+        self.adviser, self._hindsight = Adviser(settings), Hindsight()
+        self._tainted = 0
         self._advises, self._verdict_told = advises, False
         self._guide, self._guided = Guide(), dict[str, Any]()
         self._exponent: float | None = None
@@ -184,9 +188,13 @@ class Engine:
             raise
         if self._on_stamped is not None:
             self._on_stamped(at_ms, b"!" + messages.encode(self._ledger.in_a_recording(plain)))
-        self._ledger.add_entry(at_ms, plain, seq)
+        self._ledger.add_entry(at_ms, plain, seq, self._hindsight.happened)
+        if self._advises:
+            self._hindsight.entry(seq, self.adviser)
         if isinstance(entry, entries.StrikeOutEntry):
-            return {"seq": seq, **({} if entry.elsewhere else self._begin_again(at_ms))}
+            if not entry.elsewhere:
+                self._begin_again(at_ms, int(given(entry.seq)))
+            return {"seq": seq}
         learn_job = entries.kind_of(entry) in entries.OF_JOBS
         extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms, seq)
         self.watch.learn(entry, at_ms, seq)
@@ -198,26 +206,60 @@ class Engine:
         self._changed(self.judge.learn(entry, at_ms))
         return {"seq": seq, **extra}
 
-    def _begin_again(self, at_ms: int) -> dict[str, Any]:
+    def _begin_again(self, at_ms: int, struck: int) -> None:
         """An entry was struck out: all that follows from entries is worked out again without it."""
-        struck, marks = self._ledger.struck, {mark.seq: mark for mark in self.watch.course.marks}
-        self.reckoner.begin_again(struck)
-        self.watch.course.marks.clear()
-        counted: list[entries.Entry] = []
-        for one in self._ledger:
-            self.reckoner.restore(one.kind, one.body, one.at_ms, one.seq)
-            if one.kind == "entry" and one.seq not in struck:
-                counted.append(entries.from_plain(one.body))
-                if one.seq in marks:
-                    self.watch.mark_again(counted[-1], marks[one.seq])
-        self._tests_kept = len(self.reckoner.calibration.tests)
+        was_tests = {test.seq: test_record(test) for test in self.reckoner.calibration.tests}
+        was = self.adviser
+        again = Again(self._ledger, self.reckoner, self.watch, self._hindsight, struck, was)
+        again.go(self._think)
+        self.adviser = again.adviser
+        self.judge.begin_again(again.counted)
+        self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
         self._exponent = self.watch.exponent()
-        self.judge.begin_again(counted)
-        return {}
+        tests = self.reckoner.calibration.tests
+        for test in tests:
+            record = {**test_record(test), "number": was_tests.get(test.seq, {}).get("number", test.number)}
+            if was_tests.get(test.seq) != record:
+                self._keep_test(test, at_ms)
+        self._tests_kept = len(tests)
+        if self._advises:
+            self._tell_anew(at_ms, was, again.before)
+        if self.reckoner.now.job and self._ledger.is_before_opening(struck):
+            self._keeper.record("job opening", at_ms, jobrecords.opening(self.reckoner, at_ms / 1000))
+
+    def _tell_anew(self, at_ms: int, was: Adviser, before: Adviser) -> None:
+        """Verdicts, pages of the book and advice that are others than they were before the struck entry go on record again:
+        what was recorded since it rests on it."""
+        for n, verdict in self.adviser.verdicts.items():
+            if verdict != before.verdicts.get(n) or verdict != was.verdicts.get(n):
+                self._keeper.record("verdict", at_ms, {**verdict, "setting": n})
+        pages = self.adviser.book.pages
+        for crop, page in pages.items():
+            if page != before.book.pages.get(crop) or page != was.book.pages.get(crop):
+                self._keeper.record("good set", at_ms, page.to_plain())
+        for crop in was.book.pages.keys() - pages.keys():
+            self._keeper.record("good set", at_ms, {"crop": crop, "taken_back": True})
+        told = self.adviser.told
+        if told is not None and (told != before.told or told != was.told):
+            self._keeper.record("advice", at_ms, told)
+        if told != was.told:
+            self._teller.state("advice", told)
+        due = self.watch.due()
+        self._tell_verdict(None if due is None else {**due[1], "setting": due[0]})
+
+    def _think(self, minute: Minute, adviser: Adviser) -> tuple[dict[str, Any] | None, dict[str, Any] | None, GoodSet | None]:
+        """A minute thought over: the open change's verdict, and the advice and the page of the book that are new."""
+        due = self.watch.due()
+        verdict = None if due is None else {**due[1], "setting": due[0]}
+        if verdict is not None:
+            adviser.verdict(verdict["setting"], verdict)
+        now, time = self.reckoner.now, messages.rfc3339_ms(minute.t * 1000)
+        advice, page = adviser.minute(now, self.reckoner.sieves, minute.open_alerts, minute.t, minute.gauge_h, time)
+        return verdict, advice, page
 
     def _keep(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
         """A record from which what is in force follows."""
-        self._ledger.add(kind, at_ms, body)
+        self._ledger.add(kind, at_ms, body, happened=self._hindsight.happened)
         self._keeper.record(kind, at_ms, body)
 
     def _learn_job(self, entry: entries.Entry, at_ms: int, seq: int) -> dict[str, Any]:
@@ -246,11 +288,12 @@ class Engine:
     def restore(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0) -> None:
         """Take up a record of an earlier run and its number, in order of record, before the first line."""
         self.reckoner.restore(kind, body, at_ms, seq)
-        if kind in REPEATED:
-            self._ledger.add(kind, at_ms, body, seq)
-        if seq and seq in self._ledger.struck:
+        self._ledger.add(kind, at_ms, body, seq)
+        self._tainted += self._ledger.taint(kind, body, seq)
+        if kind == "entry" and seq in self._ledger.struck:
             return
-        self.adviser.restore(kind, body, at_ms, self.reckoner.now)
+        if kind == "entry" or not self._tainted:  # what was found while an entry counted that was struck out later is not so
+            self.adviser.restore(kind, body, at_ms, self.reckoner.now)
         if kind == "entry":
             self.judge.restore(body)
         elif kind == "tray window":
@@ -344,6 +387,7 @@ class Engine:
 
     def _tell_guidance(self, figures: Figures) -> None:
         self.adviser.step(figures)
+        self._hindsight.second(AdvisedSecond.of(figures))
         words = self._guide.step(figures, self._exponent)
         if words != self._guided:
             self._guided = words
@@ -354,16 +398,14 @@ class Engine:
         at_ms, time = t * 1000, messages.rfc3339_ms(t * 1000)
         if t % CURVE_EVERY_S == 0:
             self._exponent = self.watch.exponent()
-        due = self.watch.due()
-        if due is not None:
-            verdict = {**due[1], "setting": due[0]}
-            self.adviser.verdict(due[0], verdict)
+        minute = Minute(t, self.watch.course.count, tuple(self.judge.open), self.judge.hours[1])
+        self._hindsight.minute(minute)
+        verdict, advice, page = self._think(minute, self.adviser)
+        if verdict is not None:
             self._keeper.record("verdict", at_ms, verdict)
             self._tell_verdict(verdict)
         elif not self.watch.is_open:
             self._tell_verdict(None)
-        gauge_h = self.judge.hours[1]
-        advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)
         self.judge.await_verdict(self.adviser.awaits_verdict)
         if page is not None:
             self._keeper.record("good set", at_ms, page.to_plain())
@@ -383,9 +425,9 @@ class Engine:
         tests = self.reckoner.calibration.tests
         while self._tests_kept < len(tests):
             test = tests[self._tests_kept]
-            if test.used and test.result.heads_given:
-                width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
-                self.adviser.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
-            body = test_record(test)
+            self.adviser.tested(test)
             self._tests_kept += 1
-            self._keep("calibration", at_ms, {**body, "after": messages.calibration(self.reckoner, at_ms / 1000)})
+            self._keep_test(test, at_ms)
+
+    def _keep_test(self, test: Test, at_ms: int) -> None:
+        self._keep("calibration", at_ms, {**test_record(test), "after": messages.calibration(self.reckoner, at_ms / 1000)})

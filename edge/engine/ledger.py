@@ -19,13 +19,18 @@ another record can't be found: it is refused, or where records are kept, kept as
 BY_NUMBER = InWords(("the number of an entry's record",))
 
 
+REPEATED = ("entry", "tray window", "calibration", "learned")
+"""Kinds of records from which what is in force follows; the others are advice, and what it goes by."""
+
+
 class LedgerRecord(NamedTuple):
-    """One record. `seq`: its number, 0 where nobody refers to it."""
+    """One record. `seq`: its number, 0 where nobody refers to it; `happened`: how much of this run advice had seen by then."""
 
     seq: int
     kind: str
     at_ms: int
     body: dict[str, Any]
+    happened: int = 0
 
 
 class Ledger:
@@ -40,15 +45,27 @@ class Ledger:
     def __iter__(self) -> Iterator[LedgerRecord]:
         return iter(self._records)
 
-    def add(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0) -> None:
+    def add(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0, happened: int = 0) -> None:
         """Take in a record."""
-        self._records.append(LedgerRecord(seq, kind, at_ms, body))
+        self._records.append(LedgerRecord(seq, kind, at_ms, body, happened))
 
-    def add_entry(self, at_ms: int, body: dict[str, Any], seq: int) -> None:
+    def add_entry(self, at_ms: int, body: dict[str, Any], seq: int, happened: int) -> None:
         """Take in an entry of this run: it has a place among its entries."""
         self._places[seq] = len(self._places) + 1
-        self.add("entry", at_ms, body, seq)
+        self.add("entry", at_ms, body, seq, happened)
         self.struck |= frozenset(struck_out([body]))
+
+    def taint(self, kind: str, body: dict[str, Any], seq: int) -> int:
+        """1 where an entry passes that was struck out later, -1 where that is told: what was found in between rests on it."""
+        if kind != "entry":
+            return 0
+        return (seq in self.struck) - len(struck_out([body]))
+
+    def is_before_opening(self, seq: int) -> bool:
+        """Whether a record came before the last opening of a job."""
+        opened = [at for at, one in enumerate(self._records) if one.body.get("entry") in ("job_start", "job_reopen")]
+        at = next((at for at, one in enumerate(self._records) if one.kind == "entry" and one.seq == seq), 0)
+        return bool(opened) and at < opened[-1]
 
     def in_a_recording(self, body: dict[str, Any]) -> dict[str, Any]:
         """An entry as a recording of this run has it: a strike-out names what stands in the recording by its place."""

@@ -52,7 +52,8 @@ class Figures:
 
     `inputs`: what the kinds of inputs tell live, by key. `area_m2` cut in the second; `width_used`: part of the cut width in
     crop. `value`: money an hour, its quality by the newest tank sample, which is `sample_age_s` old. `limit_basis`: which of
-    two limits is the tighter, `kg_ha` or `pct`; `limit_pct`: the same limit in percent of the grain.
+    two limits is the tighter, `kg_ha` or `pct`; `limit_pct`: the same limit in percent of the grain. `levels`: smoothed pulses
+    per m2 of each point, from which loss follows by the factors; None where there is none.
     """
 
     number: int
@@ -79,6 +80,7 @@ class Figures:
     sample_age_s: float | None = None
     limit_basis: str | None = None
     limit_pct: float | None = None
+    levels: dict[str, float] | None = None
 
     @property
     def flag_words(self) -> list[str]:

@@ -6,7 +6,7 @@ and shed loss never pass the sensors. Percent = machine / (tank + machine).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
@@ -52,6 +52,22 @@ class MachineLoss(NamedTuple):
     points: dict[str, Interval]
 
 
+def kg_ha_of(levels: Mapping[str, float], factors: Factors) -> dict[str, float]:
+    """Loss in kg/ha of the points whose factor is known, by their smoothed pulses per m2 less background."""
+    pulses = sum(levels.values())
+    found = {}
+    for name, level in levels.items():
+        fit = factors.points.get(name)
+        if fit is not None:
+            found[name] = max(level - fit.clicks_m2 * _share(level, pulses, factors), 0.0) * (fit.k / MG_M2_PER_KG_HA)
+    return found
+
+
+def _share(level: float, pulses: float, factors: Factors) -> float:
+    """Trays of both points tell their straw clicks together only: each point's share is that of its pulses."""
+    return level / pulses if factors.common and pulses > 0 else 1.0
+
+
 def machine_loss(points: Sequence[PointLevel], factors: Factors, extra_u: float = 0.0) -> MachineLoss:
     """Loss of the points whose factor is known; the total only when every point's is.
 
@@ -60,17 +76,17 @@ def machine_loss(points: Sequence[PointLevel], factors: Factors, extra_u: float 
     each: dict[str, Interval] = {}
     sides: list[_Side] = []
     shared_u = sqrt(WIDTH_U**2 + SPEED_U**2 + extra_u**2)
-    pulses = sum([point.level.mean for point in points])
+    levels = {point.name: point.level.mean for point in points}
+    pulses, lost = sum(levels.values()), kg_ha_of(levels, factors)
     for point in points:
         found = factors.points.get(point.name)
         if found is None:
             continue
         scale = found.k / MG_M2_PER_KG_HA
         level, low, high, background = point.level[:4]
-        # Trays of both points tell their straw clicks together only: each point's share is that of its pulses.
-        share = level / pulses if factors.common and pulses > 0 else 1.0
+        share = _share(level, pulses, factors)
         clicks = found.clicks_m2 * share
-        x = max(level - clicks, 0.0) * scale
+        x = lost[point.name]
         down, up = min((level - low) * scale, x), max(high - clicks, 0.0) * scale - x
         own_u = HALF_BLIND_U if point.half_blind else 0.0
         noise_u = point.background_u * scale / x if x > 0 else 0.0

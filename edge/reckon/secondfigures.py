@@ -36,7 +36,8 @@ class FigureBuilder:
             speed_kmh = None
         width = kit.settings.machine.cut_width_m * now.width_used
         status = kit.status.figure(second.t)
-        found = self._machine_loss(state)
+        levels = self._levels() if state in ("working", "filling") else None
+        found = self._machine_loss(levels)
         limits = now.loss_kg_ha, now.loss_pct, now.yield_t_ha
         limit = tighter_limit(*limits)
         basis = limit_basis(limit, *limits)
@@ -71,6 +72,7 @@ class FigureBuilder:
             sample_age_s=None if sampled_s is None else max(0.0, round(second.t - sampled_s, 3)),
             limit_basis=basis.basis,
             limit_pct=basis.pct,
+            levels=None if levels is None else {point.name: point.level.mean for point in levels},
         )
 
     def _inputs(self, silent: bool) -> dict[str, Any]:
@@ -90,8 +92,7 @@ class FigureBuilder:
             levels.append(PointLevel(point.name, level, point.half_blind, not point.saturated, noise_u, point.hidden))
         return levels
 
-    def _machine_loss(self, state: State) -> MachineLoss:
-        levels = self._levels() if state in ("working", "filling") else None
+    def _machine_loss(self, levels: list[PointLevel] | None) -> MachineLoss:
         if levels is None:
             return MachineLoss(None, {})
         calibration = self._kit.calibration

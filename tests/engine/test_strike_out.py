@@ -67,6 +67,10 @@ class Story:
             )
         }  # fmt: skip
         found["loads"] = (now.loads.t, now.loads.ha)
+        adviser = engine.adviser
+        found["advice"] = (adviser.told, adviser.book.pages, adviser.awaits_verdict)
+        known = [adviser.verdicts.get(change.n) for change in now.changes]
+        found["known"] = [one and {key: value for key, value in one.items() if key != "setting"} for one in known]
         found["sieves"] = [engine.reckoner.sieves.check_of(sieve) for sieve in ("pre", "top", "bottom")]
         found["verdicts"] = [
             {key: one for key, one in engine.watch.compare(change.n).items() if key != "setting"}
@@ -142,6 +146,7 @@ entry = st.one_of(
 )
 step = st.one_of(
     st.builds(lambda seconds, rate: ("work", seconds, 3, rate), st.integers(3, 120), st.sampled_from([12, 20, 31])),
+    st.just(("work", 700, 3, 20)),
     st.builds(lambda seconds: ("work", seconds, 2, 0), st.integers(3, 70)),
     entry,
     entry,

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -14,6 +15,7 @@ from edge.contract import entries
 from edge.contract.settings import Settings
 from edge.judge.advice import rules
 from edge.judge.advice.advise import advise
+from edge.judge.advice.advisedsecond import AdvisedSecond, Judged
 from edge.judge.advice.settingsbook import GoodSet, SettingsBook
 from edge.judge.advice.situation import LOOKS, SETTINGS, Situation, Tried
 from edge.judge.advice.worth import worth
@@ -23,6 +25,7 @@ from edge.reckon.entered.inforce import InForce
 from edge.reckon.entered.inforce import SettingChange as SettingChange
 from edge.reckon.entered.sieves import SETTING_OF, Sieves
 from edge.reckon.figures import Figures
+from edge.reckon.fit.calibration import Test
 from edge.reckon.tables import crops
 
 ROW_S = 60
@@ -90,14 +93,45 @@ class Adviser:
         self._told_events: Any = None
         self._told_worked_s = 0
 
+    def as_now(self) -> Adviser:
+        """A copy, to go on from when something that came after is taken back."""
+        then = copy.copy(self)
+        shared = ("_settings", "_crops")
+        vars(then).update(copy.deepcopy({key: one for key, one in vars(self).items() if key not in shared}))
+        return then
+
+    def without_past(self) -> Adviser:
+        """One that knows the work done so far, and nothing that was entered, judged or told."""
+        then, new = self.as_now(), Adviser(self._settings)
+        told = ("_told", "_told_time", "_told_events", "_verdicts", "_crop_from", "_crop_number")
+        for name in ("book", "_look", "_sample", "_heads_kg_ha", *told):
+            setattr(then, name, getattr(new, name))
+        return then
+
+    @property
+    def told(self) -> dict[str, Any] | None:
+        """The advice in force, as it was told."""
+        return None if self._told is None else {**self._told, "t": self._told_time}
+
+    @property
+    def verdicts(self) -> dict[int, dict[str, Any]]:
+        """The newest answer of `compare` for each change, by its number."""
+        return dict(self._verdicts)
+
     # ------------------------------------------------------------------ what comes in
 
     def step(self, figures: Figures) -> None:
         """One closed second, after the reckoner."""
+        points = {name: point.kg_ha for name, point in figures.points.items()}
+        kg_ha = figures.loss.kg_ha if figures.loss is not None else None
+        self.take(AdvisedSecond.of(figures), Judged(kg_ha, points, figures.limit_kg_ha, figures.calibration.state))
+
+    def take(self, second: AdvisedSecond | None, judged: Judged) -> None:
+        """The same from its parts."""
         self._clock += 1
-        if figures.state != "working":
+        if second is None:
             return
-        t = figures.t
+        t = second.t
         if self._last_work_t is None or t - self._last_work_t > NIGHT_S:
             self._today_s = 0
         self._last_work_t = t
@@ -105,7 +139,7 @@ class Adviser:
         if self._clock < self._steady_from:
             return
         self._worked_s += 1
-        self._limit_kg_ha, self._calibration = figures.limit_kg_ha, figures.calibration.state
+        self._limit_kg_ha, self._calibration = judged.limit_kg_ha, judged.calibration
         rows = self._rows
         if not rows or rows[-1].seconds >= ROW_S:
             rows.append(_WorkMinute())
@@ -113,16 +147,15 @@ class Adviser:
         row.seconds += 1
         if self._worked_s % EVERY_S:
             return
-        loss = figures.loss
-        row.add("loss", loss.kg_ha if loss is not None else None)
-        for name, point in figures.points.items():
-            row.add(name, point.kg_ha)
-            row.add("pulses", figures.pulses_per_s.get(name))
-            row.add(f"left.{name}", point.left_share)
-        row.add("returns", figures.returns_pct)
-        row.add("speed", figures.speed_kmh)
-        row.add("load", figures.area_rate_ha_h)
-        for shaft, rpm in figures.shafts.items():
+        row.add("loss", judged.kg_ha)
+        for name, left_share in second.left_share.items():
+            row.add(name, judged.points.get(name))
+            row.add("pulses", second.pulses_per_s.get(name))
+            row.add(f"left.{name}", left_share)
+        row.add("returns", second.returns_pct)
+        row.add("speed", second.speed_kmh)
+        row.add("load", second.load_ha_h)
+        for shaft, rpm in second.shafts.items():
             row.add(f"shaft.{shaft}", rpm)
 
     def learn(self, entry: entries.Entry, stamp_ms: int, now: InForce) -> None:
@@ -161,6 +194,12 @@ class Adviser:
     }
     """What a kind of entry tells the adviser."""
 
+    def tested(self, test: Test) -> None:
+        """A judged tray test: its heads are threshing loss."""
+        if test.used and test.result.heads_given:
+            width_m = test.seen.area_m2 / test.seen.metres if test.seen.metres else 0.0
+            self.heads(10 * test.result.threshing_g_m / width_m if width_m else None)
+
     def heads(self, kg_ha: float | None) -> None:
         """Threshing loss by the heads of the newest tray test, kg/ha."""
         self._heads_kg_ha = kg_ha
@@ -188,7 +227,7 @@ class Adviser:
             self._told = None
             return None
         self._last_work_t, self._today_s = work_t, worked_s
-        return None if self._told is None else {**self._told, "t": self._told_time}
+        return self.told
 
     def _begin(self, now: InForce, forget: bool) -> None:
         """New settings or a new crop: what was measured and seen belongs to the old ones."""
@@ -202,9 +241,13 @@ class Adviser:
     # ------------------------------------------------------------------ what comes out
 
     def minute(
-        self, now: InForce, sieves: Sieves, open_alerts: Iterable[AlertChange], t: int, gauge_h: float | None = None
-    ) -> tuple[dict[str, Any] | None, GoodSet | None]:
-        """The advice in force when it is another than before (None otherwise), and a page of the book that changed."""
+        self, now: InForce, sieves: Sieves, open_alerts: Iterable[AlertChange], t: int, gauge_h: float | None = None,
+        rfc3339: str = "",
+    ) -> tuple[dict[str, Any] | None, GoodSet | None]:  # fmt: skip
+        """The advice in force when it is another than before (None otherwise), and a page of the book that changed.
+
+        `rfc3339`: the time `t` (epoch s) as advice tells it.
+        """
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
         page = self.book.consider(situation, worth(situation), float(t)) or self.book.take_amended(now.crop)
         advice = advise(situation)
@@ -218,6 +261,7 @@ class Adviser:
         if standing and events == self._told_events and self._worked_s - self._told_worked_s < HELD_S and not _at_once(plain):
             return None, page
         self._told, self._told_events, self._told_worked_s = plain, events, self._worked_s
+        self._told_time = rfc3339
         return plain, page
 
     def situation(

@@ -70,6 +70,11 @@ class SettingsBook:
         """The best set of a crop, by its plain name."""
         return None if crop is None else self._pages.get(plain_name(crop))
 
+    @property
+    def pages(self) -> dict[str, GoodSet]:
+        """Every page, by the plain name of its crop."""
+        return dict(self._pages)
+
     def consider(self, situation: Situation, worth: Worth, at_s: float) -> GoodSet | None:
         """Keep the present set if it is good: known loss under its limit, steady for ten minutes, nothing costly in the
         tank, no verdict against it, and cheaper than what stands there. Returns the page when it is new or changed."""
@@ -115,7 +120,10 @@ class SettingsBook:
         return page
 
     def restore(self, body: Mapping[str, Any]) -> None:
-        """Take up a page out of the record."""
+        """Take up a page out of the record, or that one was taken back."""
+        if body.get("taken_back"):
+            self._pages.pop(plain_name(str(body["crop"])), None)
+            return
         page = GoodSet(**{**body, "measured": tuple(body.get("measured", ()))})
         self._pages[plain_name(page.crop)] = page
         self._amended.discard(plain_name(page.crop))

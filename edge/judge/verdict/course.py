@@ -6,6 +6,7 @@ seconds: they follow the stamps, but a stepped clock moves them on by one second
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -148,6 +149,14 @@ class Course:
             self._held = self._kept
         if self._held == len(self._rows):
             self._rows = np.concatenate([self._rows, np.empty_like(self._rows)])
+
+    def as_of(self, count: int) -> Course:
+        """The same when so many seconds had been taken in; marks are shared."""
+        then = copy.copy(self)
+        then._held = max(self._held - (self._count - count), 0)
+        then._count, then._table = count, None
+        then._backs = [one for one in self._backs if one < count]
+        return then
 
     def mark(self, mark: CourseMark) -> None:
         """Take in an entry; its place among the seconds is found when it is asked for."""
