@@ -40,7 +40,7 @@ def facts(question: Question) -> dict[str, Any]:
         pages = [msgspec.json.decode(body) for (body,) in connection.execute(_GOOD)]
         present = _present(connection, now, since_ms)
     mine = plain_name(now.crop) if now.crop else ""
-    good = [page for page in [page for page in pages if plain_name(page["crop"]) == mine][-1:] if not page.get("taken_back")]
+    good = [page for page in pages if plain_name(page["crop"]) == mine][-1:]
     return {
         "last": {**last, "tray": tray[0] / 1000 if tray else None},
         "crop": now.crop,

@@ -180,7 +180,7 @@ class Engine:
             if isinstance(entry, entries.StrikeOutEntry):
                 entry = self._ledger.admit(entry)
             plain = entries.to_plain(entry)
-            if entries.kind_of(entry) in entries.OF_JOBS:
+            if entries.kind_of(entry) in entries.OF_JOBS or self._ledger.strikes_reopening(entry):
                 self._close_part_minute()  # a minute belongs to one job, or to none
             seq = self._keeper.entry(at_ms, plain, ask_id)
         except (EntryError, StoreError):
@@ -209,14 +209,15 @@ class Engine:
     def _begin_again(self, at_ms: int, struck: int) -> None:
         """An entry was struck out: all that follows from entries is worked out again without it."""
         was_tests = {test.seq: test_record(test) for test in self.reckoner.calibration.tests}
-        was = self.adviser
+        was, newest = self.adviser, self.reckoner.calibration.last_used
         again = Again(self._ledger, self.reckoner, self.watch, self._hindsight, struck, was)
         again.go(self._think)
         self.adviser = again.adviser
-        self.judge.begin_again(again.counted)
+        calibration = self.reckoner.calibration
+        self.judge.begin_again(again.counted, calibration.used(), newest is not None and newest.seq == struck)
         self.judge.await_verdict(self._advises and self.adviser.awaits_verdict)
         self._exponent = self.watch.exponent()
-        tests = self.reckoner.calibration.tests
+        tests = calibration.tests
         for test in tests:
             record = {**test_record(test), "number": was_tests.get(test.seq, {}).get("number", test.number)}
             if was_tests.get(test.seq) != record:

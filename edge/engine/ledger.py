@@ -8,7 +8,7 @@ from typing import Any, Literal, NamedTuple
 from msgspec.structs import replace
 
 from edge.contract.allowed import InWords
-from edge.contract.entries import NEVER_STRUCK, StrikeOutEntry, given
+from edge.contract.entries import NEVER_STRUCK, Entry, StrikeOutEntry, given
 from edge.contract.refusal import value_found
 from edge.contract.struck import struck_out
 
@@ -91,6 +91,11 @@ class Ledger:
         if job not in (0, now):
             raise entry.refused((key,), (f"{found} belongs to job {job}, which is finished",), InWords(("job_reopen first",)))
         return StrikeOutEntry(why=entry.why, seq=seq, at=entry.at, by=entry.by, note=entry.note)
+
+    def strikes_reopening(self, entry: Entry) -> bool:
+        """Whether an admitted entry takes back that a job was taken up again."""
+        seq = given(entry.seq) if isinstance(entry, StrikeOutEntry) and not entry.elsewhere else None
+        return any(one.seq == seq and one.body.get("entry") == "job_reopen" for one in self._records if one.kind == "entry")
 
     def _named(self, entry: StrikeOutEntry) -> int | None:
         """The number of the record that is meant; None: it stands in another record."""

@@ -15,7 +15,7 @@ import msgspec
 
 from edge.contract import entries
 from edge.contract.errors import WrongInput
-from edge.keep import minutes
+from edge.keep import minutes, strikes
 from edge.reckon.sensors.workstate import STATES
 from edge.reckon.tables.units import M2_PER_HA
 
@@ -106,8 +106,11 @@ def jobs_bare(db: sqlite3.Connection) -> list[Job]:
     found: list[Job] = []
     current: Job | None = None
     last: Job | None = None
+    struck = strikes.struck(db)
     for seq, _, at_ms, body in db.execute(_ENTRIES_SQL):
         entry = msgspec.json.decode(body)
+        if seq in struck:  # taken up again by a slip: what came since belongs to no job
+            continue
         kind = entry["entry"]
         late = current is None and kind == "job_finish"
         if current is not None:

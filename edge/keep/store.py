@@ -22,7 +22,7 @@ from edge.contract.errors import StoreAway, StoreError
 from edge.contract.settings import FILE_NAME as FILE_NAME
 from edge.engine.messages import OutboxRow
 from edge.feed.assembler import Second
-from edge.keep import chain, health, jobs, minutes, seconds, signing
+from edge.keep import chain, health, jobs, minutes, seconds, signing, strikes
 from edge.keep.chain import Proof, Record
 from edge.keep.chain import canonical as canonical
 from edge.keep.health import Moved
@@ -287,17 +287,20 @@ class Store:
         Minutes before the last start stand summed in its record: a season is not summed at each start.
         """
         resets = (("calibration", "$.used", 1), ("entry", "$.entry", "gauge"))
-        last = "SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ? ORDER BY seq DESC LIMIT 1"
+        last = """SELECT seq FROM record WHERE kind = ? AND json_extract(body, ?) = ?
+            AND coalesce(json_extract(body, '$.entry_seq'), seq) NOT IN ({struck}) ORDER BY seq DESC LIMIT 1"""
         base = "SELECT seq, json_extract(body, '$.hours') FROM record WHERE kind = 'run start' ORDER BY seq DESC LIMIT 1"
         minutes = """SELECT coalesce(sum(json_extract(body, '$.seconds.working')), 0) / 3600.0 FROM record
             WHERE kind = 'minute' AND seq > ?"""
 
         def look(db: sqlite3.Connection) -> list[float]:
-            summed = db.execute(base).fetchone()
+            struck = strikes.struck(db)
+            counts = last.format(struck=", ".join(map(str, struck)))
+            summed = None if struck else db.execute(base).fetchone()  # what was summed may rest on what was struck out
             from_seq, known = summed if summed is not None and summed[1] is not None else (0, "[0, 0]")
             found = []
             for reset, earlier in zip(resets, msgspec.json.decode(known), strict=True):
-                row = db.execute(last, reset).fetchone()
+                row = db.execute(counts, reset).fetchone()
                 seq = 0 if row is None else int(row[0])
                 since = db.execute(minutes, (max(seq, from_seq),)).fetchone()[0]
                 found.append(float(since) + (float(earlier) if from_seq > seq else 0.0))

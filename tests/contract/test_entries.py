@@ -51,6 +51,7 @@ WHOLE = {
     "ack": {"alert": "input-silent/3"},
     "shelve": {"alert": "loss-over-limit", "minutes": 10},
     "note": {},
+    "strike_out": {"seq": 12, "why": "typed in centimetres"},
 }  # fmt: skip
 
 # Each kind with the least it can carry.
@@ -62,6 +63,7 @@ LEAST = {
     "ground_run": {"metres": 100, "pulses": 987}, "idle_run": {"seconds": 30}, "job_start": {}, "job_finish": {},
     "job_reopen": {"job": 1, "note": "weighed again"}, "ack": {"alert": "no-data"},
     "shelve": {"alert": "no-data", "minutes": 5}, "note": {"note": "x"},
+    "strike_out": {"n": 2, "why": "x"},
 }  # fmt: skip
 
 MISSING = [

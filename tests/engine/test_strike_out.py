@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
-from hypothesis import given
+import pytest
+from hypothesis import Phase, given
+from hypothesis import settings as settings_of
 from hypothesis import strategies as st
 
 from edge.contract import entries, settings
 from edge.contract.errors import EntryError
+from edge.contract.struck import struck_out
 from edge.engine import messages
 from edge.engine.engine import Engine, Nowhere
+from edge.keep.store import Store
+from edge.live.daemon import RESTORED
 from edge.playback.replay import summary
 from tests.kits.engines import NOON, job_toml
 from tests.kits.settings import GROUND, beam, both_sides, shaft
@@ -21,15 +27,36 @@ CONFIG = settings.parse(job_toml(INPUTS))
 
 
 class Story:
-    """An engine that is told a list of things in order: work, headlands, entries."""
+    """An engine that is told a list of things in order: work, headlands, entries. `path`: over a store, which outlasts it."""
 
-    def __init__(self) -> None:
-        self.engine = Engine(CONFIG, Nowhere(), Nowhere())
+    def __init__(self, path: Path | None = None) -> None:
+        self.path = path
         self.seq = 0
         self.counts = [0] * 7
         self.live: list[dict[str, Any]] = []
         self.taken: list[bool] = []
+        self.start()
+
+    def start(self) -> None:
+        """A run begins, with what earlier ones left."""
+        store = None if self.path is None else Store(self.path)
+        records = [] if store is None else store.earlier_records(RESTORED)
+        struck = frozenset(struck_out(one.body for one in records if one.kind == "entry"))
+        self.store, self.engine = store, Engine(CONFIG, store or Nowhere(), Nowhere(), struck=struck)
+        for one in records:
+            self.engine.restore(*one)
+        if store is not None:
+            loads = self.engine.reckoner.now.loads
+            if loads.since_s is not None:
+                self.engine.reckoner.kit.carry_area(store.area_ha_since(loads.since_s))
+            store.begin_run(self.now_s * 1000, settings.to_plain(CONFIG), "test", "0")
         self.engine.on_figures.append(lambda figures: self.live.append(messages.live(figures)))
+
+    def end(self) -> None:
+        self.engine.finish()
+        if self.store is not None:
+            self.store.end_run(self.now_s * 1000)
+            self.store.close()
 
     @property
     def now_s(self) -> int:
@@ -52,7 +79,7 @@ class Story:
         except EntryError:
             return None
 
-    def says(self) -> dict[str, Any]:
+    def says(self, verdicts: bool = True) -> dict[str, Any]:
         """What is in force at the end; numbers of settings and tests left out, since they count struck entries too."""
         engine = self.engine
         found = summary(engine)
@@ -75,7 +102,7 @@ class Story:
         found["verdicts"] = [
             {key: one for key, one in engine.watch.compare(change.n).items() if key != "setting"}
             for change in now.changes
-            if change.what != "lag_s"
+            if verdicts and change.what != "lag_s"
         ]
         return found
 
@@ -136,7 +163,9 @@ entry = st.one_of(
     st.just({"entry": "tray_mark"}),
     st.builds(lambda width: {"entry": "residue", "residue_width_m": width}, st.sampled_from([6.0, 9.0])),
     st.builds(lambda kg: {"entry": "limit", "loss_kg_ha": kg}, st.sampled_from([None, 20.0, 60.0])),
-    st.builds(lambda mm: {"entry": "gauge", "sieve": "top", "readout_mm": mm, "measured_mm": mm + 1.5}, st.sampled_from([8.0, 14.0])),
+    st.builds(
+        lambda mm: {"entry": "gauge", "sieve": "top", "readout_mm": mm, "measured_mm": mm + 1.5}, st.sampled_from([8.0, 14.0])
+    ),
     st.builds(lambda t: {"entry": "load", "t": t}, st.sampled_from([0.5, 2.0])),
     st.builds(lambda pct: {"entry": "sample", "trash_pct": pct}, st.sampled_from([0.5, 3.0])),
     st.just({"entry": "returns_look", "clean_grain": "much"}),
@@ -153,14 +182,17 @@ step = st.one_of(
 )
 
 
-def play(steps: list[Any], struck: int | None = None, until: int | None = None) -> Story:
+def play(steps: list[Any], struck: int, until: int | None, path: Path | None = None) -> Story:
     """Tell the steps; step `struck` is struck out before step `until`, or (None) never was told."""
-    told, seq = Story(), None
+    told, seq = Story(path), None
     told.work(45)
     for at, one in enumerate(steps):
         if at == until and seq is not None:
             told.enter({"entry": "strike_out", "seq": seq, "why": "a slip"})
-        if isinstance(one, tuple):
+        if one == "restart":
+            told.end()
+            told.start()
+        elif isinstance(one, tuple):
             told.work(one[1], one[2], one[3])
         elif at != struck or until is not None:
             answer = told.enter(one)
@@ -183,8 +215,37 @@ def test_what_was_struck_out_was_never_made(steps: list[Any], data: st.DataObjec
     until = data.draw(st.integers(struck + 1, len(steps)))
     if any(isinstance(one, dict) and one["entry"] == "job_start" for one in steps[struck:until]):
         return  # the job it belongs to is finished by the next one's start
-    one, other = play(steps, struck, until), play(steps, struck)
+    one, other = play(steps, struck, until), play(steps, struck, None)
     if one.taken != other.taken:
         return  # what could only be entered because of it (a tray of its mark, kernels by its TGW) stays as far as it can
     assert one.says() == other.says()
     assert one.live[-1] == other.live[-1]
+
+
+def known(story: Story) -> dict[str, Any]:
+    """What another run knows: what seconds of this run gave is left out."""
+    names = ("calibration", "settings", "tests", "in force", "loads", "sieves")
+    return {key: one for key, one in story.says(verdicts=False).items() if key in names}
+
+
+@settings_of(max_examples=40, phases=[Phase.generate])
+@given(st.lists(st.one_of(step, step, step, st.just("restart")), min_size=4, max_size=12), st.data())
+def test_what_was_struck_out_was_never_made_after_a_restart_either(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[Any], data: st.DataObject
+) -> None:
+    told = [at for at, one in enumerate(steps) if isinstance(one, dict) and one["entry"] != "job_start"]
+    if not told:
+        return
+    struck = data.draw(st.sampled_from(told))
+    until = data.draw(st.integers(struck + 1, len(steps)))
+    if any(isinstance(one, dict) and one["entry"] == "job_start" for one in steps[struck:until]):
+        return
+    folder = tmp_path_factory.mktemp("kit")
+    one = play([*steps, "restart"], struck, until, folder / "one.db")
+    other = play([*steps, "restart"], struck, None, folder / "other.db")
+    try:
+        if one.taken == other.taken:
+            assert known(one) == known(other)
+    finally:
+        one.end()
+        other.end()

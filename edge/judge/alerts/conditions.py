@@ -89,6 +89,8 @@ class Conditions:
         self.mill = "none"
         self.awaits_verdict = False
         self.since_tray_s = self.since_gauge_s = 0
+        self._before_tray_s = self._before_gauge_s = 0
+        self._gauge: entries.GaugeEntry | None = None
         self._tests: int | None = None
         self._look: tuple[int, entries.ReturnsLookEntry] | None = None
         self._worked_s = 0
@@ -123,7 +125,7 @@ class Conditions:
             self._forget_shaft(entry.what.removesuffix("_rpm"))
 
     def _learn_gauge(self, entry: entries.GaugeEntry) -> None:
-        self.since_gauge_s = 0
+        self._before_gauge_s, self.since_gauge_s, self._gauge = self.since_gauge_s, 0, entry
 
     def _learn_look(self, entry: entries.ReturnsLookEntry) -> None:
         self._look = (self._worked_s, entry)
@@ -139,18 +141,23 @@ class Conditions:
     NOT_RESTORED: ClassVar[frozenset[type[entries.Entry]]] = frozenset({entries.ReturnsLookEntry})
     """Kinds of which the next run takes up nothing: a look at the returns is soon old."""
 
-    def begin_again(self, counted: Iterable[entries.Entry]) -> None:
-        """What entries changed, by those that still count, in order; what the seconds taught stays."""
-        shafts, look, gauge_s = self._shafts, self._look, self.since_gauge_s
-        self._shafts, self._look = {}, None
+    def begin_again(self, counted: Iterable[entries.Entry], tests: int, newest_struck: bool) -> None:
+        """What entries changed, by those that still count, in order; what the seconds taught stays. `tests` in use now;
+        `newest_struck`: the newest tray test was struck out."""
+        self._tests = tests if self._tests is not None else None
+        if newest_struck:
+            self.since_tray_s, self._before_tray_s = self.since_tray_s + self._before_tray_s, 0
+        kept = list(counted)
         self.returns_limit, self.mill = self._wired_returns_limit, "none"
-        looks = []
-        for entry in counted:
-            self.learn(entry)
-            if isinstance(entry, entries.ReturnsLookEntry):
-                looks.append(entry)
-        self._shafts, self.since_gauge_s = shafts, gauge_s
-        self._look = look if look is not None and look[1] in looks else None
+        for entry in kept:
+            if isinstance(entry, entries.LimitEntry):
+                self._learn_limit(entry)
+            elif isinstance(entry, entries.SettingEntry) and entry.what == "mill":
+                self.mill = str(entry.to)
+        if self._look is not None and self._look[1] not in kept:
+            self._look = None
+        if self._gauge is not None and self._gauge not in kept:
+            self._gauge, self.since_gauge_s = None, self.since_gauge_s + self._before_gauge_s
 
     def look(self) -> tuple[str, str]:
         """Cause and action that the last half hour's look at the returns gives; empty without one."""
@@ -301,7 +308,7 @@ class Conditions:
     def _tray(self, tests: int, seen: dict[Key, Condition]) -> None:
         if tests != self._tests:
             if self._tests is not None and tests > self._tests:
-                self.since_tray_s = 0
+                self._before_tray_s, self.since_tray_s = self.since_tray_s, 0
             self._tests = tests
         if self.since_tray_s >= self._tray_s:
             hours = self.since_tray_s / 3600

@@ -206,9 +206,10 @@ class Judge:
         if type(entry) not in self._conditions.NOT_RESTORED:
             self._conditions.learn(entry)
 
-    def begin_again(self, counted: Iterable[entries.Entry]) -> None:
-        """Entries were struck out: the rules go by those that still count, in order. Alerts stay as they are."""
-        self._conditions.begin_again(counted)
+    def begin_again(self, counted: Iterable[entries.Entry], tests: int, newest_struck: bool) -> None:
+        """Entries were struck out: the rules go by those that still count, in order. Alerts stay as they are. `tests` in use
+        now; `newest_struck`: the newest tray test was struck out."""
+        self._conditions.begin_again(counted, tests, newest_struck)
 
     def restore_alerts(self, bodies: Iterable[dict[str, Any]], now_ms: int) -> list[AlertChange]:
         """Take up the newest record of each alert of earlier runs: what was acknowledged or shelved stays so while its
