@@ -119,7 +119,7 @@ def test_alerts_stale_figures_and_the_door_stand_on_every_screen(fresh: Any, ope
     expect(page.locator("#door summary")).to_be_visible()
     broker.stop()
     try:
-        expect(page.locator("#stale-why")).to_contain_text("lost the broker", timeout=SLOW)
+        expect(page.locator("#stale-why")).to_contain_text("passes messages on does not answer", timeout=SLOW)
         expect(page.locator("#stale")).to_be_visible()
     finally:
         broker.start()

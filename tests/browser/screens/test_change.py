@@ -135,13 +135,13 @@ def test_a_value_that_nobody_entered_starts_as_said(passenger: Any, open_page: O
     step(page, "concave_mm", "more")
     card = stepper(page, "concave_mm")
     expect(card).to_contain_text("Where does it stand, Concave? 15 mm is only a guess")
-    enter = card.get_by_role("button", name="Enter where it stands")
+    enter = card.get_by_role("button", name=re.compile("^It stands at"))
     expect(enter).to_be_disabled()  # a guess that nobody looked at is no value
     card.get_by_role("button", name="Concave: 5 more").click()
-    expect(card).to_contain_text("Concave stands at 20 mm")
+    expect(card).to_contain_text("Concave 20 mm: does it stand there, or did you just change it?")
     expect(enter).to_be_enabled()
     card.get_by_label("Or type it").fill("18,5")
-    expect(card).to_contain_text("Concave stands at 18.5 mm")
+    expect(card).to_contain_text("Concave 18.5 mm: does it stand there")
     expect(card.get_by_label("Or type it")).to_be_focused()
     # The fan's change is open still; telling where the concave stands blurs nothing.
     expect(page.locator("#verdict-word")).to_contain_text("Not enough data yet")
