@@ -11,7 +11,6 @@ import msgspec
 from dashboard.read.asked import Question
 from dashboard.read.entered import Entered, entered, told_strike
 from dashboard.read.history import opened
-from edge.contract import entries
 from edge.reckon.fit.factor import ENOUGH, PRIOR_DOF
 from edge.reckon.statistics.budget import log_interval, quantile
 
@@ -79,7 +78,7 @@ def tests(question: Question) -> dict[str, Any]:
 
 def _entries_of(rows: list[tuple[int, int, dict[str, Any]]], trays: list[Entered]) -> dict[int, Entered]:
     """The entry that each test was made of, by the test's number in the record; equal entries in their order."""
-    left = [(entries.to_plain(one.entry), one) for one in trays]
+    left = [(msgspec.json.decode(msgspec.json.encode(one.entry)), one) for one in trays]
     found: dict[int, Entered] = {}
     for seq, _, body in reversed(rows):
         at = next((i for i, (plain, one) in enumerate(left) if one.seq < seq and plain == body["entry"]), None)
