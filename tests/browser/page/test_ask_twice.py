@@ -33,8 +33,8 @@ class Doubting:
         question = json.loads(route.request.post_data or "")
         self.asked.append(question)
         entry = question["entry"]
-        meant = entry.get("sure") is True or (self._suggest and all(entry.get(key) == value for key, value in self._suggest.items()))
-        if meant or entry["entry"] == "tray_mark":
+        mended = self._suggest is not None and self._suggest.items() <= entry.items()
+        if mended or entry.get("sure") is True or entry["entry"] == "tray_mark":
             route.fulfill(json={"id": question["id"], "ok": True, "seq": 40 + len(self.asked)})
         else:
             route.fulfill(json={"id": question["id"], "ok": False, "ask_again": True, "why": WHY, "suggest": self._suggest})
