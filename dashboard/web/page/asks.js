@@ -244,15 +244,17 @@ function changed() {
 
 // One line an entry; what it says changes in place, so that a button under a finger or with the focus stays.
 function line({ id, kind, words, acts }) {
-  const found = document.getElementById(`line-${id}`) ?? make('li', { id: `line-${id}`, class: 'ask' }, make('span', {}), ...['back', 'end'].map((name) => make('button', { type: 'button', class: 'plain', 'data-act': name })));
+  const found = document.getElementById(`line-${id}`) ?? make('li', { id: `line-${id}`, class: 'ask' }, make('span', {}));
   found.dataset.kind = kind;
   text(found.querySelector('span'), words);
-  for (const button of found.querySelectorAll('button')) {
-    const own = acts.find((one) => one.name === button.dataset.act);
-    button.hidden = !own;
-    text(button, own?.word ?? '');
-    button.onclick = own?.act ?? null;
-  }
+  const buttons = acts.map(({ name, word, act }) => {
+    const button = found.querySelector(`[data-act="${name}"]`) ?? make('button', { type: 'button', class: 'plain', 'data-act': name });
+    text(button, word);
+    button.onclick = act;
+    return button;
+  });
+  for (const old of found.querySelectorAll('button')) if (!buttons.includes(old)) old.remove();
+  buttons.forEach((button) => button.isConnected || found.append(button));
   return found;
 }
 

@@ -9,7 +9,8 @@ export const STALE_S = 3;
 const RECORD_EVERY_MS = 4_000;
 const RECORD_IS_NEW_S = 10;
 
-// Without messages only the record can tell that the kit goes on; nothing good is said of it before it was looked at.
+// Without messages only the record can tell that the kit goes on (what it last said of itself may be its will, handed out as the
+// messages ended); nothing good is said of it before it was looked at.
 let recording = false;
 let looked = -Infinity;
 
@@ -30,7 +31,7 @@ function broken(old) {
   if (broker && !broker.connected) {
     if (performance.now() - looked > RECORD_EVERY_MS) lookAtRecord();
     if (!get('live')) return say('stale.broker_first');
-    return say(recording && get('presence')?.online ? 'stale.broker_recording' : 'stale.broker');
+    return say(recording ? 'stale.broker_recording' : 'stale.broker');
   }
   recording = false;
   const presence = get('presence');
