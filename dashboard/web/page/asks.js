@@ -1,7 +1,7 @@
 // Entries on their way to the kit. Each has an id of its own, made once, and is kept in the browser until it is answered,
 // over a reload, a closed page and a restarted kit: the kit keeps an id once, so asking again can't double it. They go one
 // by one, in order; what was typed waits aside until the machine stands, and what the kit doubts until somebody has answered.
-import { byId, make, text } from '../lib/dom.js';
+import { byId, make, mark, text } from '../lib/dom.js';
 import { get, on } from '../lib/facts.js';
 import { guarded } from '../lib/faults.js';
 import { age, say } from '../lib/format.js';
@@ -36,7 +36,7 @@ export const onDoubt = (ask, gone) => { doubting = { ask: guarded('asks', ask), 
 export const onKeptLine = (offer) => { offered = offer; };
 export const isWaiting = (match) => waiting.some((one) => match(one.entry));
 
-function newId() {
+export function newId() {
   // randomUUID is missing on plain http; this is not.
   const bytes = crypto.getRandomValues(new Uint8Array(12));
   return `page-${[...bytes].map((byte) => byte.toString(16).padStart(2, '0')).join('')}`;
@@ -243,9 +243,10 @@ function changed() {
 }
 
 // One line an entry; what it says changes in place, so that a button under a finger or with the focus stays.
-function line({ id, kind, words, acts }) {
+function line({ id, kind, words, acts, old = false }) {
   const found = document.getElementById(`line-${id}`) ?? make('li', { id: `line-${id}`, class: 'ask' }, make('span', {}));
   found.dataset.kind = kind;
+  mark(found, 'data-old', old ? 'yes' : null);
   text(found.querySelector('span'), words);
   const buttons = acts.map(({ name, word, act }) => {
     const button = found.querySelector(`[data-act="${name}"]`) ?? make('button', { type: 'button', class: 'plain', 'data-act': name });

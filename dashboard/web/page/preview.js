@@ -1,10 +1,12 @@
 // What an entry would do before it is sent, as the kit reckons it on a copy of itself. Nothing is kept, nothing waits for it:
 // where no answer comes soon, nothing is said.
-import { onAnswer } from './asks.js';
+import { newId, onAnswer } from './asks.js';
 import { text } from '../lib/dom.js';
 import { get } from '../lib/facts.js';
 import { quietly } from '../lib/fields.js';
+import { say } from '../lib/format.js';
 import { inUnits } from '../lib/inunits.js';
+import { typingOff } from './moving.js';
 
 const AFTER_TYPING_MS = 500;
 const LIMIT_MS = 2_000;
@@ -14,7 +16,7 @@ const asked = new Map(); // place -> {timer, entry}
 async function ask(entry) {
   try {
     const answer = await fetch('/preview', {
-      method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ entry }), signal: AbortSignal.timeout?.(LIMIT_MS),
+      method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ id: newId(), entry }), signal: AbortSignal.timeout?.(LIMIT_MS),
     });
     return await answer.json();
   } catch {
@@ -24,16 +26,18 @@ async function ask(entry) {
 
 function inWords(answer) {
   if (!answer) return '';
-  const doubt = answer.ask_again ? [answer.why] : [];
-  return inUnits([...doubt, ...(answer.would?.words ?? [])].join(' '));
+  const { words = [], note = null } = answer.would ?? {};
+  return inUnits([...(answer.ask_again ? [answer.why] : []), ...words, ...(note ? [say('asks.note', { note })] : [])].join(' '));
 }
+
+const mayAsk = () => (get('entering')?.allowed ?? false) && (get('broker')?.connected ?? false);
 
 // Say in `place` what `entry` would do; null: nothing that could be sent.
 export function look(place, entry) {
   const known = asked.get(place);
   clearTimeout(known?.timer);
   const key = JSON.stringify(entry);
-  if (entry === null || !(get('entering')?.allowed ?? false)) {
+  if (entry === null || !mayAsk()) {
     asked.delete(place);
     text(place, '');
     return;
@@ -52,9 +56,9 @@ export function look(place, entry) {
 
 const watched = [];
 
-// Look whenever something in `root` was typed or chosen. `entryOf()`: the entry as it stands now, or null.
+// Look whenever something was typed or chosen in `root`, a form of typed fields. `entryOf()`: the entry as it stands now, or null.
 export function watch(root, place, entryOf) {
-  const now = () => look(place, quietly(entryOf));
+  const now = () => look(place, typingOff() ? null : quietly(entryOf));
   for (const event of ['input', 'click']) root.addEventListener(event, () => setTimeout(now));
   watched.push([place, now]);
 }

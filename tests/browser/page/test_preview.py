@@ -51,7 +51,7 @@ def test_nothing_is_said_of_what_is_wrong_or_changes_nothing(standing: Any, open
 def test_a_doubt_stands_in_the_form_before_it_is_asked(standing: Any, open_page: Opener) -> None:
     page = open_page(f"{standing.url}/#tray")
     why = "50 m wide? The discharge is 9.1 m. Did you mean 0.50 m?"
-    asked = previews(page, {"id": "a", "ok": False, "ask_again": True, "why": why, "suggest": None})
+    asked = previews(page, {"id": "a", "ok": True, "would": {"words": []}, "ask_again": True, "why": why, "suggest": None})
     page.locator("#tray-when [data-value='at']").click()
     page.locator("#tray-at").fill("10:00:00")
     for name, value in {"length": "1", "width": "50", "residue": "9.1", "0-grain": "96", "1-grain": "90"}.items():
