@@ -266,7 +266,7 @@ function actsOf(one) {
 }
 
 function lines() {
-  const answered = shown.map((one) => ({ ...one, acts: actsOf(one) }));
+  const answered = shown.map((one) => ({ ...one, words: one.old ? say('asks.kept_old', one) : one.words, acts: actsOf(one) }));
   const stuck = waiting.some((one) => one.tries > 0);
   return answered.concat(waiting.filter((one) => !one.doubt).map((one) => {
     const known = { what: one.what, why: one.why, age: age(waitedS(one)) };

@@ -110,7 +110,7 @@ def test_a_ready_reason_is_a_tap_also_while_driving(worked: Any, open_page: Open
     seq = tell(page, {"entry": "returns_look", "chaff": "some"}, "a look")
     page.locator("#asks").get_by_role("button", name="Take back").click()
     page.locator("#question summary").click()
-    expect(page.locator("#question fieldset")).to_be_disabled()  # own words are typed
+    expect(page.get_by_label("Why (it goes into the record)")).to_be_disabled()  # own words are typed
     reason(page, "Not on this machine")
     wait_until(lambda: [one["seq"] for one in worked.entries("strike_out")][-1:] == [seq], 25.0, what="the strike-out")
 
