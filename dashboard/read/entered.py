@@ -59,11 +59,11 @@ def entered(
 
 
 def strikes(connection: sqlite3.Connection) -> dict[int, Struck]:
-    """Numbers of the entries that were struck out, and by what."""
+    """Numbers of the entries that were struck out, and by what; a number of another record (`elsewhere`) names none here."""
     found: dict[int, Struck] = {}
     for seq, at_ms, body in connection.execute(_STRIKES):
         plain: dict[str, Any] = msgspec.json.decode(body)
-        if isinstance(plain.get("seq"), int):
+        if isinstance(plain.get("seq"), int) and not plain.get("elsewhere"):
             found.setdefault(plain["seq"], Struck(seq, at_ms / 1000, str(plain.get("why", ""))))
     return found
 

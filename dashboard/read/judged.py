@@ -51,9 +51,13 @@ def tests(question: Question) -> dict[str, Any]:
         trays = list(entered(connection, only=("tray",), newest_first=True, with_struck=True)) if rows else []
     entry_of = _entries_of(rows, trays)
     found: list[dict[str, Any]] = []
+    shown: set[int] = set()
     before: dict[str, Any] | None = None
     for seq, _, body in rows:
         own = entry_of.get(seq)
+        if own is not None and own.seq in shown:  # judged again, because an entry before it was struck out
+            found[:] = [one for one in found if one["entry_seq"] != own.seq]
+        shown |= {own.seq} if own else set()
         after = body["after"]
         same_crop = before is not None and before["crop"] == body["crop"]
         found.append(
@@ -77,10 +81,15 @@ def tests(question: Question) -> dict[str, Any]:
 
 
 def _entries_of(rows: list[tuple[int, int, dict[str, Any]]], trays: list[Entered]) -> dict[int, Entered]:
-    """The entry that each test was made of, by the test's number in the record; equal entries in their order."""
+    """The entry that each test was made of, by the test's number in the record; where an older version's record doesn't name
+    it, equal entries in their order."""
+    by_seq = {one.seq: one for one in trays}
     left = [(msgspec.json.decode(msgspec.json.encode(one.entry)), one) for one in trays]
     found: dict[int, Entered] = {}
     for seq, _, body in reversed(rows):
+        if body.get("entry_seq") in by_seq:
+            found[seq] = by_seq[body["entry_seq"]]
+            continue
         at = next((i for i, (plain, one) in enumerate(left) if one.seq < seq and plain == body["entry"]), None)
         if at is not None:
             found[seq] = left.pop(at)[1]
