@@ -115,6 +115,37 @@ def test_a_ready_reason_is_a_tap_also_while_driving(worked: Any, open_page: Open
     wait_until(lambda: [one["seq"] for one in worked.entries("strike_out")][-1:] == [seq], 25.0, what="the strike-out")
 
 
+def test_tests_and_checks_have_the_button_where_they_stand(standing: Any, open_page: Opener) -> None:
+    tray = {"grains": 96, "length_m": 1, "width_m": 0.5}
+    test = standing.tell({"entry": "tray", "trays": [tray], "laid": "ground", "front": {"grains": 2, "area_m2": 1}})
+    assert test["ok"], test
+    check = standing.tell({"entry": "gauge", "sieve": "top", "readout_mm": 14, "measured_mm": [12, 12.5, 13]})
+    page = open_page(f"{standing.url}/#tray")
+    page.locator(f"#tray-result [data-back='{test['seq']}']").click(timeout=SLOW)
+    reason(page, "Typed wrongly")
+    page.locator("#tray-result summary").click()
+    struck = page.locator("#tray-earlier li[data-struck]")
+    expect(struck.first).to_contain_text("Struck", timeout=SLOW)
+    expect(struck.first).to_contain_text("(Typed wrongly)")
+    expect(page.locator(f"[data-back='{test['seq']}']:visible")).to_have_count(0)
+    page.locator("#nav a[data-screen='sieves']").click()
+    page.locator(f"#known-checks [data-back='{check['seq']}']").click(timeout=SLOW)
+    reason(page, "Wrong unit")
+    expect(page.locator("#known-checks li[data-struck]").first).to_contain_text("(Wrong unit)", timeout=SLOW)
+    expect(page.locator("#known-line")).to_contain_text("No gauge check", timeout=SLOW)
+
+
+def test_a_change_that_was_taken_back_is_no_longer_the_last(passenger: Any, open_page: Opener) -> None:
+    page = open_page(f"{passenger.url}/#change")
+    expect(page.locator("#verdict-of")).to_contain_text("Fan 980 to 860 rpm", timeout=SLOW)
+    seq = passenger.tell({"entry": "setting", "what": "fan_rpm", "to": 8600})["seq"]
+    expect(page.locator("#verdict-of")).to_contain_text("Fan 860 to 8600 rpm", timeout=SLOW)
+    page.locator(f"#verdict-back [data-back='{seq}']").click()
+    reason(page, "Typed wrongly")
+    expect(page.locator("#verdict-of")).to_contain_text("Fan 980 to 860 rpm", timeout=SLOW)
+    expect(page.locator(".stepper[data-what='fan_rpm'] .number")).to_have_text("860")
+
+
 @pytest.mark.parametrize("night", [False, True])
 def test_axe_finds_nothing_in_the_list_and_the_question(standing: Any, open_page: Opener, night: bool) -> None:
     page = open_page(f"{standing.url}/#job", 360, 740, night=night)
