@@ -132,7 +132,7 @@ def test_tests_and_checks_have_the_button_where_they_stand(standing: Any, open_p
     page.locator(f"#known-checks [data-back='{check['seq']}']").click(timeout=SLOW)
     reason(page, "Wrong unit")
     expect(page.locator("#known-checks li[data-struck]").first).to_contain_text("(Wrong unit)", timeout=SLOW)
-    expect(page.locator("#known-line")).to_contain_text("No gauge check", timeout=SLOW)
+    expect(page.locator("#known-line")).to_contain_text("Not gauged yet", timeout=SLOW)
 
 
 def test_a_change_that_was_taken_back_is_no_longer_the_last(passenger: Any, open_page: Opener) -> None:
