@@ -32,9 +32,10 @@ from starlette.types import ASGIApp
 
 from dashboard.enter import pin
 from dashboard.enter.entering import TYPING_LIMIT_KMH, Entering
-from dashboard.read import counts, health, history, jobs, judged, morning, reading, sieving
+from dashboard.read import counts, health, history, jobs, judged, listed, morning, reading, sieving
 from dashboard.read.asked import Question, Reading
 from dashboard.read.packs import Packs
+from dashboard.read.plainly import plainly
 from dashboard.read.speeding import Speeds
 from dashboard.serve.assets import Asset, Assets, pack
 from dashboard.serve.doors import Seated, Seats, protocol
@@ -64,6 +65,7 @@ READINGS: dict[str, Reading] = {
     "/tests": judged.tests,
     "/jobs": jobs.jobs,
     "/job-cut": jobs.cut,
+    "/entered": listed.newest,
 }
 """Path -> what answers it, read only. A screen that needs more of the record adds a function in a module of its own here."""
 
@@ -145,7 +147,7 @@ class Dashboard:
             try:
                 found = await run_in_threadpool(lambda: pack(msgspec.json.encode(read(question)), JSON))
             except StoreError as fault:
-                return JSONResponse({"why": str(fault)}, status_code=503, headers={"cache-control": "no-store"})
+                return JSONResponse({"why": plainly(fault, self._store)}, status_code=503, headers={"cache-control": "no-store"})
             except WrongInput as fault:
                 return JSONResponse({"why": str(fault)}, status_code=400, headers={"cache-control": "no-store"})
             return _sent(request, found, "no-store")
@@ -156,10 +158,11 @@ class Dashboard:
 async def _failed(request: Request, fault: Exception) -> Response:
     """A fault of ours: said in the log whole, to the page in a line."""
     LOG.error("%s: failed", request.url.path, exc_info=fault)
-    return JSONResponse({"ok": False, "why": "the dashboard failed here; its log says more"}, status_code=500)
+    return JSONResponse({"ok": False, "why": FAILED}, status_code=500)
 
 
 JSON = "application/json"
+FAILED = "this page failed here; whoever looks after the kit finds why in its log"
 
 
 def _sent(request: Request, asset: Asset, cache: str) -> Response:

@@ -7,6 +7,7 @@ nothing with the time at which the network came back.
 from __future__ import annotations
 
 import asyncio
+import logging
 import math
 import time
 from typing import Any
@@ -26,6 +27,8 @@ from edge.contract.settings import Settings
 from edge.tell.ask import ask
 from edge.tell.topics import ASK_ID, LIVE
 
+LOG = logging.getLogger("tailgrain.dashboard")
+
 LARGEST_QUESTION = 20_000
 TYPING_LIMIT_KMH = 1.0
 """Above this nobody types, unless a passenger enters."""
@@ -33,10 +36,13 @@ TYPING_LIMIT_KMH = 1.0
 TAPPED = frozenset(
     {
         "ack", "shelve", "setting", "width_used", "tray_mark", "residue", "returns_look", "limit", "job_start", "job_finish",
-        "idle_run",
+        "idle_run", "strike_out",
     }
 )  # fmt: skip
 """Kinds that steppers and buttons can make up; every other needs something typed."""
+
+READY_REASONS = frozenset({"Typed wrongly", "Wrong unit", "Not on this machine"})
+"""Why an entry is struck out, by one touch; the page's words. Any other reason was typed."""
 
 TYPED_KEYS = frozenset(
     {"note", "by", "name", "client", "paddock", "machine", "operator", "harvested_t", "area_ha", "residue_width_m"}
@@ -121,7 +127,8 @@ class Entering:
                 told = await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id)
                 return JSONResponse({**told, "notices": [*told.get("notices", []), doubt]} if doubt and told.get("ok") else told)
             except (BrokerError, SettingsError) as fault:
-                return refused(str(fault), 503, again=True)
+                LOG.warning("%s", fault)
+                return refused(f"The kit on {self._settings.machine.name} does not answer.", 503, again=True)
 
     def _why_no_typing(self) -> str:
         """Why nothing typed is taken now; empty when it is. An unknown speed forbids nothing."""
@@ -131,10 +138,7 @@ class Entering:
         speed = live.get("speed_kmh") if isinstance(live, dict) else None
         if not isinstance(speed, int | float) or age_s > SPEED_IS_NEWS_S or speed <= TYPING_LIMIT_KMH:
             return ""
-        return (
-            f"no typed entries while the machine drives (found {speed:.1f} km/h; allowed: up to {TYPING_LIMIT_KMH:g} km/h, or "
-            "with [dashboard] passenger_enters = true)"
-        )
+        return f"no typed entries while the machine drives (found {speed:.1f} km/h; allowed: up to {TYPING_LIMIT_KMH:g} km/h)"
 
 
 def checked(question: Any) -> tuple[str, dict[str, Any], str]:
@@ -160,6 +164,8 @@ def checked(question: Any) -> tuple[str, dict[str, Any], str]:
 
 def needs_typing(entry: dict[str, Any]) -> bool:
     """Whether a person had to type for this entry. A setting's value comes from steppers."""
+    if entry["entry"] == "strike_out" and entry.get("why") not in READY_REASONS:
+        return True
     return entry["entry"] not in TAPPED or not TYPED_KEYS.isdisjoint(entry)
 
 

@@ -25,6 +25,7 @@ SHORTEST, LONGEST = 4, 64
 KIND = "scrypt"
 SESSION_S = 12 * 3600.0
 MOST_SESSIONS = 64
+NO_PIN = "this page can be seen in the network and no PIN is set yet; whoever looks after the kit can set one"
 COOKIE = "tailgrain-session"
 CHECK_LIMIT_S = 20.0
 
@@ -122,7 +123,7 @@ class Keys:
         """Why this browser may not enter; empty: it may. `pin` when the PIN would open it."""
         kept = self.kept()
         if not kept:
-            return "" if is_loopback(self._host) else f"the page is open to the network ({self._host}) and no PIN is set"
+            return "" if is_loopback(self._host) else NO_PIN
         until, of = self._sessions.get(session, (0.0, ""))
         return "" if of == kept and (time.monotonic() if now is None else now) < until else "pin"
 

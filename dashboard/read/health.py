@@ -14,6 +14,7 @@ import msgspec
 
 from dashboard.read.asked import Question
 from dashboard.read.history import opened
+from dashboard.read.plainly import plainly
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError
 from edge.contract.settings import Settings
@@ -42,7 +43,7 @@ def facts(question: Question) -> dict[str, Any]:
             known |= _read(connection, now_s)
             known["store_fault"] = None
     except StoreError as fault:
-        known["store_fault"] = str(fault)
+        known["store_fault"] = plainly(fault, path)
     return {"facts": known, "checks": checks(known)}
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 
 from dashboard.read.asked import Question
-from dashboard.read.entered import read
+from dashboard.read.entered import read, strikes
 from edge.contract import entries
 from edge.contract.errors import StoreError
 from edge.keep import readonly
@@ -124,12 +124,18 @@ def marks(path: Path, minutes: int) -> dict[str, Any]:
     with opened(path) as connection:
         last = connection.execute(_LAST).fetchone()
         since_ms = 0 if last is None else (last[0] - minutes * 60) * 1000
+        gone = strikes(connection)
+        tests: set[int | None] = set()
         for seq, _, at_ms, body in _newer(connection, "entry", since_ms):
-            one = read(seq, at_ms, body)
+            one = None if seq in gone else read(seq, at_ms, body)
             if one is not None and isinstance(one.entry, entries.SettingEntry):
                 found.append({"kind": "setting", "seq": seq, "at": one.at_s, **_setting(one.entry)})
         for seq, _, _, body in _newer(connection, "calibration", since_ms):
             test = msgspec.json.decode(body)
+            own = test.get("entry_seq")
+            if own is not None and (own in gone or own in tests):  # struck out, or judged again since
+                continue
+            tests.add(own)
             plain = {"number": test["number"], "used": test["used"], "why": test["why"]}
             found.append({"kind": "tray", "seq": seq, "at": test["at_s"], **plain})
         for seq, _, at_ms, body in _newer(connection, "alert", since_ms):

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 
 from dashboard.read.asked import Question
+from dashboard.read.entered import Entered, entered, told_strike
 from dashboard.read.history import opened
 from edge.reckon.fit.factor import ENOUGH, PRIOR_DOF
 from edge.reckon.statistics.budget import log_interval, quantile
@@ -42,13 +43,21 @@ def worked(question: Question) -> dict[str, Any]:
 def tests(question: Question) -> dict[str, Any]:
     """The latest tray tests, oldest first, each with the factor before and after it, and whether another is worth it.
 
-    `before`, `after`: mg per pulse of each point with its 90 % interval; None: no factor. Raises StoreError.
+    `before`, `after`: mg per pulse of each point with its 90 % interval; None: no factor. `entry_seq`: the number of the
+    test's entry, `struck` what struck it out. Raises StoreError.
     """
     with opened(question.store) as connection:
         rows = _newest(connection, "calibration", MOST_TESTS + 1)
+        trays = list(entered(connection, only=("tray",), newest_first=True, with_struck=True)) if rows else []
+    entry_of = _entries_of(rows, trays)
     found: list[dict[str, Any]] = []
+    shown: set[int] = set()
     before: dict[str, Any] | None = None
     for seq, _, body in rows:
+        own = entry_of.get(seq)
+        if own is not None and own.seq in shown:  # judged again, because an entry before it was struck out
+            found[:] = [one for one in found if one["entry_seq"] != own.seq]
+        shown |= {own.seq} if own else set()
         after = body["after"]
         same_crop = before is not None and before["crop"] == body["crop"]
         found.append(
@@ -59,6 +68,8 @@ def tests(question: Question) -> dict[str, Any]:
                 "used": body["used"],
                 "why": body["why"],
                 "entry": body["entry"],
+                "entry_seq": own.seq if own else None,
+                "struck": told_strike(own.struck) if own else None,
                 "state": after["state"],
                 "state_why": after["why"],
                 "before": factors(before["after"]) if before is not None and same_crop else None,
@@ -67,6 +78,22 @@ def tests(question: Question) -> dict[str, Any]:
         )
         before = body
     return {"tests": found[-MOST_TESTS:], "another": another(rows[-1][2]["after"]) if rows else another(None)}
+
+
+def _entries_of(rows: list[tuple[int, int, dict[str, Any]]], trays: list[Entered]) -> dict[int, Entered]:
+    """The entry that each test was made of, by the test's number in the record; where an older version's record doesn't name
+    it, equal entries in their order."""
+    by_seq = {one.seq: one for one in trays}
+    left = [(msgspec.json.decode(msgspec.json.encode(one.entry)), one) for one in trays]
+    found: dict[int, Entered] = {}
+    for seq, _, body in reversed(rows):
+        if body.get("entry_seq") in by_seq:
+            found[seq] = by_seq[body["entry_seq"]]
+            continue
+        at = next((i for i, (plain, one) in enumerate(left) if one.seq < seq and plain == body["entry"]), None)
+        if at is not None:
+            found[seq] = left.pop(at)[1]
+    return found
 
 
 def factors(after: dict[str, Any]) -> dict[str, dict[str, float]]:

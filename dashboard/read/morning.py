@@ -33,7 +33,7 @@ def facts(question: Question) -> dict[str, Any]:
         tray = connection.execute(
             "SELECT at_ms FROM record WHERE kind = 'calibration' AND json_extract(body, '$.used') ORDER BY seq DESC LIMIT 1"
         ).fetchone()
-        for _, at_s, entry in entered(connection, only=("setting", "crop")):
+        for _, at_s, entry, _ in entered(connection, only=("setting", "crop")):
             was = now.crop_number, _changes(now)
             now.learn(entry, at_s)
             since_ms = since_ms if was == (now.crop_number, _changes(now)) else round(1000 * at_s)

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from dashboard.read import child
+from dashboard.read.plainly import plainly
 from edge.contract.errors import StoreError, TailgrainError
 
 POSITIONS = {"exact": "exact-track", "coarse": "within-a-kilometre", "none": "without-place"}
@@ -40,9 +41,9 @@ class Packs:
             async with self._turn:
                 page = await self._make(job, position)
         except StoreError as fault:
-            return _refused(str(fault), 503)
+            return _refused(plainly(fault, self._store), 503)
         except TailgrainError as fault:
-            return _refused(str(fault), 400)
+            return _refused(plainly(fault, self._store), 400)
         finally:
             self._asked -= 1
         name = f"tailgrain-{self._kit}-job-{job}-{POSITIONS[position]}.html"

@@ -13,7 +13,9 @@ from edge.contract.settings import Settings
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.tables import crops
 
-NOT_OURS = ("ack", "shelve", "note", "gauge", "tray", "sample", "returns_look", "returns_catch", "ground_run", "idle_run")
+NOT_OURS = (
+    "ack", "shelve", "note", "gauge", "tray", "sample", "returns_look", "returns_catch", "ground_run", "idle_run", "strike_out",
+)  # fmt: skip
 """Kinds that put nothing in force that is read here; there may be thousands of them."""
 
 MOST_CHANGES = 60
@@ -23,10 +25,10 @@ MOST_MARKS = 12
 def in_force(question: Question) -> dict[str, Any]:
     """What holds now: crop, limits, width, residue, machine settings, the latest changes and tray marks. Raises StoreError."""
     with opened(question.store) as connection:
-        now, seqs, at = replayed(connection, question.settings)
+        now, numbered, at = replayed(connection, question.settings)
     changes = [
-        {"n": one.n, "seq": seqs[one.n], "at": one.at_s, "what": one.what, "name": one.name, "from": one.was, "to": one.to}
-        for one in now.changes
+        {"n": n, "seq": seq, "at": one.at_s, "what": one.what, "name": one.name, "from": one.was, "to": one.to}
+        for (n, seq), one in zip(numbered, now.changes, strict=True)
     ]
     return {
         "crop": now.crop,
@@ -52,17 +54,32 @@ def in_force(question: Question) -> dict[str, Any]:
     }
 
 
-def replayed(connection: sqlite3.Connection, settings: Settings) -> tuple[InForce, dict[int, int], dict[int, int]]:
-    """What is in force after the whole record; the record's numbers of changes and of tray marks by theirs."""
+def replayed(
+    connection: sqlite3.Connection, settings: Settings
+) -> tuple[InForce, list[tuple[int, int]], dict[int, int]]:
+    """What is in force after the whole record; of each change its N and its number in the record; of each mark the latter.
+
+    What was struck out is not in force, but counts in N and among the marks.
+    """
     now = InForce.from_settings(settings)
-    seqs: dict[int, int] = {}
+    numbered: list[tuple[int, int]] = []
     marks: dict[int, int] = {}
-    for seq, at_s, entry in entered(connection, without=NOT_OURS):
+    struck_marks: set[int] = set()
+    n = 0
+    for seq, at_s, entry, struck in entered(connection, without=NOT_OURS, with_struck=True):
         if isinstance(entry, entries.TrayMarkEntry):
-            marks[now.add_mark(at_s)] = seq
+            number = now.add_mark(at_s)
+            marks[number] = seq
+            struck_marks |= {number} if struck else set()
+        n += isinstance(entry, entries.SettingEntry)
+        if struck:
+            continue
         now.learn(entry, at_s)
-        seqs.setdefault(len(now.changes), seq)
-    return now, seqs, marks
+        if isinstance(entry, entries.SettingEntry):
+            numbered.append((n, seq))
+    for number in struck_marks:
+        del now.marks[number]
+    return now, numbered, marks
 
 
 def bushel_of(crop: str | None, settings: Settings) -> float | None:

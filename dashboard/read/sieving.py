@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from dashboard.read.asked import Question
-from dashboard.read.entered import entered
+from dashboard.read.entered import Entered, entered, told_strike
 from dashboard.read.history import opened
 from edge.contract import entries
 from edge.contract.errors import EntryError, WrongInput
@@ -26,11 +26,11 @@ KINDS = ("gauge", "setting", "crop", "load", "job_finish")
 
 
 class _Known(NamedTuple):
-    """The record's state: what is in force, the sieves, gauge entries by sieve with their time in epoch s."""
+    """The record's state: what is in force, the sieves, gauge entries by sieve, struck ones too."""
 
     now: InForce
     sieves: Sieves
-    checks: dict[str, list[tuple[float, entries.GaugeEntry]]]
+    checks: dict[str, list[Entered]]
     set_at: dict[str, float]
 
 
@@ -38,12 +38,16 @@ def _learned(question: Question) -> _Known:
     settings = question.settings
     known = _Known(InForce.from_settings(settings), Sieves(settings), {one: [] for one in SIEVES}, {})
     with opened(question.store) as connection:
-        found = list(entered(connection, only=KINDS))
-    for _, at_s, entry in found:
+        found = list(entered(connection, only=KINDS, with_struck=True))
+    for one in found:
+        entry, at_s = one.entry, one.at_s
+        if isinstance(entry, entries.GaugeEntry):
+            known.checks[entry.sieve].append(one)
+        if one.struck:
+            continue
         known.now.learn(entry, at_s)
         if isinstance(entry, entries.GaugeEntry):
             known.sieves.learn_gauge(entry, known.now)
-            known.checks[entry.sieve].append((at_s, entry))
         elif isinstance(entry, entries.SettingEntry):
             known.sieves.learn_setting(entry, known.now)
             known.set_at[entry.what] = at_s
@@ -77,7 +81,7 @@ def _sieve(name: str, state: _Known) -> dict[str, Any]:
         "set_at": state.set_at.get(SETTING_OF[name]),
         "gap_mm": found.gap_mm(readout) if in_mm and found is not None and readout is not None else None,
         "check": None if found is None else _model(found),
-        "checks": [_one(at_s, entry) for at_s, entry in checks[: -SHOWN_CHECKS - 1 : -1]],
+        "checks": [_one(one) for one in checks[: -SHOWN_CHECKS - 1 : -1]],
     }
 
 
@@ -92,9 +96,11 @@ def _model(found: gauge.GaugeCheck) -> dict[str, Any]:
     }
 
 
-def _one(at_s: float, entry: entries.GaugeEntry) -> dict[str, Any]:
-    readout, unit = gauge.readout_of(entry)
-    return {"at": at_s, "readout": readout, "unit": unit, "measured_mm": list(gauge.measured_mm(entry))}
+def _one(one: Entered) -> dict[str, Any]:
+    assert isinstance(one.entry, entries.GaugeEntry)
+    readout, unit = gauge.readout_of(one.entry)
+    told = {"seq": one.seq, "at": one.at_s, "readout": readout, "unit": unit, "measured_mm": list(gauge.measured_mm(one.entry))}
+    return {**told, "struck": told_strike(one.struck)}
 
 
 def trial(question: Question) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from dashboard.read import child
+from dashboard.read.plainly import plainly
 from edge.contract.errors import StoreError, WrongInput
 
 LIMIT_S = 60.0
@@ -47,7 +48,7 @@ class Speeds:
         try:
             answer = msgspec.json.encode(await self.answer(*key))
         except StoreError as fault:
-            return _why(str(fault), 503)
+            return _why(plainly(fault, self._store, self._config), 503)
         finally:
             self._asked[key] -= 1
             if not self._asked[key]:

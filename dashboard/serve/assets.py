@@ -30,6 +30,7 @@ NEEDED = ("index.html", "style.css", "words.json", "app.js", "vendor/uPlot.iife.
 EARLY = "page/early.js"
 """Runs before the page is drawn, so it is no module."""
 
+_REMARK = re.compile(r"/\*.*?\*/", re.DOTALL)
 _PLACE = re.compile(r"\{\{([a-z0-9_.]+)\}\}")
 
 
@@ -90,10 +91,22 @@ class Assets:
 def _files(folder: Path, below: str) -> dict[str, bytes]:
     """What is served of a folder, by its place under the assets."""
     return {
-        f"{below}{path.relative_to(folder).as_posix()}": path.read_bytes()
+        f"{below}{path.relative_to(folder).as_posix()}": lean(path)
         for path in sorted(folder.rglob("*"))
         if path.suffix in KINDS and path.name not in NOT_SERVED and path.is_file()
     }
+
+
+def lean(path: Path) -> bytes:
+    """A file as it is served: our own scripts and rules without the comments and the indents that only a reader needs."""
+    data = path.read_bytes()
+    if "vendor" in path.parts or path.suffix not in (".js", ".css"):
+        return data
+    text = data.decode()
+    if path.suffix == ".css":
+        text = _REMARK.sub("", text)
+    lines = (line.strip() for line in text.splitlines())
+    return "\n".join(line for line in lines if line and not line.startswith("//")).encode() + b"\n"
 
 
 def _with_screens(index: str, screens: list[Screen]) -> str:

@@ -136,7 +136,7 @@ def main(folder: Path) -> None:
             made.programs["run"].stop(kill=True)
             camera.shoot("kit-lost", has(":root[data-stale] #stale"))
             broker.stop()
-            camera.shoot("broker-lost", "() => document.querySelector('#stale-why').textContent.includes('broker')")
+            camera.shoot("broker-lost", "() => document.querySelector('#stale-why').textContent.includes('passes messages on')")
             camera.close()
         with kit("paddock", 8.0, operator=False) as (made, _):
             wait_until(work_again(made), 60)

@@ -26,7 +26,20 @@ export function field({ id, label, si = '', least = 0, most = 1e9, wholly = fals
   );
 }
 
+let quiet = false;
+
+// The same reading, but nothing is said and no focus moves: for looking at a form that somebody is still filling in.
+export function quietly(call) {
+  quiet = true;
+  try {
+    return call();
+  } finally {
+    quiet = false;
+  }
+}
+
 function complain(input, words) {
+  if (quiet) return;
   mark(input, 'aria-invalid', words ? 'true' : null);
   const place = byId(`${input.id}-fault`);
   place.hidden = words === '';
@@ -69,7 +82,7 @@ export function readAll(ids) {
   const found = Object.entries(ids).map(([key, id]) => [key, typeof id === 'string' ? byId(id) : id]).map(([key, input]) => [key, read(input), input]);
   const wrong = found.find(([, value]) => value === null);
   if (wrong) {
-    wrong[2].focus();
+    if (!quiet) wrong[2].focus();
     return null;
   }
   return Object.fromEntries(found.filter(([, value]) => value !== undefined).map(([key, value]) => [key, value]));

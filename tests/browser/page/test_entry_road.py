@@ -68,7 +68,7 @@ def test_a_touch_while_the_broker_is_away_comes_through_with_its_own_time(road: 
     kit, broker = road
     page = open_page(kit.url)
     broker.stop()
-    expect(page.locator("#stale-why")).to_contain_text("lost the broker")
+    expect(page.locator("#stale-why")).to_contain_text("passes messages on does not answer")
     touched = time.time()
     touch(page, "0.25")
     expect(waiting(page)).to_contain_text("Not kept yet: Cutting width quarter")
@@ -120,11 +120,11 @@ def test_a_killed_daemon_and_dashboard_lose_nothing_and_order_holds(road: tuple[
     kit, _ = road
     page = open_page(kit.url)
     kit.programs["run"].stop(kill=True)
-    expect(page.locator("#stale-why")).to_contain_text("program is not running")
+    expect(page.locator("#stale-why")).to_contain_text("its program has stopped")
     page.evaluate(TELL, [{"entry": "returns_look", "chaff": "some"}, "a look"])
     page.evaluate(TELL, [{"entry": "tray_mark"}, "a mark"])
     kit.programs["dashboard"].stop(kill=True)
-    expect(page.locator("#stale-why")).to_contain_text("lost its line to the dashboard")
+    expect(page.locator("#stale-why")).to_contain_text("lost its line to the kit")
     expect(waiting(page)).to_have_count(2)
     kit.dashboard()
     kit.start()

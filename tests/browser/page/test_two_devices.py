@@ -33,6 +33,7 @@ def test_a_to_and_fro_follows_its_own_entry_whatever_the_clock_here_says(worked:
     to_and_fro = card.locator("[data-act='fro']")
     if to_and_fro.count() == 0:  # another change still waits for its verdict: begun from the card of the last change
         card.locator("[data-act='enter']").click()
+        expect(page.locator("#verdict-of")).to_contain_text("Bottom sieve 8 to 9", timeout=SLOW)
         page.locator("#fro-start").click(timeout=SLOW)
     else:
         to_and_fro.click()

@@ -135,13 +135,13 @@ def test_a_value_that_nobody_entered_starts_as_said(passenger: Any, open_page: O
     step(page, "concave_mm", "more")
     card = stepper(page, "concave_mm")
     expect(card).to_contain_text("Where does it stand, Concave? 15 mm is only a guess")
-    enter = card.get_by_role("button", name="Enter where it stands")
+    enter = card.get_by_role("button", name=re.compile("^It stands at"))
     expect(enter).to_be_disabled()  # a guess that nobody looked at is no value
     card.get_by_role("button", name="Concave: 5 more").click()
-    expect(card).to_contain_text("Concave stands at 20 mm")
+    expect(card).to_contain_text("Concave 20 mm: does it stand there, or did you just change it?")
     expect(enter).to_be_enabled()
     card.get_by_label("Or type it").fill("18,5")
-    expect(card).to_contain_text("Concave stands at 18.5 mm")
+    expect(card).to_contain_text("Concave 18.5 mm: does it stand there")
     expect(card.get_by_label("Or type it")).to_be_focused()
     # The fan's change is open still; telling where the concave stands blurs nothing.
     expect(page.locator("#verdict-word")).to_contain_text("Not enough data yet")
@@ -163,6 +163,17 @@ def test_a_first_value_is_far_from_nothing(passenger: Any, open_page: Opener) ->
     card.get_by_label("Or type it").fill("0")
     expect(card).to_contain_text("Allowed: 100 to 10000.")
     assert value(page, "rotor_rpm") == "100"
+
+
+def test_where_it_stands_is_no_last_change(passenger: Any, open_page: Opener) -> None:
+    page = change(open_page, passenger)
+    before = page.locator("#verdict-of").inner_text().split(",")[0]
+    step(page, "rotor_rpm", "more")
+    step(page, "rotor_rpm", "more")
+    stepper(page, "rotor_rpm").get_by_role("button", name="It stands at 720 rpm").click()
+    expect(stepper(page, "rotor_rpm").locator(".stepper-now")).to_contain_text("ago", timeout=SLOW)
+    assert passenger.entries("setting")[-1] == {"entry": "setting", "what": "rotor_rpm", "to": 720.0}
+    expect(page.locator("#verdict-of")).to_contain_text(before)
 
 
 def test_a_step_always_shows_another_figure(passenger: Any, open_page: Opener) -> None:
@@ -239,6 +250,30 @@ def test_the_mill_takes_a_second_touch(passenger: Any, open_page: Opener) -> Non
     assert passenger.entries("setting")[-1] == {"entry": "setting", "what": "mill", "to": "bypassed", "from": "none"}
     page.locator("#mill button[data-mill='none']").dblclick()
     expect(page.locator("#mill button[data-mill='none']")).to_have_attribute("aria-pressed", "true", timeout=SLOW)
+
+
+def test_what_was_changed_from_nothing_known_tells_both_values(passenger: Any, open_page: Opener) -> None:
+    page = change(open_page, passenger, 360)
+    step(page, "bottom_sieve_mm", "more")
+    card = stepper(page, "bottom_sieve_mm")
+    changed = card.get_by_role("button", name="I changed it, from …")
+    expect(changed).to_be_disabled()  # a guess still
+    step(page, "bottom_sieve_mm", "more")
+    expect(card.get_by_role("button", name="It stands at 11 mm")).to_be_enabled()
+    changed.click()
+    expect(card).to_contain_text("What did it stand at before you set it to 11 mm?")
+    expect(card.locator("[data-act='enter']")).to_be_disabled()  # the same is no change
+    expect(card.get_by_role("button", name="It stands at")).to_have_count(0)
+    card.locator("[data-act='was-1']").click()
+    card.locator("[data-act='leap-1']").click()
+    expect(card.locator(".was")).to_have_text("5 mm")
+    card.get_by_label("Or type it").fill("8,5")
+    enter = card.get_by_role("button", name=re.compile("Enter (8.5 to 11 mm|it all the same)"))
+    expect(enter).to_be_enabled()
+    enter.click()
+    expect(page.locator("#asks")).to_contain_text("Kept as number", timeout=SLOW)
+    assert passenger.entries("setting")[-1] == {"entry": "setting", "what": "bottom_sieve_mm", "to": 11.0, "from": 8.5}
+    expect(page.locator("#verdict-of")).to_contain_text("Bottom sieve 8.5 to 11 mm", timeout=SLOW)
 
 
 def test_a_held_button_goes_on_stepping_and_lets_go(worked: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:

@@ -47,7 +47,7 @@ def test_each_input_says_what_it_reads_in_its_own_terms(worked: Any, open_page: 
     expect(levels).to_have_count(2)
     expect(levels.first).to_contain_text("Front down")
     expect(levels.nth(1)).to_contain_text("Threshing on")
-    expect(page.locator("[data-fact=fact_typing]")).to_contain_text("passenger_enters = true in the settings file")
+    expect(page.locator("[data-fact=fact_typing]")).to_contain_text("whoever looks after the kit can let a passenger type")
 
 
 def test_a_dead_program_and_a_lost_broker_are_named_with_what_to_do(fresh: Any, open_page: Opener) -> None:
@@ -57,7 +57,7 @@ def test_a_dead_program_and_a_lost_broker_are_named_with_what_to_do(fresh: Any, 
     kit.programs["run"].stop(kill=True)
     try:
         expect(check(page, "program")).to_contain_text("not running", timeout=20_000)
-        expect(check(page, "program")).to_contain_text("tailgrain run")
+        expect(check(page, "program")).to_contain_text("Switch the kit off and on")
         expect(check(page, "counts")).to_have_attribute("data-key", "counts_old", timeout=20_000)
         expect(page.locator("#kit-summary")).to_contain_text("To be looked at")
         assert page.locator("#kit-checks li").first.get_attribute("data-state") == "caution"  # worst first

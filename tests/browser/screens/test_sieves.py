@@ -67,7 +67,7 @@ def test_the_dial_gives_the_readout_and_enters_it(idling: Any, open_page: Opener
 
 def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_page: Opener) -> None:
     page = open_page(idling.url + "#sieves")
-    page.get_by_role("button", name="Top").click()
+    page.get_by_role("button", name="Top", exact=True).click()
     fill(page, "10", ["11.0"], "20")
     rails = page.locator("#gauge-rails")
     expect(rails).to_contain_text("top sieve 16 to 18 mm in cereals")

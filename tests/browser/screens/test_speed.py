@@ -57,7 +57,7 @@ def test_another_cost_moves_the_cheapest_speed(stepped: Any, open_page: Opener) 
     slow = asked(stepped, "--hourly-cost", "0")
     expect(page.locator("#speed-best")).to_contain_text(f"{slow['best_kmh']:.1f}")
     expect(page.locator("#speed-why")).to_contain_text("slowest speed driven in steps")
-    reckoned = "Reckoned with 0 an hour of work and the settings file's value an hour of delay."
+    reckoned = "Reckoned with 0 an hour of work and the kit's own value an hour of delay."
     expect(page.locator("#costs-said")).to_have_text(reckoned)
     page.locator("#speed-hourly").fill("abc")
     page.locator("#speed-weather").fill("-5")

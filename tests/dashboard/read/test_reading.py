@@ -15,6 +15,7 @@ import pytest
 
 from dashboard.read import jobs, judged, reading
 from dashboard.read.asked import Question
+from dashboard.server import FAILED
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError, WrongInput
 from edge.playback.replay import replay
@@ -163,6 +164,6 @@ def test_a_fault_of_ours_is_a_line_for_the_page_and_whole_in_the_log(bare: Any) 
     with pytest.raises(urllib.error.HTTPError) as found:
         urllib.request.urlopen(f"{bare.url}/tests", timeout=5)
     assert found.value.code == 500
-    assert msgspec.json.decode(found.value.read())["why"] == "the dashboard failed here; its log says more"
+    assert msgspec.json.decode(found.value.read())["why"] == FAILED
     found.value.close()
     assert "/tests: failed" in program.said() and "KeyError" in program.said()

@@ -3,8 +3,10 @@ import { say } from '../../lib/format.js';
 import { inForce } from '../../page/inforce.js';
 import * as machine from '../../page/machine.js';
 
-// The newest change of a machine setting; the lag is the kit's own.
-export const lastChange = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s').at(-1) ?? null;
+// The changes of machine settings; the lag is the kit's own, and telling where something stands changes nothing.
+export const changes = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && one.from !== null && one.from !== one.to);
+
+export const lastChange = () => changes().at(-1) ?? null;
 
 export function inWords(what, name, from, to) {
   const known = { name: machine.nameOf(what, name), from: machine.figure(what, from), to: machine.withUnit(what, to) };

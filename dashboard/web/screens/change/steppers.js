@@ -10,7 +10,7 @@ import { nowS } from '../../lib/kitclock.js';
 import * as machine from '../../page/machine.js';
 import { apply } from '../../page/moving.js';
 import { sure } from '../../lib/sure.js';
-import { entryOf, inWords } from './settingchange.js';
+import { entryOf, inWords, lastChange } from './settingchange.js';
 import { startFrom } from './toandfro.js';
 import { isOpen } from './verdict.js';
 
@@ -18,7 +18,7 @@ const HOLD_MS = 500;
 const REPEAT_MS = 160;
 const MOST_REPEATS = 30; // a finger's end that gets lost must not run away
 
-let pending = null; // {what, from, entered, to}: what is being stepped now
+let pending = null; // {what, from, entered, to, was}: what is being stepped now; `was`: what it stood at, told where nothing is known
 let held = null;
 let repeated = false;
 let built = '';
@@ -50,9 +50,9 @@ function build() {
   byId('steppers-list').replaceChildren(...wanted.map(row));
 }
 
-// A change of another setting that is still waiting for its verdict; where something stands, told first, is none.
+// A change of another setting that is still waiting for its verdict.
 function waitsFor(what) {
-  const last = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && one.from !== null).at(-1);
+  const last = lastChange();
   return last && last.what !== what && isOpen(last) ? last : null;
 }
 
@@ -63,6 +63,17 @@ export function bring(what, to) {
   render();
   byId('steppers-list').querySelector(`[data-what="${what}"]`)?.scrollIntoView({ block: 'center' });
   byId('steppers-list').querySelector(`[data-what="${what}"] .strong`)?.focus({ preventScroll: true });
+}
+
+// "I changed it": then what it stood at before must be told.
+function askWas() {
+  pending = { ...pending, was: pending.to };
+  render();
+}
+
+function stepWas(way, leap) {
+  pending = { ...pending, was: machine.stepped(pending.what, pending.was, way, leap) };
+  render();
 }
 
 // Where nothing is known the first touch brings up a guess, marked as one: it can't be entered as it is.
@@ -76,16 +87,21 @@ function step(what, way, leap = false) {
   render();
 }
 
-// A first value may be typed where typing is allowed; the field stays as it is under the fingers.
+// What nobody knows may be typed where typing is allowed; the field stays as it is under the fingers.
 function type(card, input) {
   const value = read(input);
   if (!Number.isFinite(value)) return;
-  pending = { ...pending, to: value, guess: false };
+  pending = asksWas(pending) ? { ...pending, was: value } : { ...pending, to: value, guess: false };
   const box = card.querySelector('.pending');
   box.dataset.shown = key(pending);
   text(box.querySelector('.pending-words'), words(pending));
-  box.querySelector('[data-act="enter"]').disabled = !mayEnter();
-  text(card.querySelector('.number'), machine.figure(pending.what, value));
+  for (const name of ['enter', 'changed']) {
+    const button = box.querySelector(`[data-act="${name}"]`);
+    if (!button) continue;
+    button.disabled = isOff(pending);
+    text(button, enterWord(pending, name));
+  }
+  text(card.querySelector('.number'), machine.figure(pending.what, pending.to));
 }
 
 // Another device may have entered this setting meanwhile: what stands in the record is what the step starts from.
@@ -93,7 +109,7 @@ function meet() {
   if (!pending) return;
   const now = machine.present(pending.what);
   if (!now.entered || now.value === pending.from) return;
-  pending = { ...pending, from: now.value, entered: true, moved: true };
+  pending = { what: pending.what, to: pending.to, from: now.value, entered: true, moved: true };
 }
 
 function leave() {
@@ -102,29 +118,44 @@ function leave() {
 }
 
 function enter(toAndFro) {
-  const { what, from, to } = pending;
+  const { what, to } = pending;
+  const from = fromOf(pending);
   const id = asks.tell(entryOf(what, from, to), inWords(what, null, from, to));
   if (toAndFro) startFrom(what, from, to, id);
   leave();
 }
 
-// A change, or the first that is told of a setting: where it stands.
-const isFirst = (one) => one.from === null;
+// Where nothing is known: the first that is told of a setting is where it stands, unless it was changed from something.
+const isUnknown = (one) => one.from === null;
+const asksWas = (one) => isUnknown(one) && one.was !== undefined;
+const isFirst = (one) => isUnknown(one) && !asksWas(one);
+const fromOf = (one) => one.from ?? one.was ?? null;
+const isSame = (one) => machine.figure(one.what, fromOf(one)) === machine.figure(one.what, one.to);
+const isOff = (one) => !mayEnter() || Boolean(one.guess) || (asksWas(one) && isSame(one));
 // Filling in where things stand is no change that could blur another one's verdict.
 const openFor = (one) => (isFirst(one) ? null : waitsFor(one.what));
 const key = (one) => JSON.stringify([one, openFor(one)?.seq ?? null, mayEnter()]);
+const inFigures = (one) => ({ name: machine.nameOf(one.what), from: machine.figure(one.what, fromOf(one)), to: machine.withUnit(one.what, one.to) });
 
 function words(one) {
-  const known = { name: machine.nameOf(one.what), from: machine.figure(one.what, one.from), to: machine.withUnit(one.what, one.to) };
-  return say(one.guess ? 'change.pending_guess' : isFirst(one) ? 'change.pending_first' : 'change.pending', known);
+  return say(one.guess ? 'change.pending_guess' : asksWas(one) ? 'change.pending_was' : isFirst(one) ? 'change.pending_first' : 'change.pending', inFigures(one));
 }
 
-function firstParts(one) {
+const enterWord = (one, name) => say(name === 'changed' ? 'change.enter_changed' : asksWas(one) ? 'change.enter_from' : isFirst(one) ? 'change.enter_first' : 'change.enter', inFigures(one));
+
+// Far from a guess it takes leaps, or a number typed at a stand.
+function unknownParts(one) {
   const name = machine.nameOf(one.what);
-  const leap = machine.leapOf(one.what);
-  const button = (way) => make('button', { type: 'button', 'data-act': `leap${way}`, 'aria-label': say(way < 0 ? 'change.leap_less' : 'change.leap_more', { name, leap }), onclick: () => step(one.what, way, true) }, `${way < 0 ? '−' : '+'}${leap}`);
+  const by = machine.leapOf(one.what);
+  const button = (way, leap) => make('button', {
+    type: 'button', 'data-act': `${leap ? 'leap' : 'was'}${way}`, 'aria-label': say(way < 0 ? 'change.leap_less' : 'change.leap_more', { name, leap: leap ? by : '' }),
+    onclick: () => (asksWas(one) ? stepWas(way, leap) : step(one.what, way, true)),
+  }, `${way < 0 ? '−' : '+'}${leap ? by : ''}`);
+  const row = asksWas(one)
+    ? [button(-1, true), button(-1), make('output', { class: 'was', 'aria-live': 'polite' }, machine.withUnit(one.what, one.was)), button(1), button(1, true)]
+    : [button(-1, true), button(1, true)];
   return [
-    make('div', { class: 'buttons leaps' }, button(-1), button(1)),
+    make('div', { class: 'buttons leaps' }, ...row),
     make('p', { class: 'fault', 'data-typed-why': true, hidden: true }),
     make('fieldset', { 'data-typed': true }, make('legend', { class: 'spoken' }, say('change.type_it')),
       field({ id: 'pending-typed', label: say('change.type_it'), si: machine.siOf(one.what), least: machine.leastOf(one.what), most: machine.MOST })),
@@ -134,22 +165,23 @@ function firstParts(one) {
 function panel(one) {
   const first = isFirst(one);
   const open = openFor(one);
-  const off = !mayEnter() || Boolean(one.guess);
+  const off = isOff(one);
   const parts = [make('p', { class: 'pending-words', 'data-guess': one.guess ? 'yes' : null }, words(one))];
   if (one.moved) parts.push(make('p', { class: 'pending-moved', role: 'status' }, say('change.moved_meanwhile', { from: machine.withUnit(one.what, one.from) })));
   const caution = machine.isHands(one.what) ? 'change.hands' : first ? '' : 'change.cab';
   if (caution) parts.push(make('p', { class: 'pending-caution' }, say(caution)));
-  if (first) parts.push(...firstParts(one));
+  if (isUnknown(one)) parts.push(...unknownParts(one));
   if (open) {
     const change = inWords(open.what, open.name, open.from, open.to);
     const since = age(nowS() - open.at);
     parts.push(make('p', { class: 'pending-warning', role: 'alert' }, say('change.second', { change, age: since, name: machine.nameOf(open.what, open.name) })));
   }
-  const word = say(open ? 'change.anyway' : first ? 'change.enter_first' : 'change.enter');
+  const word = open ? say('change.anyway') : enterWord(one, 'enter');
   const buttons = [
     make('button', { type: 'button', class: open ? 'plain' : 'strong', 'data-act': 'enter', disabled: off, onclick: () => enter(false) }, word),
     make('button', { type: 'button', class: 'plain', 'data-act': 'leave', onclick: leave }, say('change.leave')),
   ];
+  if (first) buttons.splice(1, 0, make('button', { type: 'button', class: 'strong', 'data-act': 'changed', disabled: off, onclick: askWas }, enterWord(one, 'changed')));
   if (!first && !open) buttons.splice(1, 0, make('button', { type: 'button', class: 'plain', 'data-act': 'fro', disabled: off, onclick: () => enter(true) }, say('change.fro')));
   return [...parts, make('div', { class: 'buttons' }, ...buttons)];
 }
@@ -164,7 +196,7 @@ function source(what, now) {
 function renderRow(card) {
   const { what } = card.dataset;
   const now = machine.present(what);
-  const mine = pending?.what === what && (isFirst(pending) || machine.figure(what, pending.to) !== machine.figure(what, pending.from)) ? pending : null;
+  const mine = pending?.what === what && (isUnknown(pending) || machine.figure(what, pending.to) !== machine.figure(what, pending.from)) ? pending : null;
   mark(card, 'data-pending', mine ? 'yes' : null);
   text(card.querySelector('.number'), machine.figure(what, pending?.what === what ? pending.to : now.value));
   text(card.querySelector('.unit'), machine.unitOf(what));
@@ -244,6 +276,8 @@ export function start() {
     const now = inForce()?.mill ?? null;
     if (mill && mill !== now && sure(button, button, say('job.sure'))) asks.tell(entryOf('mill', now, mill), inWords('mill', null, now, mill), (other) => other.what === 'mill');
   });
+  // Back from the kit's doubt: the change stands as it was stepped to.
+  asks.onBack((entry) => entry.entry === 'setting' && machine.isStepped(entry.what) && bring(entry.what, entry.to));
   onInForce(() => {
     if (pending && !mayEnter()) pending = null;
     meet();

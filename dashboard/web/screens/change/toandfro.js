@@ -8,7 +8,7 @@ import { inForce, onInForce } from '../../page/inforce.js';
 import * as machine from '../../page/machine.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
-import { entryOf, inWords, lastChange } from './settingchange.js';
+import { changes, entryOf, inWords, lastChange } from './settingchange.js';
 
 const KEY = 'tailgrain-to-and-fro';
 const STRETCH_S = 600;
@@ -37,7 +37,7 @@ const same = (one, other) => one === other || (typeof one === 'number' && typeof
 
 // The changes of the plan so far: from a to b, back, and so on; and whether something came between.
 function course() {
-  const all = (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s' && plan.seq !== null && one.seq >= plan.seq);
+  const all = changes().filter((one) => plan.seq !== null && one.seq >= plan.seq);
   const mine = all.filter((one) => one.what === plan.what && (one.name ?? null) === (plan.name ?? null));
   const wanted = (i) => (i % 2 === 0 ? plan.b : plan.a);
   const astray = mine.some((one, i) => !same(one.to, wanted(i)));

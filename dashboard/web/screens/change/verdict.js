@@ -8,7 +8,9 @@ import { nowS } from '../../lib/kitclock.js';
 import * as machine from '../../page/machine.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
+import * as takeback from '../../page/takeback.js';
 import { shown, unit } from '../../lib/units.js';
+import { inWords, lastChange } from './settingchange.js';
 
 const LINES = 14;
 const LOOKED_AT_S = 3 * 3600;
@@ -17,8 +19,6 @@ const SPAN = Math.log(2); // the drawing reaches from half to twice the loss
 const SHAPES = { better: 'normal', worse: 'caution', mixed: 'near', 'no detectable change': 'steady', 'not enough data': 'blank' };
 
 let course = { setting: null, verdicts: [], latest: null };
-
-const changes = () => (inForce()?.changes ?? []).filter((one) => one.what !== 'lag_s');
 
 function latestOf(n) {
   const told = get('verdict');
@@ -92,14 +92,24 @@ function sides(found) {
   );
 }
 
+// Built anew only for another change: a button under a finger stays.
+function backTo(last) {
+  const place = byId('verdict-back');
+  const key = `${last.seq}`;
+  if (place.dataset.shown === key) return;
+  place.dataset.shown = key;
+  place.replaceChildren(takeback.button(last.seq, 'setting', inWords(last.what, last.name, last.from, last.to)));
+}
+
 export function render() {
-  const last = changes().at(-1) ?? null;
+  const last = lastChange();
   byId('verdict-none').hidden = last !== null;
   byId('verdict-some').hidden = last === null;
   if (!last) return;
   const found = latestOf(last.n);
   const values = { name: machine.nameOf(last.what, last.name), from: machine.figure(last.what, last.from), to: machine.withUnit(last.what, last.to), age: age(nowS() - last.at) };
-  text(byId('verdict-of'), say(last.from === null ? 'change.verdict_of_first' : 'change.verdict_of', values));
+  text(byId('verdict-of'), say('change.verdict_of', values));
+  backTo(last);
   const word = found?.verdict ?? 'not enough data';
   mark(byId('verdict'), 'data-kind', word);
   reshape(byId('verdict-word').querySelector('svg'), SHAPES[word] ?? 'blank');

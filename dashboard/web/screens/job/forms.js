@@ -6,6 +6,7 @@ import { field, readAll } from '../../lib/fields.js';
 import { plain, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
 import { apply } from '../../page/moving.js';
+import * as preview from '../../page/preview.js';
 import { shown, unit } from '../../lib/units.js';
 
 const PERCENT = { least: 0, most: 100 };
@@ -36,7 +37,10 @@ const FORMS = {
   note: { fields: { note: { kind: 'long', required: true } } },
 };
 
+const PREVIEWED = ['crop', 'load', 'residue'];
+
 const idOf = (kind, key) => `job-${kind}-${key}`;
+const idsOf = (kind) => Object.fromEntries(Object.keys(FORMS[kind].fields).map((key) => [key, idOf(kind, key)]));
 
 function fault(kind, words) {
   const place = byId(`job-${kind}-fault`);
@@ -56,7 +60,7 @@ function inWords(kind, values) {
 
 function send(kind) {
   const { fields, check } = FORMS[kind];
-  const values = readAll(Object.fromEntries(Object.keys(fields).map((key) => [key, idOf(kind, key)])));
+  const values = readAll(idsOf(kind));
   if (!values) return fault(kind, say('fields.look'));
   const wrong = check?.(values);
   fault(kind, wrong ? say(wrong) : '');
@@ -64,6 +68,21 @@ function send(kind) {
   asks.tell({ entry: kind, ...values }, say('job.told_values', { what: say(`job.told_${kind}`), values: inWords(kind, values) }));
   for (const key of Object.keys(fields)) byId(idOf(kind, key)).value = '';
   return undefined;
+}
+
+// What would be sent now; null while something is missing or wrong.
+function entryOf(kind) {
+  const values = readAll(idsOf(kind));
+  return values && !FORMS[kind].check?.(values) ? { entry: kind, ...values } : null;
+}
+
+// Back from the kit's doubt: what was typed stands again in an empty form, as it was shown.
+function refill(entry) {
+  const { fields } = FORMS[entry.entry] ?? {};
+  const ids = fields && idsOf(entry.entry);
+  if (!fields || !Object.keys(entry).some((key) => key in fields) || Object.values(ids).some((id) => byId(id).value !== '')) return;
+  byId(`job-form-${entry.entry}`).open = true;
+  for (const [key, { si }] of Object.entries(fields)) if (key in entry) byId(ids[key]).value = typeof entry[key] === 'number' ? plain(si ? shown(entry[key], si) : entry[key]) : entry[key];
 }
 
 function form(kind) {
@@ -78,6 +97,7 @@ function form(kind) {
     make('fieldset', { 'data-typed': true },
       make('legend', { class: 'spoken' }, say(`job.form.${kind}`)),
       make('div', { class: 'fields' }, ...parts),
+      PREVIEWED.includes(kind) ? make('p', { class: 'would said', id: `job-${kind}-would`, role: 'status' }) : '',
       make('p', { class: 'fault', id: `job-${kind}-fault`, role: 'alert', hidden: true }),
       make('button', { type: 'button', class: 'strong huge', onclick: () => send(kind) }, say(`job.send.${kind}`))),
   );
@@ -105,6 +125,8 @@ export function start() {
   byId('job-forms').append(...Object.keys(FORMS).map(form), make('datalist', { id: 'job-crops' }));
   mark(byId(idOf('crop', 'name')), 'list', 'job-crops');
   apply(byId('job-forms'));
+  for (const kind of PREVIEWED) preview.watch(byId(`job-form-${kind}`), byId(`job-${kind}-would`), () => entryOf(kind));
+  asks.onBack(refill);
   onInForce(render);
   on('kit', (kit) => {
     byId('job-form-returns_catch').hidden = !kit?.returns;

@@ -191,6 +191,11 @@ export function start() {
     another = !another;
     render();
   });
+  // Back from the kit's doubt at a finish: its figures stand again where they were typed.
+  asks.onBack((entry) => {
+    if (entry.entry !== 'job_finish') return;
+    for (const [key, id] of Object.entries(FINISH)) if (key in entry && byId(id).value === '') byId(id).value = plain(shown(entry[key], key === 'area_ha' ? 'ha' : 't'));
+  });
   on('entering', render);
   on('kit', (kit) => {
     if (kit && byId('job-machine').value === '') byId('job-machine').value = kit.machine;

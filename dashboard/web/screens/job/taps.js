@@ -5,6 +5,7 @@ import { get, on } from '../../lib/facts.js';
 import { choice, chosen } from '../../lib/fields.js';
 import { DASH, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
+import * as preview from '../../page/preview.js';
 import { sure } from '../../lib/sure.js';
 import { inBushels, isUs, shown, toSi, unit } from '../../lib/units.js';
 
@@ -57,6 +58,7 @@ function row(key) {
     make('h3', {}, name),
     make('p', { class: 'stepper-now more' }),
     make('div', { class: 'stepper-row' }, step(-1, '−', 'change.less_of'), make('output', { class: 'stepper-value', 'aria-live': 'polite' }, make('span', { class: 'number' }), ' ', make('span', { class: 'unit' })), step(1, '+', 'change.more_of')),
+    make('p', { class: 'would', role: 'status' }),
     make('div', { class: 'buttons' },
       make('button', { type: 'button', class: 'strong', 'data-act': 'enter', hidden: true, onclick: () => send(key, pending[key]) }),
       make('button', { type: 'button', 'data-act': 'none', onclick: (event) => sure(event.currentTarget, event.currentTarget, say('job.none_sure')) && send(key, null) }, say('job.no_limit'))),
@@ -77,6 +79,7 @@ function renderLimits() {
     enter.disabled = !mayEnter();
     text(enter, say('job.limit_enter', { value: figure(key, value), unit: unitOf(key) }));
     mark(card, 'data-pending', enter.hidden ? null : 'yes');
+    preview.look(card.querySelector('.would'), enter.hidden ? null : { entry: 'limit', [key]: value });
     const none = card.querySelector('[data-act="none"]');
     none.hidden = now[key] === null;
     none.disabled = !mayEnter();
@@ -139,6 +142,11 @@ export function start() {
       asks.tell({ entry: 'residue', [key]: value === 'true' }, `${say(`job.${key}`)}: ${say(value === 'true' ? 'job.on' : 'job.off')}`, (other) => other.entry === 'residue' && key in other);
     });
   }
+  asks.onBack((entry) => {
+    if (entry.entry !== 'limit') return;
+    for (const key of Object.keys(LIMITS)) if (typeof entry[key] === 'number') pending[key] = entry[key];
+    render();
+  });
   onInForce(render);
   for (const topic of ['entering', 'kit']) on(topic, render);
 }

@@ -45,7 +45,7 @@ function own() {
   const found = [];
   const broker = get('broker');
   const presence = get('presence');
-  if (broker) found.push(broker.connected ? { part: 'broker', state: 'good', key: 'broker_good', values: {} } : { part: 'broker', state: 'caution', key: 'broker_away', values: { why: broker.why } });
+  if (broker) found.push(broker.connected ? { part: 'broker', state: 'good', key: 'broker_good', values: {} } : { part: 'broker', state: 'caution', key: 'broker_away', values: {} });
   if (broker?.connected && !presence?.online) found.push({ part: 'program', state: 'caution', key: 'program_away', values: {} });
   if (Math.abs(health.skew_s) > CLOCKS_APART_S) found.push({ part: 'device', state: 'notice', key: 'device_clock', values: { s: Math.round(Math.abs(health.skew_s)), way: say(health.skew_s > 0 ? 'kit.behind' : 'kit.ahead') } });
   return found;
@@ -97,7 +97,7 @@ function facts() {
   const { facts: known } = health;
   const kit = get('kit');
   const rows = [
-    ['fact_machine', kit?.machine], ['fact_kit', kit?.kit], ['fact_version', known.version],
+    ['fact_machine', kit?.machine], ['fact_version', known.version],
     ['fact_run', known.run === null || known.run === undefined ? null : say('kit.run', { run: known.run, time: moment(known.run_started_ms, true) })],
     ['fact_store', known.store], ['fact_size', known.store_mb === undefined ? null : say('kit.mb', { mb: plain(known.store_mb) })],
     ['fact_since', known.oldest_t ? moment(known.oldest_t * 1000, true) : null],

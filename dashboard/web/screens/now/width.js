@@ -3,6 +3,7 @@ import * as asks from '../../page/asks.js';
 import { byId, mark, text } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
 import { fixed, say } from '../../lib/format.js';
+import * as preview from '../../page/preview.js';
 import { shown, unit } from '../../lib/units.js';
 
 let kept = null; // answered as kept, and not yet in a second of the kit
@@ -41,8 +42,12 @@ export function start() {
     render();
   });
   for (const button of buttons()) {
+    const part = Number(button.dataset.part);
+    for (const event of ['pointerenter', 'focus']) button.addEventListener(event, () => preview.look(byId('width-would'), button.getAttribute('aria-pressed') === 'true' ? null : { entry: 'width_used', part }));
+    for (const event of ['pointerleave', 'blur']) button.addEventListener(event, () => preview.look(byId('width-would'), null));
     button.addEventListener('click', () => {
-      const entry = { entry: 'width_used', part: Number(button.dataset.part) };
+      preview.look(byId('width-would'), null);
+      const entry = { entry: 'width_used', part };
       const word = button.querySelector('.part-word').textContent;
       asks.tell(entry, say('width.told', { part: word.toLowerCase() }), (other) => other.entry === 'width_used');
     });

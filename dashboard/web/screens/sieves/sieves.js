@@ -7,6 +7,8 @@ import { apply } from '../../page/moving.js';
 import { current, onShow } from '../../page/navigation.js';
 import * as rails from './rails.js';
 import { read, typed } from '../../lib/read.js';
+import * as preview from '../../page/preview.js';
+import * as takeback from '../../page/takeback.js';
 
 const PLACES = [1, 2, 3, 4, 5, 6];
 const AFTER_TYPING_MS = 350;
@@ -79,11 +81,13 @@ function renderKnown(one) {
   if (check && check.spread_mm !== null) line += ` ${say('sieves.spread', { spread: fixed(check.spread_mm, 1) })}`;
   text(byId('known-line'), `${line} ${set}`);
   list(byId('known-minds'), check?.warnings ?? []);
-  byId('known-checks').replaceChildren(...one.checks.map((past) => make(
-    'li', {},
-    make('span', { class: 'past-time' }, when(past.at)), ' ',
-    say('sieves.past', { readout: inUnit(past.readout, past.unit), gaps: past.measured_mm.map((gap) => plain(gap)).join(', ') }),
-  )));
+  byId('known-checks').replaceChildren(...one.checks.map(pastCheck));
+}
+
+function pastCheck(past) {
+  const words = say('sieves.past', { readout: inUnit(past.readout, past.unit), gaps: past.measured_mm.map((gap) => plain(gap)).join(', ') });
+  const back = past.struck ? '' : takeback.button(past.seq, 'gauge', `${say('sieves.told_gauge', { sieve: say(`sieves.of_${chosen}`) })}, ${words}`);
+  return make('li', { class: 'past-check', 'data-struck': past.struck ? 'yes' : null }, make('p', {}, make('span', { class: 'past-time' }, when(past.at)), ' ', ...takeback.struckParts(words, past.struck)), back);
 }
 
 function when(epochS) {
@@ -126,12 +130,12 @@ function chooseUnit(name) {
   for (const button of document.querySelectorAll('[data-readout-unit]')) mark(button, 'aria-pressed', String(button.dataset.readoutUnit === unit));
 }
 
-function previewSoon() {
+function trySoon() {
   clearTimeout(trialTimer);
-  trialTimer = setTimeout(preview, AFTER_TYPING_MS);
+  trialTimer = setTimeout(tryCheck, AFTER_TYPING_MS);
 }
 
-async function preview() {
+async function tryCheck() {
   const entry = gaugeEntry();
   const number = ++asked;
   if (!entry) {
@@ -156,7 +160,7 @@ async function preview() {
   const said = offset === null ? [] : [say('sieves.would', { offset: signed(offset) })];
   if (spread !== null) said.push(say('sieves.spread', { spread: fixed(spread, 1) }));
   text(byId('gauge-preview'), [...said, ...warnings].join(' · '));
-  rails.show(byId('gauge-rails'), found, previewSoon);
+  rails.show(byId('gauge-rails'), found, trySoon);
 }
 
 // What the kit would refuse, said in the page's words before anything is sent.
@@ -240,11 +244,12 @@ export function start() {
     'label', { class: 'gap' }, make('span', {}, String(n)), make('input', { id: `gap-${n}`, inputmode: 'decimal', autocomplete: 'off', 'aria-label': say('sieves.place', { n }) }),
   )));
   byId('gauge-form').addEventListener('submit', keep);
-  byId('gauge-form').addEventListener('input', previewSoon);
+  byId('gauge-form').addEventListener('input', trySoon);
+  preview.watch(byId('gauge-form'), byId('gauge-would'), () => (outOfRange() ? null : gaugeEntry()));
   for (const button of document.querySelectorAll('[data-readout-unit]')) {
     button.addEventListener('click', () => {
       chooseUnit(button.dataset.readoutUnit);
-      previewSoon();
+      trySoon();
     });
   }
   byId('want-less').addEventListener('click', () => step(-STEP_MM));
@@ -254,9 +259,9 @@ export function start() {
   onShow('sieves', load);
   on('entering', entering);
   on('kit', () => current() === 'sieves' && load()); // the dashboard has come back
-  on('entry', (entry) => ['gauge', 'setting', 'crop'].includes(entry?.entry) && current() === 'sieves' && load());
+  on('entry', (entry) => ['gauge', 'setting', 'crop', 'strike_out'].includes(entry?.entry) && current() === 'sieves' && load());
   asks.onAnswer((entry, answer) => {
-    if (!answer?.ok || !['gauge', 'setting'].includes(entry.entry)) return;
+    if (!answer?.ok || !['gauge', 'setting', 'strike_out'].includes(entry.entry)) return;
     if (entry.entry === 'gauge' && entry.sieve === chosen) {
       byId('gauge-form').reset();
       rails.clear(byId('gauge-rails'));

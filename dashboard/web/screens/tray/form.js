@@ -8,6 +8,7 @@ import { clock, plain, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
 import * as kept from '../../lib/kept.js';
 import { apply } from '../../page/moving.js';
+import * as preview from '../../page/preview.js';
 import { shown, toSi, unit } from '../../lib/units.js';
 
 const KEY = 'tailgrain-tray';
@@ -210,15 +211,14 @@ function entry() {
   if (chosen(byId('tray-when')) === 'at') told.at = moment();
   else told.mark = Number(chosen(byId('tray-when')).split(' ')[1]);
   const grounds = draft.laid === 'released' || ground(told);
-  if (sizes && found && told.at !== null && grounds) return told;
-  byId('tray-form').querySelector('[aria-invalid]')?.focus();
-  return null;
+  return sizes && found && told.at !== null && grounds ? told : null;
 }
 
 function send() {
   const told = entry();
   fault(told ? '' : say('fields.look'));
   if (told) asks.tell(told, say('tray.told', { n: told.trays.length }));
+  else byId('tray-form').querySelector('[aria-invalid]')?.focus();
 }
 
 // The tests so far, by the marks they used.
@@ -281,6 +281,7 @@ export function start() {
     buildTrays();
   });
   byId('tray-send').addEventListener('click', send);
+  preview.watch(byId('tray-form'), byId('tray-would'), entry);
   asks.onAnswer((told, answer) => answer?.ok && told.entry === 'tray' && clear());
   onInForce((now) => {
     buildWhen();

@@ -6,6 +6,8 @@ import { clock, fixed, has, say } from '../../lib/format.js';
 import { inUnits } from '../../lib/inunits.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
+import { inWords as wordsOf } from '../../page/entrywords.js';
+import * as takeback from '../../page/takeback.js';
 import { suggest, usedBy } from './form.js';
 
 const SOON_MS = [500, 3_000, 7_000]; // a test takes effect up to 5 s after its mark
@@ -38,6 +40,14 @@ function row(point, before, after, top) {
   );
 }
 
+// A test in a line; a struck one stays readable. `back`: the button that takes it back.
+function told(one) {
+  const line = `${say(one.used ? 'tray.used' : 'tray.unused', { n: one.number, time: clock(one.at * 1000, true) })}${one.used ? '' : ` ${say('tray.unused_why', { why: inUnits(one.why) })}`}`;
+  return takeback.struckParts(line, one.struck);
+}
+
+const back = (one) => (one.struck || one.entry_seq === null ? '' : takeback.button(one.entry_seq, 'tray', wordsOf(one.entry)));
+
 function factors(test) {
   const known = Object.keys({ ...test.before, ...test.after });
   const points = [...(get('kit')?.points ?? []).filter((one) => known.includes(one))];
@@ -51,14 +61,18 @@ function another() {
 }
 
 function render() {
-  const last = known.tests.at(-1) ?? null;
+  const last = known.tests.filter((one) => !one.struck).at(-1) ?? null;
   byId('tray-result-none').hidden = last !== null;
   byId('tray-result-some').hidden = last === null;
   byId('tray-result-waits').hidden = !waits;
   text(byId('tray-result-waits'), waits ? say('tray.result_waits') : '');
   text(byId('tray-another'), known.another ? another() : '');
   mark(byId('tray-another'), 'data-worth', known.another ? String(known.another.worth) : null);
+  byId('tray-earlier').replaceChildren(
+    ...known.tests.filter((one) => one !== last).reverse().map((one) => make('li', { 'data-struck': one.struck ? 'yes' : null }, make('p', {}, ...told(one)), back(one))),
+  );
   if (!last) return;
+  byId('tray-back').replaceChildren(back(last));
   mark(byId('tray-used'), 'data-used', last.used ? 'yes' : 'no');
   reshape(byId('tray-used').querySelector('svg'), last.used ? 'normal' : 'no_data');
   text(byId('tray-used').querySelector('span'), say(last.used ? 'tray.used' : 'tray.unused', { n: last.number, time: clock(last.at * 1000, true) }));
@@ -68,9 +82,6 @@ function render() {
   const { state, why } = get('live')?.calibration ?? { state: last.state, why: last.state_why };
   mark(byId('tray-state'), 'data-state', state);
   text(byId('tray-state'), say('tray.state', { state: say(`calibration.${state}`), why: inUnits(why) }));
-  byId('tray-earlier').replaceChildren(
-    ...known.tests.slice(0, -1).reverse().map((one) => make('li', {}, say(one.used ? 'tray.used' : 'tray.unused', { n: one.number, time: clock(one.at * 1000, true) }), one.used ? '' : ` ${say('tray.unused_why', { why: inUnits(one.why) })}`)),
-  );
 }
 
 async function load() {
@@ -78,8 +89,9 @@ async function load() {
     const before = known.tests.at(-1)?.seq ?? null;
     known = await read('tests');
     if ((known.tests.at(-1)?.seq ?? null) !== before) waits = false;
-    usedBy(known.tests);
-    suggest(known.tests.at(-1)?.entry);
+    const standing = known.tests.filter((one) => !one.struck);
+    usedBy(standing);
+    suggest(standing.at(-1)?.entry);
     render();
   } catch { /* the stale line says what is broken */ }
 }
@@ -91,11 +103,13 @@ function soon() {
 
 export function start() {
   asks.onAnswer((entry, answer) => {
-    if (!answer?.ok || entry.entry !== 'tray') return;
-    waits = true;
+    if (!answer?.ok || !['tray', 'strike_out'].includes(entry.entry)) return;
+    waits = entry.entry === 'tray';
     render();
     soon();
   });
+  on('entry', (entry) => entry?.entry === 'strike_out' && soon());
+  on('entering', render);
   on('live', (live) => {
     if (!live || live.calibration.why === seen) return;
     seen = live.calibration.why;

@@ -6,8 +6,11 @@ import { field, readAll } from '../../lib/fields.js';
 import { clock, fixed, plain, say } from '../../lib/format.js';
 import { inForce, onInForce, read } from '../../page/inforce.js';
 import { onShow } from '../../page/navigation.js';
+import * as preview from '../../page/preview.js';
 import * as trayform from './form.js';
 import * as trayresult from './result.js';
+
+const TGW = { grains: 'tgw-grains', mass_g: 'tgw-mass' };
 
 function down() {
   asks.tell({ entry: 'tray_mark' }, say('tray.told_mark'));
@@ -35,10 +38,10 @@ function renderTgw() {
 }
 
 function sendTgw() {
-  const values = readAll({ grains: 'tgw-grains', mass_g: 'tgw-mass' });
+  const values = readAll(TGW);
   if (!values) return;
   asks.tell({ entry: 'crop', ...values }, say('tray.told_tgw', { tgw: fixed(tgwOf(), 1) }));
-  for (const id of ['tgw-grains', 'tgw-mass']) byId(id).value = '';
+  for (const id of Object.values(TGW)) byId(id).value = '';
   renderTgw();
 }
 
@@ -49,6 +52,15 @@ export function start() {
   );
   byId('tgw-fields').addEventListener('input', renderTgw);
   byId('tgw-send').addEventListener('click', sendTgw);
+  preview.watch(byId('tgw-fields'), byId('tgw-would'), () => {
+    const values = readAll(TGW);
+    return values && { entry: 'crop', ...values };
+  });
+  asks.onBack((entry) => {
+    if (entry.entry !== 'crop' || !('grains' in entry) || byId('tgw-grains').value !== '') return;
+    for (const [key, id] of Object.entries(TGW)) byId(id).value = plain(entry[key]);
+    renderTgw();
+  });
   byId('tray-down').addEventListener('click', down);
   trayform.start();
   trayresult.start();
