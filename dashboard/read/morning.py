@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 
 from dashboard.read.asked import Question
-from dashboard.read.entered import entered
+from dashboard.read.entered import entered, strikes
 from dashboard.read.history import opened
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.tables.crops import plain_name
@@ -31,7 +31,9 @@ def facts(question: Question) -> dict[str, Any]:
     with opened(question.store) as connection:
         last = {name: _at(connection, kind) for name, kind in (("zero", "idle_run"), ("gauge", "gauge"))}
         tray = connection.execute(
-            "SELECT at_ms FROM record WHERE kind = 'calibration' AND json_extract(body, '$.used') ORDER BY seq DESC LIMIT 1"
+            f"""SELECT at_ms FROM record WHERE kind = 'calibration' AND json_extract(body, '$.used')
+            AND coalesce(json_extract(body, '$.entry_seq'), 0) NOT IN ({", ".join(map(str, strikes(connection)))})
+            ORDER BY seq DESC LIMIT 1"""
         ).fetchone()
         for _, at_s, entry, _ in entered(connection, only=("setting", "crop")):
             was = now.crop_number, _changes(now)
@@ -40,7 +42,7 @@ def facts(question: Question) -> dict[str, Any]:
         pages = [msgspec.json.decode(body) for (body,) in connection.execute(_GOOD)]
         present = _present(connection, now, since_ms)
     mine = plain_name(now.crop) if now.crop else ""
-    good = [page for page in pages if plain_name(page["crop"]) == mine][-1:]
+    good = [page for page in [page for page in pages if plain_name(page["crop"]) == mine][-1:] if not page.get("taken_back")]
     return {
         "last": {**last, "tray": tray[0] / 1000 if tray else None},
         "crop": now.crop,

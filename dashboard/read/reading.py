@@ -64,21 +64,15 @@ def replayed(
     now = InForce.from_settings(settings)
     numbered: list[tuple[int, int]] = []
     marks: dict[int, int] = {}
-    struck_marks: set[int] = set()
-    n = 0
     for seq, at_s, entry, struck in entered(connection, without=NOT_OURS, with_struck=True):
-        if isinstance(entry, entries.TrayMarkEntry):
-            number = now.add_mark(at_s)
-            marks[number] = seq
-            struck_marks |= {number} if struck else set()
-        n += isinstance(entry, entries.SettingEntry)
         if struck:
+            now.skip(entry)
             continue
+        if isinstance(entry, entries.TrayMarkEntry):
+            marks[now.add_mark(at_s)] = seq
         now.learn(entry, at_s)
         if isinstance(entry, entries.SettingEntry):
-            numbered.append((n, seq))
-    for number in struck_marks:
-        del now.marks[number]
+            numbered.append((now.setting_count, seq))
     return now, numbered, marks
 
 
