@@ -21,7 +21,7 @@ def in_short(found: dict[str, Any]) -> str:
         return "No change seen"
     if found["verdict"] == "not enough data":
         return "Too little data to say"
-    loss = "Less loss" if found["ratio"] < 1 else "More loss"
+    loss = "More loss" if found["verdict"] == "worse" else "Less loss"
     return ", ".join([loss, *(words for key, words in ROSE.items() if found["verdict"] == "mixed" and _rose(found, key))])
 
 
