@@ -321,7 +321,7 @@ class Engine:
             self.adviser.verdict(due[0], verdict)
             self._keeper.record("verdict", at_ms, verdict)
             self._tell_verdict(verdict)
-        elif self.adviser.verdict_ended() or not self.watch.is_open:
+        elif self.adviser.awaits_verdict or not self.watch.is_open:  # nobody is told to wait for what doesn't come
             self._tell_verdict(None)
         gauge_h = self.judge.hours[1]
         advice, page = self.adviser.minute(self.reckoner.now, self.reckoner.sieves, self.judge.open, t, gauge_h)

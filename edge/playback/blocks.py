@@ -163,12 +163,13 @@ class Database:
             newest = self._connection.execute("SELECT max(t) FROM second").fetchone()[0] or 0
             return newest - AROUND_S, newest
         changes = self._changes()
-        if not 1 <= n <= len(changes):
+        place = next((at for at, one in enumerate(changes) if one.n == n), None)
+        if place is None:
             return 0, -1
         # The whole run of changes of one setting that pools with this one; what moves nothing does not end it.
-        mine = changes[n - 1]
+        mine = changes[place]
         pools = [one.key == mine.key or not one.moves_machine for one in changes]
-        first = last = n - 1
+        first = last = place
         while first > 0 and pools[first - 1]:
             first -= 1
         while last + 1 < len(pools) and pools[last + 1]:

@@ -169,14 +169,8 @@ class Adviser:
         self._heads_kg_ha = kg_ha
 
     def verdict(self, n: int, answer: dict[str, Any]) -> None:
-        """`compare`'s answer for change `n`, which is open."""
+        """`compare`'s answer for change `n`; a minute without one says that none will come any more."""
         self._verdicts[n], self._is_judging = answer, True
-
-    def verdict_ended(self) -> bool:
-        """No further verdict comes on the newest change, so nobody waits for it; whether the last one had asked to wait."""
-        waited = self._is_judging and self.awaits_verdict
-        self._is_judging = False
-        return waited
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int, now: InForce) -> None:
         """Take up a record of an earlier run: entries, verdicts, pages of the settings book."""
@@ -215,6 +209,7 @@ class Adviser:
     ) -> tuple[dict[str, Any] | None, GoodSet | None]:
         """The advice in force when it is another than before (None otherwise), and a page of the book that changed."""
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
+        self._is_judging = False
         page = self.book.consider(situation, worth(situation), float(t)) or self.book.take_amended(now.crop)
         advice = advise(situation)
         if advice is not None or situation.last is None:  # before any work under a new setting nothing is told, and it waits

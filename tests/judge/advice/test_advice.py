@@ -265,6 +265,17 @@ def test_a_step_that_helped_is_gone_on_with():
     assert (advice.rule, advice.step.size) == ("less-air-blowing-out", "first")
 
 
+def test_what_helped_is_not_undone_by_the_book():
+    spent = (*SPENT_FAN_MORE, *SPENT_FAN_LESS, *SPENT_TOP, *vain("rotor_rpm", 870.0, 830.0))
+    book = {"crop": "wheat", "settings": {"concave_mm": 14.0}, "cost_ha": 1.0, "loss_kg_ha": 20.0, "unit": "money/ha"}
+    other = (*spent, *vain("speed_kmh", 8.0, 7.0), Tried("bottom_sieve_mm", 9.0, 10.0, "no detectable change", 30.0))
+    back = told(**CLEANING, good_set=book, tried=other)
+    assert (back.rule, back.step.what, back.step.to) == ("way-back", "concave_mm", 14.0)
+    helped = (*spent, *vain("speed_kmh", 8.0, 7.0), Tried("concave_mm", 14.5, 18.0, "better", 30.0, None, 0.7))
+    kept = told(**CLEANING, good_set=book, tried=helped)
+    assert kept.step is None or kept.step.what != "concave_mm"
+
+
 def test_what_helped_is_not_undone_by_another_rule():
     helped = (Tried("rotor_rpm", 760.0, 800.0, "better", 12.0, None, 0.7),)
     assert told(sample=sample(cracked_pct=5.0), tried=helped).rule == "wider-concave-cracked"
