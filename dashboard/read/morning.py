@@ -53,8 +53,8 @@ def facts(question: Question) -> dict[str, Any]:
 
 
 def _changes(now: InForce) -> int:
-    """Changes of the machine; the lag is the kit's own."""
-    return sum(change.what != "lag_s" for change in now.changes)
+    """Changes of the machine: neither of the kit's own lag, nor what only says where a setting stands."""
+    return sum(change.moves_machine for change in now.changes)
 
 
 def _present(connection: sqlite3.Connection, now: InForce, since_ms: int) -> dict[str, Any]:
@@ -65,10 +65,11 @@ def _present(connection: sqlite3.Connection, now: InForce, since_ms: int) -> dic
     area_ha = sum(body["area_ha"] for body in worked)
     newest = connection.execute(_VERDICT).fetchone()
     verdict = msgspec.json.decode(newest[0]) if newest else {}
+    last = next((change.n for change in reversed(now.changes) if change.moves_machine), 0)
     return {
         "loss_kg_ha": sum(body["loss"]["kg_ha"] * body["area_ha"] for body in worked) / area_ha if worked else None,
         "minutes": sum(body["seconds"]["working"] for body in worked) / 60,
-        "verdict": verdict["verdict"] if now.changes and verdict.get("setting") == now.changes[-1].n else None,
+        "verdict": verdict["verdict"] if verdict.get("setting") == last else None,
     }
 
 

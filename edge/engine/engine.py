@@ -401,11 +401,12 @@ class Engine:
             self._exponent = self.watch.exponent()
         minute = Minute(t, self.watch.course.count, tuple(self.judge.open), self.judge.hours[1])
         self._hindsight.minute(minute)
+        waited = self.adviser.awaits_verdict
         verdict, advice, page = self._think(minute, self.adviser)
         if verdict is not None:
             self._keeper.record("verdict", at_ms, verdict)
             self._tell_verdict(verdict)
-        elif not self.watch.is_open:
+        elif waited or not self.watch.is_open:  # nobody is told to wait for what doesn't come
             self._tell_verdict(None)
         self.judge.await_verdict(self.adviser.awaits_verdict)
         if page is not None:

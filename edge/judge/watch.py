@@ -86,8 +86,7 @@ class Watch:
 
     def _mark_setting(self, entry: entries.SettingEntry, place: Place) -> CourseMark:
         change = self.reckoner.now.changes[-1]
-        key = f"other: {change.name}" if change.what == "other" else change.what
-        return CourseMark("setting", *place[:4], change.n, key, change.label, change.was, change.to, seq=place.seq)
+        return CourseMark("setting", *place[:4], change.n, change.key, change.label, change.was, change.to, seq=place.seq)
 
     def _mark_crop(self, entry: entries.CropEntry, place: Place) -> CourseMark:
         return CourseMark("crop", *place[:4], seq=place.seq)
@@ -110,8 +109,9 @@ class Watch:
 
     def compare(self, n: int) -> dict[str, Any]:
         """The verdict on change `n`. Raises ValueError for a number that is none."""
-        limit = self.reckoner.now.returns_pct
-        return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz, limit))
+        now = self.reckoner.now
+        tgw_g = {**now.ended_tgw, now.crop_number: now.tgw_g}
+        return compare(self.course, n, Evidence(self.reckoner.calibration.tests, self._vibration_hz, now.returns_pct, tgw_g))
 
     @property
     def is_open(self) -> bool:

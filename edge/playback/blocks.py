@@ -24,6 +24,7 @@ from edge.feed.assembler import Part
 from edge.judge.watch import Watch
 from edge.keep import readonly
 from edge.playback import recording
+from edge.reckon.entered.inforce import InForce, SettingChange
 from edge.reckon.reckoner import Reckoner
 
 CAPTURE_NAMES = (".tgcap", ".tgcap.gz")
@@ -139,37 +140,55 @@ class Database:
 
     def open_since(self) -> tuple[float, float] | None:
         """Epoch seconds of the first change that pools with the open one, and of that one; None when none is open."""
-        told = [one for one in self.records if one.body.get("entry") in ("crop", "setting") and one.seq not in self._struck]
-        ends = [one for one in told if one.body["entry"] == "crop" or one.body["what"] != "lag_s"]
-        if not ends or ends[-1].body["entry"] == "crop":
+        changes = iter(self._changes())
+        told = [one for one in self._counting() if one.body["entry"] in ("crop", "setting")]
+        ends = [None if one.body["entry"] == "crop" else next(changes) for one in told]
+        ends = [one for one in ends if one is None or one.moves_machine]
+        if not ends or ends[-1] is None:
             return None
-        first, key = ends[-1], _key(ends[-1])
+        first = last = ends[-1]
         for one in reversed(ends):
-            if one.body["entry"] == "crop" or _key(one) != key:
+            if one is None or one.key != last.key:
                 break
             first = one
-        return _at_s(first), _at_s(ends[-1])
+        return first.at_s, last.at_s
+
+    def _counting(self) -> list[_KeptRecord]:
+        """Entries that were not struck out, in order."""
+        return [one for one in self.records if one.kind == "entry" and one.seq not in self._struck]
+
+    def _changes(self) -> list[SettingChange]:
+        """Every setting entry that counts as it was taken, in order."""
+        now = InForce.from_settings(self._newest)
+        for one in self.records:
+            if one.kind == "entry" and one.body["entry"] == "setting":
+                entry = entries.from_plain(one.body)
+                if one.seq in self._struck:
+                    now.skip(entry)
+                else:
+                    now.learn(entry, _at_s(one))
+        return now.changes
 
     def _window(self, n: int | None) -> tuple[int, int]:
         """Epoch seconds of the rows wanted."""
         if n is None:
             newest = self._connection.execute("SELECT max(t) FROM second").fetchone()[0] or 0
             return newest - AROUND_S, newest
-        settings = [one for one in self.records if one.kind == "entry" and one.body.get("entry") == "setting"]
-        if not 1 <= n <= len(settings) or settings[n - 1].seq in self._struck:
+        changes = self._changes()
+        place = next((at for at, one in enumerate(changes) if one.n == n), None)
+        if place is None:
             return 0, -1
-        n -= sum(one.seq in self._struck for one in settings[: n - 1])
-        settings = [one for one in settings if one.seq not in self._struck]
-        # The whole run of changes of one setting that pools with this one.
-        key = [_key(one) for one in settings]
-        first = last = n - 1
-        while first > 0 and key[first - 1] in (key[n - 1], ("lag_s", None)):
+        # The whole run of changes of one setting that pools with this one; what moves nothing does not end it.
+        mine = changes[place]
+        pools = [one.key == mine.key or not one.moves_machine for one in changes]
+        first = last = place
+        while first > 0 and pools[first - 1]:
             first -= 1
-        while last + 1 < len(key) and key[last + 1] in (key[n - 1], ("lag_s", None)):
+        while last + 1 < len(pools) and pools[last + 1]:
             last += 1
-        low = max(_at_s(settings[first]) - BEFORE_S, _at_s(settings[n - 1]) - AROUND_S)
-        high = _at_s(settings[last + 1]) if last + 1 < len(settings) else _at_s(settings[last]) + AROUND_S
-        return int(low), int(min(high, _at_s(settings[n - 1]) + AROUND_S)) + 1
+        low = max(changes[first].at_s - BEFORE_S, mine.at_s - AROUND_S)
+        high = changes[last + 1].at_s if last + 1 < len(changes) else changes[last].at_s + AROUND_S
+        return int(low), int(min(high, mine.at_s + AROUND_S)) + 1
 
     def _feed(self, watch: Watch, records: list[_KeptRecord], rows: list[_KeptSecond]) -> None:
         backs = sum(row.t <= before.t for before, row in zip(rows, rows[1:], strict=False))
@@ -211,10 +230,6 @@ class Database:
         for point in watch.reckoner.points:
             point.step(counts, ms, threshing_ms, row.state in ("working", "filling"))
         watch.take(row.t, row.state, ms, row.area_m2, row.metres, row.returns_pct, new_run=fresh and watch.course.count > 0)
-
-
-def _key(record: _KeptRecord) -> tuple[str, str | None]:
-    return record.body["what"], record.body.get("name")
 
 
 def _of_run(text: str) -> Settings:

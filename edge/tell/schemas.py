@@ -250,9 +250,28 @@ def _verdict() -> Schema:
         "points": thing({name: thing(one) for name in POINTS}, POINTS),
         "pulses": thing(ratio),
         "spans": thing({"before": COUNT, "after": COUNT}),
+        "grade": _grade(),
+        "next": _next_step(),
         "words": TEXT,
     }
-    return thing(fields, ("pulses", "spans"), about="What a setting change did; once a minute while the change is open.")
+    added = ("pulses", "spans", "grade", "next")
+    return thing(fields, added, about="What a setting change did; once a minute while the change is open.")
+
+
+def _grade() -> Schema:
+    about = "one side after the other; to and fro; pairs drawn by chance; null with not enough data"
+    return {"enum": ["so far", "likely", "confirmed", None], "description": about}
+
+
+def _next_step() -> Schema:
+    """Null where the change is over."""
+    about = (
+        "what to do now: keep `to`, go back to it, weigh what it cost and go half way back to it, change nothing until `minutes` "
+        "of steady work are done, lay a tray, or nothing in particular"
+    )
+    step = enum("keep", "back", "weigh", "wait", "tray", "free")
+    fields = {"step": step, "to": {"type": ["number", "string", "null"]}, "minutes": {"type": ["integer", "null"]}}
+    return thing(fields, nullable=True, about=about)
 
 
 def _advice() -> dict[str, Schema]:

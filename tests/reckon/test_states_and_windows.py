@@ -246,7 +246,7 @@ def test_speed_must_stay_within_15_percent_of_its_mean(slow, used):
 )
 def test_no_setting_may_have_changed_since_lag_and_20_s_before(change, at, used):
     rig = worked(change)
-    rig.enter(entry="setting", what="fan_rpm", to=900)
+    rig.enter(entry="setting", what="fan_rpm", to=900, **{"from": 860})
     rig.run(60)
     rig.tray(at)
     rig.run(2)
@@ -256,7 +256,7 @@ def test_no_setting_may_have_changed_since_lag_and_20_s_before(change, at, used)
 def test_the_lag_in_force_counts_and_setting_it_voids_nothing():
     rig = worked(50)
     rig.enter(entry="setting", what="lag_s", to=25)
-    rig.enter(entry="setting", what="rotor_rpm", to=900)
+    rig.enter(entry="setting", what="rotor_rpm", to=900, **{"from": 860})
     rig.run(70)
     rig.tray(94)  # 44 s after the change: past 10 + 20 s, not past 25 + 20 s
     rig.tray(96)

@@ -12,6 +12,7 @@ from edge.judge.alerts.rules import RULES
 from edge.judge.verdict.grain import alters_share
 from edge.judge.verdict.words import name_of, shown
 from edge.reckon.entered.gauge import check
+from edge.reckon.entered.inforce import same_value
 from edge.reckon.fit.calibration import Test
 
 MOST_ALERTS = 60
@@ -31,7 +32,8 @@ FOLLOWED = ("loss", "returns", "shaft", "side")
 
 @dataclass(slots=True)
 class JudgedChange:
-    """One setting change. `verdict`: the last answer on record, None when none was given."""
+    """One setting entry. `verdict`: the last answer on record, None when none was given; `stood`: it only says where the
+    setting stands, and nothing was changed."""
 
     n: int
     at_s: float
@@ -42,6 +44,12 @@ class JudgedChange:
     verdict: dict[str, Any] | None
     of_kit: bool = False
     alters: bool = False
+    stood: bool = False
+
+    @property
+    def moved(self) -> bool:
+        """Whether something on the machine was changed."""
+        return not self.of_kit and not self.stood
 
 
 @dataclass(slots=True)
@@ -124,7 +132,10 @@ def changes(material: Material) -> list[JudgedChange]:
             if not found[-1].of_kit:
                 judged.setdefault(count, found[-1])
         elif one.kind == "verdict" and one.body.get("setting") in judged:
-            judged[one.body["setting"]].verdict = one.body
+            change = judged[one.body["setting"]]
+            change.verdict, change.stood = one.body, False  # the kit knew what stood before, or judged first values too
+    for change in found:
+        change.alters = change.alters and change.moved
     return found
 
 
@@ -136,7 +147,8 @@ def _change(one: ToldRecord, n: int, known: dict[str, Any]) -> JudgedChange:
     name = "Lag (of the kit)" if what == "lag_s" else sentence(name_of(key, label).removeprefix("the "))
     said = None if was is None else shown(was, what)
     note, of_kit = str(one.body.get("note", "")), what == "lag_s"
-    return JudgedChange(n, one.moment_s, name, said, shown(to, what), note, None, of_kit, not of_kit and alters_share(key))
+    stood = not of_kit and (was is None or same_value(was, to))
+    return JudgedChange(n, one.moment_s, name, said, shown(to, what), note, None, of_kit, not of_kit and alters_share(key), stood)
 
 
 def sentence(words: str) -> str:
@@ -200,6 +212,7 @@ def alerts(material: Material) -> list[Alert]:
     """Every alert of the job from raise to end, with what was done."""
     found: list[Alert] = []
     live: dict[str, Alert] = {}
+    moved = iter([change.moved for change in changes(material)])
     for one in material.told:
         body = one.body
         if one.kind == "alert":
@@ -219,9 +232,7 @@ def alerts(material: Material) -> list[Alert]:
                 alert.was_met(one.at_s, str(body["state"]))
             if body["state"] == "cleared" or (body["state"] == "raised" and body.get("ended_ms") is not None):
                 live.pop(name)
-        elif one.kind == "entry" and body.get("entry") == "setting" and body.get("what") != "lag_s":
-            if one.seq in material.struck:
-                continue
+        elif one.kind == "entry" and body.get("entry") == "setting" and one.seq not in material.struck and next(moved):
             key = f"other: {body.get('name')}" if body["what"] == "other" else body["what"]
             words = f"{name_of(key, str(body.get('name', '')))} set to {shown(body['to'], body['what'])}"
             for alert in found[:MOST_ALERTS]:

@@ -16,7 +16,7 @@ MOST_ANSWERS = 6
 
 def answers(facts: JobFacts, pen: Pen) -> str:
     """The four questions with their answers."""
-    changed = [one for one in facts.changes if not one.of_kit]
+    changed = [one for one in facts.changes if one.moved]
     return (
         '<div class="answers">\n'
         + _answer("How much was lost?", *_how_much(facts, pen))
@@ -88,16 +88,18 @@ def _what_changed(facts: JobFacts, changed: list[JudgedChange], pen: Pen) -> tup
     if not changed:
         return "Nothing", "<p>No change of a machine setting was entered during this job.</p>"
     each = "".join(
-        f"<li>{escape(facts.zone.clock(one.at_s))} <b>{escape(one.name)}</b> {escape(from_to(one))}</li>"
+        f'<li value="{one.n}">{escape(facts.zone.clock(one.at_s))} <b>{escape(one.name)}</b> {escape(from_to(one))}</li>'
         for one in changed[:MOST_ANSWERS]
     )
     more = f"<p>And {len(changed) - MOST_ANSWERS} more, below.</p>" if len(changed) > MOST_ANSWERS else ""
     count = pen.figure("changes", str(len(changed)))
-    return f"{count} setting{'s' if len(changed) > 1 else ''}", f'<ol start="{changed[0].n}">{each}</ol>{more}'
+    return f"{count} setting{'s' if len(changed) > 1 else ''}", f"<ol>{each}</ol>{more}"
 
 
 def from_to(change: JudgedChange) -> str:
-    """`980 rpm → 860 rpm`."""
+    """`980 rpm → 860 rpm`, or `at 980 rpm` where nothing was changed."""
+    if change.stood:
+        return f"at {change.to}"
     return f"{change.was} → {change.to}" if change.was else f"→ {change.to}"
 
 
@@ -105,12 +107,12 @@ def _did_it_help(changed: list[JudgedChange], pen: Pen) -> tuple[str, str]:
     if not changed:
         return "Nothing to judge", "<p>Without a change there is nothing to compare.</p>"
     if len(changed) == 1 and changed[0].verdict is not None:
-        only = f'<ol start="{changed[0].n}"><li>{verdict_line(changed[0], pen)}</li></ol>'
+        only = f'<ol><li value="{changed[0].n}">{verdict_line(changed[0], pen)}</li></ol>'
         return escape(in_short(changed[0].verdict)), only
     judged = [one.verdict["verdict"] if one.verdict else "not judged" for one in changed]
     counts = [f"{judged.count(kind)} {SHORT.get(kind, kind)}" for kind in ORDER if kind in judged]
-    each = "".join(f"<li>{verdict_line(one, pen)}</li>" for one in changed[:MOST_ANSWERS])
-    return escape(", ".join(counts)), f'<ol start="{changed[0].n}">{each}</ol>'
+    each = "".join(f'<li value="{one.n}">{verdict_line(one, pen)}</li>' for one in changed[:MOST_ANSWERS])
+    return escape(", ".join(counts)), f"<ol>{each}</ol>"
 
 
 def work(facts: JobFacts, pen: Pen) -> str:

@@ -132,7 +132,7 @@ def _trend(facts: JobFacts) -> Figure:
 def _marks(facts: JobFacts, top: Axes, below: list[Axes], height: float) -> None:
     """Setting changes numbered along the top, tray tests and alerts under them, each with a shape of its own."""
     for change in facts.changes:
-        if change.of_kit:
+        if not change.moved:
             continue
         for axes in (top, *below):
             axes.axvline(change.at_s, color=QUIET, linewidth=0.9, linestyle=(0, (2, 2)))

@@ -81,7 +81,7 @@ def answers(machines: list[JobFacts]) -> str:
                 mine.number("kg_ha", one.loss.value, "kg/ha"),
                 mine.range("kg_ha", one.loss),
                 mine.number("t", weight(one.lost_t)[0].value, weight(one.lost_t)[1]),
-                mine.figure("changes", str(sum(not change.of_kit for change in one.changes))),
+                mine.figure("changes", str(sum(change.moved for change in one.changes))),
                 escape(", ".join(f"{verdicts.count(kind)} {kind}" for kind in dict.fromkeys(verdicts)) or "none"),
             ]
         )

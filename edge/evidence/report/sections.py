@@ -19,6 +19,8 @@ LAID = {"released": "released from the machine", "ahead": "laid ahead", "ground"
 NEARLY_ALL = 0.9995
 NONE = "none"
 OF_OTHERS = "other jobs', the kit's advice, or telling a place; their digests keep the chain whole"
+OF_KIT = "a setting of the kit, not of the machine"
+STOOD = "no change: taken as what it stood at"
 LEAST_U = 0.001
 """Doubts below a tenth of a percent need no figure."""
 
@@ -43,7 +45,7 @@ def trend(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> str:
     of = steps.kg_ha[known] if known.any() else steps.pulses_m2
     unit = "kg/ha" if known.any() else "pulses per m²"
     least, most = pen.number("trend.least", float(of.min()), unit), pen.number("trend.most", float(of.max()), unit)
-    marks = f"{sum(not one.of_kit for one in facts.changes)} setting changes, {len(facts.tests)} tray tests, "
+    marks = f"{sum(one.moved for one in facts.changes)} setting changes, {len(facts.tests)} tray tests, "
     description = (
         f"Line chart over time of machine loss in steps of {lasting(steps.step_s)}, from {shown(float(of.min()), unit)} to "
         f"{shown(float(of.max()), unit)}, with {marks}{len(facts.alerts)} alerts; below it speed and returns."
@@ -58,7 +60,7 @@ def trend(facts: JobFacts, pen: Pen, drawn: dict[str, str]) -> str:
 def _signs(facts: JobFacts) -> str:
     """What the marks of the chart mean, those that stand in it."""
     said = []
-    if any(not one.of_kit for one in facts.changes):
+    if any(one.moved for one in facts.changes):
         said.append("A number in a square: a setting change.")
     if any(not one.before_job for one in facts.tests):
         said.append("▲ a tray test (hollow: not used).")
@@ -135,7 +137,7 @@ def settings(facts: JobFacts, pen: Pen) -> str:
         return "<p>None was entered.</p>\n"
     rows = []
     for one in facts.changes:
-        words = "a setting of the kit, not of the machine" if one.of_kit else verdict_line(one, pen)
+        words = verdict_line(one, pen) if one.moved else STOOD if one.stood else OF_KIT
         told = str(one.verdict.get("words") or "") if one.verdict else ""
         said = f"<br>As told to the operator: {escape(told)}" if told else ""
         note = f"<br>Note: {escape(one.note)}" if one.note else ""

@@ -19,10 +19,17 @@ def in_short(found: dict[str, Any]) -> str:
     """The answer to "Did it help?": `Less loss, more returns`."""
     if found["verdict"] == "no detectable change":
         return "No change seen"
+    if _contradicts(found):
+        return "Trays and pulses contradict each other"
     if found["verdict"] == "not enough data":
         return "Too little data to say"
-    loss = "Less loss" if found["ratio"] < 1 else "More loss"
+    loss = "More loss" if found["verdict"] == "worse" else "Less loss"
     return ", ".join([loss, *(words for key, words in ROSE.items() if found["verdict"] == "mixed" and _rose(found, key))])
+
+
+def _contradicts(found: dict[str, Any]) -> bool:
+    """Whether tests on both sides were there, and the verdict is none because the pulses deny them."""
+    return found["verdict"] == "not enough data" and found.get("basis") == "grain"
 
 
 def _rose(found: dict[str, Any], key: str) -> bool:
@@ -35,7 +42,7 @@ def verdict_line(change: JudgedChange, pen: Pen) -> str:
     found = change.verdict
     if found is None:
         return f"<b>{escape(change.name)}:</b> not judged"
-    word = SHORT.get(found["verdict"], found["verdict"])
+    word = "trays and pulses contradict" if _contradicts(found) else SHORT.get(found["verdict"], found["verdict"])
     sign = f'<span aria-hidden="true">{SIGNS.get(found["verdict"], "")}</span> '
     effect = f": {pen.figure(f'change.{change.n}', effect_words(found))}" if found.get("ratio") is not None else ""
     return f"{sign}<b>{escape(change.name)}: {escape(word)}</b>{effect}{_both_sides(found, change.n, pen)}.{_if(found)}"

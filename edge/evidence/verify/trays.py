@@ -89,6 +89,7 @@ class _Check:
         self._now: list[InForce] = []
         self._marks: dict[float, int] = {}
         self._changes: list[tuple[float, str]] = []
+        self._entered: list[tuple[float, str]] = []
         self._trays: dict[str, deque[_Laid]] = {}
         self._stepped_s = -inf
         self._area_ha = 0.0
@@ -133,7 +134,7 @@ class _Check:
         now = opened(self._settings[one.run], one).now
         self._now = [now, copy.deepcopy(now)]
         self._opened_s = stamp_ms / 1000
-        self._marks, self._changes = {}, []
+        self._marks, self._changes, self._entered = {}, [], []
         for test in one.body["tests"]:
             entry = _tray(test)
             if not test["used"] or test["why"] or _refused(test, entry, None, "", now.lag_s):
@@ -165,11 +166,14 @@ class _Check:
                 return
             case entries.JobFinishEntry():
                 self._finish = one.body
-            case entries.SettingEntry() if entry.what != "lag_s":
-                insort(self._changes, (at_s, given(entry.name) or entry.what))
         for now in self._now:
             now.known_tgw = _known_tgw(self._settings[one.run])
             now.learn(entry, at_s)
+        if isinstance(entry, entries.SettingEntry) and entry.what != "lag_s":
+            change = self._now[0].changes[-1]
+            insort(self._entered, (at_s, change.label))
+            if change.moves_machine:
+                insort(self._changes, (at_s, change.label))
 
     def _by_entry(self, entry: TrayEntry, at_s: float, stamp_s: float, run: int) -> _Laid:
         """What a tray entry says by what was in force then: every result, and crop, that the kit may have come to."""
@@ -238,12 +242,14 @@ class _Check:
     def _counts(self, name: str, body: dict[str, Any], entry: TrayEntry, run: int) -> str:
         """Whether it counts, by the conditions of the contract."""
         at_s = float(body["at_s"])
-        at = bisect_right(self._changes, (at_s + calibration.HALF_WINDOW_S, "\U0010ffff"))
-        changed_s, what = self._changes[at - 1] if at else (None, "")
-        before_s = None if changed_s is None else at_s - changed_s
         lags = {self._now[0].lag_s, self._settings[run].machine.lag_s}
         if self._settings[run].machine.lag_s == self._first.machine.lag_s:
             lags = {self._now[0].lag_s}
+        # First values spoilt a test once, and of some settings the pack doesn't tell whether they were known before.
+        changes = self._changes if body["used"] else self._entered
+        at = bisect_right(changes, (at_s + calibration.HALF_WINDOW_S, "\U0010ffff"))
+        changed_s, what = changes[at - 1] if at else (None, "")
+        before_s = None if changed_s is None else at_s - changed_s
         whys = [_refused(body, entry, before_s, what, lag_s) for lag_s in lags]
         if body["used"] and all(whys):
             return f"{name} counts, and could not be used: {whys[0]}"

@@ -1,8 +1,9 @@
 """One piece of advice from a situation: what is seen -> one setting, how far, what to watch, when to stop, on what basis.
 
-Pure: `advise(situation)` is the same whenever asked. Order: a step that made it worse goes back; a step that isn't judged yet is
-waited for; then the rules, threshing before cleaning, one change at a time; a step that showed nothing is followed by the
-larger one; what stays within reach of nothing worth chasing is left alone. Guard rails of the sieves are never stepped over.
+Pure: `advise(situation)` is the same whenever asked. What the verdict on the last step decided goes first (go back, wait, lay
+a tray): it is decided there, and only followed here. Then the rules, threshing before cleaning, one change at a time; a step
+that showed nothing is followed by the larger one; what stays within reach of nothing worth chasing is left alone. Guard rails of
+the sieves are never stepped over.
 """
 
 from __future__ import annotations
@@ -13,20 +14,14 @@ from typing import Any, Literal
 
 from edge.judge.advice import rules as advicerules
 from edge.judge.advice.rules import AdviceRule, caution
-from edge.judge.advice.situation import Situation, Tried, Value
+from edge.judge.advice.situation import Situation, Tried
 from edge.judge.advice.worth import Worth, worth
-from edge.judge.verdict.words import name_of, shown
+from edge.judge.verdict.nextstep import BEFORE_MIN, NextStep, Value, rounded
+from edge.judge.verdict.words import name_of, shown, until
 from edge.reckon.tables import guards
 
 Kind = Literal["step", "back", "wait", "look", "book", "hold"]
 
-BEFORE_MIN = 8.0
-"""Steady work wanted under the present settings before the next step: its verdict compares with them."""
-
-WAIT_MIN = 20.0
-"""A verdict that is still open after so much steady work is left, and the next step is the larger one."""
-
-WORTH_WAITING_MIN = 15.0
 FARTHEST_PCT, FARTHEST_MM = 30.0, 9.0
 """Nobody is advised further than this from where a setting stood first."""
 
@@ -36,6 +31,7 @@ VERBS = {
     "concave_mm": ("Open", "Tighten"), "top_sieve_mm": ("Open", "Close"), "bottom_sieve_mm": ("Open", "Close"),
     "pre_sieve_mm": ("Open", "Close"),
 }  # fmt: skip
+WAIT_FOR_VERDICT, TRAY_FOR_VERDICT = "one-at-a-time", "tray-for-the-verdict"
 _BASIS_ORDER = "common practice: one setting at a time; a step that showed nothing is followed by a clearly larger one"
 
 
@@ -48,8 +44,8 @@ class AdvisedStep:
     size: Literal["first", "larger", "back"]
     by: float | None
     unit: str
-    was: float | None
-    to: float | None
+    was: Value
+    to: Value
     words: str
 
 
@@ -83,16 +79,18 @@ class Advice:
 
 def advise(situation: Situation) -> Advice | None:
     """The advice in force; None while there is nothing to go by."""
-    reckoned = worth(situation)
-    if situation.first_load and (offer := _from_book(situation)) is not None:
+    reckoned, last = worth(situation), situation.last
+    decided = last.decided if last is not None else None
+    if situation.first_load and decided is None and (offer := _from_book(situation)) is not None:
         return offer
+    if last is not None and decided is not None and against(last, situation, reckoned):
+        return _back(last, decided)
+    if last is not None and decided is not None and decided.holds:
+        return _tray(last, decided) if decided.step == "tray" else _wait(last, situation, decided.minutes or 1)
+    if situation.minutes < BEFORE_MIN and last is not None:
+        return _wait(last, situation, round(BEFORE_MIN))
     if situation.minutes <= 0 and not situation.alerts:
         return None
-    last = situation.last
-    if last is not None and not last.returned and against(last, situation, reckoned):
-        return _back(last, situation)
-    if last is not None and (waiting := _wait(last, situation)) is not None:
-        return waiting
     if situation.minutes < BEFORE_MIN:  # too early for any setting; a machine that isn't fit is told at once
         return _by_rules(situation, reckoned, advicerules.rules(("trust",)))
     return _by_rules(situation, reckoned, advicerules.rules()) or _nothing(situation, reckoned)
@@ -103,10 +101,9 @@ def advise(situation: Situation) -> Advice | None:
 
 def against(last: Tried, situation: Situation, reckoned: Worth) -> bool:
     """Whether the last step cost more than it brought."""
-    if last.verdict == "worse":
-        return True
-    if last.verdict != "mixed":
-        return False
+    decided = last.decided
+    if decided is None or decided.step != "weigh":
+        return decided is not None and decided.step == "back"
     saved = 0.0
     if last.ratio and "loss" in reckoned.cost:
         saved = reckoned.cost["loss"] / last.ratio - reckoned.cost["loss"]
@@ -115,61 +112,68 @@ def against(last: Tried, situation: Situation, reckoned: Worth) -> bool:
     return tank + (reckoned.gain["returns"] if heavy else 0.0) > saved
 
 
-def _before_it_began(last: Tried, situation: Situation) -> float | None:
-    """Where the setting stood before this direction was tried: steps that showed nothing lead the same wrong way."""
-    mine = [one for one in situation.tried if one.what == last.what]
-    first = last
-    for one in reversed(mine[:-1]):
-        if one.returned or one.direction != last.direction or one.verdict not in ("no detectable change", "not enough data"):
-            break
-        first = one
-    return first.was
+def _name(last: Tried) -> str:
+    return name_of(last.what, last.what.removeprefix("other: "))
 
 
-def _back(last: Tried, situation: Situation) -> Advice:
-    name, stood = name_of(last.what), _before_it_began(last, situation)
-    to = shown(stood, last.what) if stood is not None else "where it was"
+def _back(last: Tried, decided: NextStep) -> Advice:
+    name = _name(last)
+    to = shown(decided.to, last.what) if decided.to is not None else "where it was"
     seen = f"{name} went to {shown(last.to, last.what)} and the verdict is: {last.verdict}"
     seen += f", loss {last.ratio:.2f} times what it was." if last.ratio is not None else "."
     direction = {"more": "less", "less": "more"}.get(last.direction, "")
+    words = f"Put {name} back to {to}." if decided.to in (None, last.was) else f"Put {name} half way back, to {to}."
     return Advice(
         rule="back",
         kind="back",
         seen=seen[0].upper() + seen[1:],
         data={"verdict": last.verdict, "ratio": last.ratio, "minutes": last.minutes},
         why="The last step went the wrong way, or cost the tank more than it saved on the ground.",
-        words=f"Put {name} back to {to}.",
-        step=AdvisedStep(last.what, direction, "back", None, "", last.to, stood, f"Put {name} back to {to}."),
+        words=words,
+        step=AdvisedStep(last.what, direction, "back", None, "", last.to, decided.to, words),
         watch="loss, returns and the tank sample, as before the step",
-        stop="when it stands where it was",
+        stop="when it stands there",
         caution=caution("drive" if last.what == "speed_kmh" else "cab"),
         basis=_BASIS_ORDER,
     )
 
 
-def _wait(last: Tried, situation: Situation) -> Advice | None:
-    """One change at a time: is the last one judged, and is there work to compare the next one with?"""
-    name, left, why = name_of(last.what), 0.0, ""
-    if not last.returned and situation.minutes < WAIT_MIN:
-        more = last.minutes_more
-        if last.verdict == "not enough data":
-            left = max(BEFORE_MIN - situation.minutes, more or 1.0)
-            why = f"{name} at {shown(last.to, last.what)} isn't judged yet"
-        elif last.verdict == "no detectable change" and more is not None and more <= WORTH_WAITING_MIN:
-            left, why = more, f"what {name} did is not clear yet, and a few more minutes show it"
-    if not why and situation.minutes < BEFORE_MIN:
-        left, why = BEFORE_MIN - situation.minutes, "the next step needs steady work before it, to be compared with"
-    if not why:
-        return None
+def _wait(last: Tried, situation: Situation, minutes: int) -> Advice:
+    """One change at a time: the last one is to be judged, and the next one needs work to be compared with."""
     slower = "slowing down is fine." if last.what != "speed_kmh" else "hold the speed too, unless the loss asks for less."
-    seen = f"{situation.minutes:.0f} min of steady work since {name} went to {shown(last.to, last.what)}: {why}."
+    seen = f"{situation.minutes:.0f} min of steady work since {_name(last)} went to {shown(last.to, last.what)}; "
+    why = "its verdict isn't in yet." if last.decided is not None and last.decided.holds else "the next step is compared with it."
     return Advice(
-        rule="one-at-a-time", kind="wait", seen=seen,
-        data={"verdict": last.verdict, "minutes": situation.minutes, "minutes_more": last.minutes_more},
+        rule=WAIT_FOR_VERDICT, kind="wait", seen=seen + why,
+        data=_about(last, minutes) | {"minutes": situation.minutes, "minutes_more": last.minutes_more},
         why="Two changes at once are evidence for neither.",
-        words=f"Leave the settings as they are for about {max(left, 1.0):.0f} min; {slower}",
-        watch="the verdict", stop="when the verdict is in", basis=_BASIS_ORDER,
+        words=f"Leave the settings as they are {until(minutes, shown(last.to, last.what))}; {slower}",
+        watch="the verdict", stop="when that work is done", basis=_BASIS_ORDER,
     )  # fmt: skip
+
+
+def _tray(last: Tried, decided: NextStep) -> Advice:
+    """The verdict lacks a tray test more than it lacks work."""
+    at = shown(decided.to, last.what)
+    return Advice(
+        rule=TRAY_FOR_VERDICT, kind="look", seen=f"The verdict on {_name(last)} at {at} lacks tray tests.",
+        data=_about(last, None), why="Pulses are not grain: only what lies on the trays settles what this change did.",
+        words=f"Lay another tray test at {at}, and change nothing until then.",
+        watch="the verdict", stop="when the tray test is entered", caution=caution("tray"), basis=_BASIS_ORDER,
+    )  # fmt: skip
+
+
+def _about(last: Tried, minutes: int | None) -> dict[str, Value]:
+    return {"what": last.what, "to": last.to, "verdict": last.verdict, "until_minutes": minutes}
+
+
+def _undoes(what: str, to: Value, situation: Situation) -> bool:
+    """Whether a step would take back what the verdict on the last change wants kept, or weighed."""
+    last = situation.last
+    if last is None or last.what != what or last.decided is None:
+        return False
+    back = isinstance(to, float) and isinstance(last.to, float) and (to > last.to) == (last.direction == "less")
+    return last.decided.step in ("keep", "weigh") and back and to != last.to
 
 
 # ---------------------------------------------------------------------- the rules
@@ -204,7 +208,8 @@ def _held(situation: Situation, reckoned: Worth) -> list[str]:
 
 def _step_of(rule: AdviceRule, situation: Situation) -> AdvisedStep | None:
     size = _size(rule, situation)
-    return None if size is None else _step(rule, size, situation)
+    step = None if size is None else _step(rule, size, situation)
+    return None if step is None or _undoes(step.what, step.to, situation) else step
 
 
 def _size(rule: AdviceRule, situation: Situation) -> Literal["first", "larger"] | None:
@@ -223,7 +228,7 @@ def _size(rule: AdviceRule, situation: Situation) -> Literal["first", "larger"] 
 
 def _share(tried: Tried, rule: AdviceRule) -> float:
     """How large a step was, in the rule's unit."""
-    if tried.was is None:
+    if isinstance(tried.was, str) or isinstance(tried.to, str) or tried.was is None:
         return 0.0
     by = abs(tried.to - tried.was)
     return by if rule.unit == "mm" else 100 * by / abs(tried.was) if tried.was else 0.0
@@ -236,8 +241,8 @@ def _step(rule: AdviceRule, size: Literal["first", "larger"], situation: Situati
     to = None
     if was is not None:
         to = was + sign * by if rule.unit == "mm" else was * (1 + sign * by / 100)
-        to = _rounded(to, rule.change)
-        first = next((one.was for one in situation.tried if one.what == rule.change and one.was is not None), was)
+        to = rounded(to, rule.change)
+        first = next((one.was for one in situation.tried if one.what == rule.change and isinstance(one.was, float)), was)
         far = abs(to - first)
         if to == was or far > (FARTHEST_MM if rule.unit == "mm" else FARTHEST_PCT / 100 * abs(first)):
             return None
@@ -255,16 +260,10 @@ def _step(rule: AdviceRule, size: Literal["first", "larger"], situation: Situati
     return AdvisedStep(rule.change, rule.direction, size, by, rule.unit, was, to, words)
 
 
-def _rounded(value: float, what: str) -> float:
-    if what.endswith("_rpm"):
-        return float(round(value / 5) * 5)
-    return round(value, 1) if what == "speed_kmh" else round(2 * value) / 2
-
-
 def _guard(step: AdvisedStep, situation: Situation) -> str:
     """The guard rail that a sieve step would cross, or go further behind; empty when none."""
     sieve = SIEVE_OF.get(step.what)
-    if sieve is None or step.to is None or step.was is None or not situation.sieve_guards:
+    if sieve is None or not isinstance(step.to, float) or not isinstance(step.was, float) or not situation.sieve_guards:
         return ""
     was = situation.gaps_mm.get(sieve, step.was)
     gap = was + step.to - step.was
@@ -361,7 +360,8 @@ def _way_back(situation: Situation, reckoned: Worth) -> Advice | None:
     if good["cost_ha"] > reckoned.total - reckoned.least:
         return None
     closed = {(one.what, one.to) for one in situation.tried}
-    what = next((one for one in differing if (one, differing[one]) not in closed), None)
+    free = (one for one in differing if (one, differing[one]) not in closed and not _undoes(one, differing[one], situation))
+    what = next(free, None)
     if what is None:
         return None
     was, to = situation.settings[what], differing[what]

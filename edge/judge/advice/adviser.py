@@ -8,19 +8,20 @@ from __future__ import annotations
 import copy
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 from edge.contract import entries
 from edge.contract.settings import Settings
 from edge.judge.advice import rules
-from edge.judge.advice.advise import advise
+from edge.judge.advice.advise import TRAY_FOR_VERDICT, WAIT_FOR_VERDICT, advise
 from edge.judge.advice.advisedsecond import AdvisedSecond, Judged
 from edge.judge.advice.settingsbook import GoodSet, SettingsBook
 from edge.judge.advice.situation import LOOKS, SETTINGS, Situation, Tried
 from edge.judge.advice.worth import worth
 from edge.judge.alerts.judge import AlertChange
 from edge.judge.verdict.course import SETTLING_S
+from edge.judge.verdict.nextstep import NextStep
 from edge.reckon.entered.inforce import InForce
 from edge.reckon.entered.inforce import SettingChange as SettingChange
 from edge.reckon.entered.sieves import SETTING_OF, Sieves
@@ -83,6 +84,7 @@ class Adviser:
         self._sample: tuple[float, dict[str, float]] | None = None
         self._heads_kg_ha: float | None = None
         self._verdicts: dict[int, dict[str, Any]] = {}
+        self._is_judging = False
         self._crop_from, self._crop_number = 0, 1
         self._shafts: dict[str, float] = {}
         self._calibration = "none"
@@ -175,16 +177,17 @@ class Adviser:
     def _learn_crop(self, entry: entries.CropEntry, at_s: float, now: InForce) -> None:
         if now.crop_number != self._crop_number:
             self._begin(now, forget=True)
-            self.awaits_verdict = False
+            self.awaits_verdict, self._told = False, None  # what was told was of the crop before
             self._crop_number, self._crop_from = now.crop_number, len(now.changes)
 
     def _learn_setting(self, entry: entries.SettingEntry, at_s: float, now: InForce) -> None:
-        if entry.what == "lag_s":
-            return
-        self._begin(now, forget=False)
-        self.awaits_verdict = True
-        if isinstance(was := now.changes[-1].was, float):
-            self.book.told(now.crop, entry.what, was)
+        change = now.changes[-1]
+        stood = change.to if change.is_baseline else change.was
+        if isinstance(stood, float) and entry.what != "lag_s":
+            self.book.told(now.crop, entry.what, stood)
+        if change.moves_machine:
+            self._begin(now, forget=False)
+            self.awaits_verdict = self._is_judging = True
 
     LEARNS: ClassVar[dict[type[entries.Entry], Callable[[Any, Any, float, InForce], None]]] = {
         entries.ReturnsLookEntry: _learn_look,
@@ -205,8 +208,8 @@ class Adviser:
         self._heads_kg_ha = kg_ha
 
     def verdict(self, n: int, answer: dict[str, Any]) -> None:
-        """`compare`'s answer for change `n`."""
-        self._verdicts[n] = answer
+        """`compare`'s answer for change `n`; a minute without one says that none will come any more."""
+        self._verdicts[n], self._is_judging = answer, True
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int, now: InForce) -> None:
         """Take up a record of an earlier run: entries, verdicts, pages of the settings book."""
@@ -249,10 +252,11 @@ class Adviser:
         `rfc3339`: the time `t` (epoch s) as advice tells it.
         """
         situation = self.situation(now, sieves, open_alerts, t, gauge_h)
+        self._is_judging = False
         page = self.book.consider(situation, worth(situation), float(t)) or self.book.take_amended(now.crop)
         advice = advise(situation)
         if advice is not None or situation.last is None:  # before any work under a new setting nothing is told, and it waits
-            self.awaits_verdict = advice is not None and advice.kind == "wait"
+            self.awaits_verdict = advice is not None and (advice.kind == "wait" or advice.rule == TRAY_FOR_VERDICT)
         events = (situation.tried, dict(situation.look), dict(situation.sample), situation.crop, situation.first_load)
         plain = None if advice is None else advice.to_plain()
         if plain is None or (self._told is not None and _same(plain, self._told)):
@@ -334,19 +338,21 @@ class Adviser:
     def _tried(self, now: InForce, t: int) -> tuple[Tried, ...]:
         found: list[Tried] = []
         for change in now.changes[self._crop_from :]:
-            if change.what not in SETTINGS or not isinstance(change.to, float) or t - change.at_s > TRIED_S:
-                continue
-            found.append(self._one_tried(change, change.to, found))
+            if change.moves_machine and t - change.at_s <= TRIED_S:
+                found.append(self._one_tried(change, found))
+        if found:
+            found[-1] = replace(found[-1], is_open=self._is_judging)
         return tuple(found)
 
-    def _one_tried(self, change: SettingChange, to: float, before: list[Tried]) -> Tried:
-        was = change.was if isinstance(change.was, float) else None
+    def _one_tried(self, change: SettingChange, before: list[Tried]) -> Tried:
         answer = self._verdicts.get(change.n, {})
-        same = [one for one in before if one.what == change.what]
-        undone = bool(same) and not same[-1].returned and any(one.was == to for one in same)
+        same = [one for one in before if one.what == change.key]
+        undone = bool(same) and not same[-1].returned and any(one.was == change.to for one in same)
+        step = answer.get("next")
         return Tried(
-            change.what, was, to, answer.get("verdict", "not enough data"), (answer.get("after") or {}).get("minutes") or 0.0,
-            answer.get("minutes_more"), answer.get("ratio"), undone,
+            change.key, change.was, change.to, answer.get("verdict", "not enough data"),
+            (answer.get("after") or {}).get("minutes") or 0.0, answer.get("minutes_more"), answer.get("ratio"), undone,
+            None if step is None else NextStep(**step),
         )  # fmt: skip
 
 
@@ -367,9 +373,15 @@ def _gaps(sieves: Sieves, settings: dict[str, float]) -> dict[str, float]:
 
 
 def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
-    """The same advice, whatever its figures did since."""
-    steps = [{key: (plain["step"] or {}).get(key) for key in ("what", "direction", "size")} for plain in (one, other)]
-    return steps[0] == steps[1] and all(one[key] == other[key] for key in ("rule", "kind", "settings"))
+    """The same advice, whatever its figures did since; how long to wait, by a minute or so."""
+    if any(one[key] != other[key] for key in ("rule", "kind", "settings")):
+        return False
+    if one["rule"] in (WAIT_FOR_VERDICT, TRAY_FOR_VERDICT):
+        asked = [plain["data"].get("until_minutes") or 0.0 for plain in (one, other)]
+        return abs(asked[0] - asked[1]) < 2 and all(one["data"].get(key) == other["data"].get(key) for key in ("what", "to"))
+    keys = ("what", "direction", "size", "to") if one["kind"] == "back" else ("what", "direction", "size")
+    steps = [{key: (plain["step"] or {}).get(key) for key in keys} for plain in (one, other)]
+    return steps[0] == steps[1]
 
 
 def _at_once(plain: dict[str, Any]) -> bool:

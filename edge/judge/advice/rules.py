@@ -11,7 +11,8 @@ from typing import Literal
 
 import msgspec
 
-from edge.judge.advice.situation import SETTINGS, Situation, Value
+from edge.judge.advice.situation import SETTINGS, Situation
+from edge.judge.verdict.nextstep import Value
 
 STAGES = ("trust", "feed", "threshing", "separation", "cleaning", "quality", "last")
 CONCERNS = ("always", "loss", "heads", "separator", "cleaning", "returns", "trash", "cracked")

@@ -6,23 +6,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from edge.judge.verdict.nextstep import NextStep, Value, next_step
+
 AMOUNTS = {"none": 0, "some": 1, "much": 2}
 LOOKS = ("clean_grain", "unthreshed_heads", "chaff")
 SETTINGS = ("fan_rpm", "rotor_rpm", "concave_mm", "top_sieve_mm", "bottom_sieve_mm", "pre_sieve_mm", "speed_kmh")
-
-Value = float | str | None
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
     """A setting change of this crop and what came of it.
 
-    `verdict`: `compare`'s word; `ratio` and `minutes_more` as it says; `minutes` of steady work since the change.
+    `what` as the entry has it, `other: NAME` for others. `verdict`: `compare`'s word; `ratio`, `minutes_more` and `next` as
+    it says; `minutes` of steady work since the change. `is_open`: its verdict may still become another.
     """
 
     what: str
-    was: float | None
-    to: float
+    was: Value
+    to: float | str
     verdict: str = "not enough data"
     minutes: float = 0.0
     minutes_more: float | None = None
@@ -30,12 +31,23 @@ class Tried:
     returned: bool = False
     """Went back to a value that stood before: it asks for no verdict."""
 
+    next: NextStep | None = None
+    is_open: bool = True
+
     @property
     def direction(self) -> str:
-        """`more`, `less`, or empty when the old value isn't known."""
-        if self.was is None or self.was == self.to:
+        """`more`, `less`, or empty when the old value isn't known, or no number."""
+        if isinstance(self.was, str) or isinstance(self.to, str) or self.was is None or self.was == self.to:
             return ""
         return "more" if self.to > self.was else "less"
+
+    @property
+    def decided(self) -> NextStep | None:
+        """What its verdict decided to do next; None where it asks for nothing, or nobody need wait for it any more."""
+        step = self.next
+        if step is None and not self.returned:
+            step = next_step(self.verdict, self.what, self.was, self.to, self.minutes, self.minutes_more)
+        return None if step is None or step.step == "free" or (step.holds and not self.is_open) else step
 
 
 @dataclass(frozen=True, slots=True)

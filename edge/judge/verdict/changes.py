@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import inf
 
 from edge.judge.verdict.course import Course, CourseMark
+from edge.reckon.entered.inforce import same_value
 
 BEFORE_S = 30 * 60.0
 AT_ONCE_S = 180.0
@@ -19,7 +20,8 @@ class Sides:
     """Spans of elapsed time before and after a change, guard time left out.
 
     `whole_before`: the same without the limit of half an hour, for tests and samples. `open`: nothing has ended the last
-    span yet. `beside`: another setting changed within three minutes, and how many seconds from it.
+    span yet; `since_s`: when that one began. `beside`: another setting changed within three minutes, and how many seconds
+    from it. `returned`: the setting went back to where it stood before, and not to and fro.
     """
 
     change: CourseMark
@@ -28,6 +30,8 @@ class Sides:
     after: tuple[Span, ...]
     was: float | str | None
     open: bool
+    since_s: float
+    returned: bool
     beside: tuple[str, float] | None
     next_s: float
 
@@ -38,7 +42,7 @@ class Sides:
 
 
 def numbered(course: Course) -> list[CourseMark]:
-    """All setting changes in order, numbered from 1."""
+    """All setting entries in order, numbered from 1: changes, and what only says where a setting stands."""
     return [mark for mark in course.marks if mark.kind == "setting"]
 
 
@@ -68,11 +72,10 @@ def sides(course: Course, n: int) -> Sides:
     values = [bounds[first][1].was] + [bounds[i][1].to for i in range(first, last + 1)]
     spans = list(zip(starts, ends, strict=True))
     place = at - first
-    was, to = values[place], values[place + 1]
-    mine, other = {place + 1}, {place}
-    if was is not None and not _same(was, to):
-        mine |= {i for i, value in enumerate(values) if _same(value, to)}
-        other |= {i for i, value in enumerate(values) if _same(value, was)}
+    was, to = mark.was, mark.to
+    # What an entry says of the spans at its own sides goes before what others said of them.
+    mine = {place + 1} | {i for i, value in enumerate(values) if same_value(value, to)} - {place}
+    other = {place} | {i for i, value in enumerate(values) if same_value(value, was)} - {place + 1}
     whole = tuple(spans[i] for i in sorted(other) if spans[i][1] > spans[i][0])
     return Sides(
         change=mark,
@@ -81,15 +84,26 @@ def sides(course: Course, n: int) -> Sides:
         after=tuple(spans[i] for i in sorted(mine) if spans[i][1] > spans[i][0]),
         was=was,
         open=last + 1 == len(bounds) and max(mine) == len(spans) - 1,
+        since_s=spans[-1][0],
+        returned=_returned(values, place),
         beside=_beside(bounds, at),
         next_s=bounds[at + 1][0] - bounds[at][0] if at + 1 < len(bounds) else inf,
     )
 
 
 def _bounds(course: Course) -> list[tuple[float, CourseMark]]:
-    """What ends spans, in order of time: changes of the machine and crop entries. The lag is the kit's own setting."""
-    found = [(course.elapsed_at(mark), mark) for mark in course.marks if mark.kind != "sample" and mark.key != "lag_s"]
-    return sorted(found, key=lambda one: one[0])
+    """What ends spans, in order of time: changes of the machine and crop entries. The lag is the kit's own setting, and what
+    only says where a setting stands changes nothing."""
+    ends = [mark for mark in course.marks if mark.kind != "sample" and mark.key != "lag_s" and not mark.is_baseline]
+    return sorted(((course.elapsed_at(mark), mark) for mark in ends), key=lambda one: one[0])
+
+
+def _returned(values: list[float | str | None], place: int) -> bool:
+    """Whether change `place` undid an earlier one; to and fro, every other one does."""
+    undid = False
+    for at in range(1, place + 1):
+        undid = not undid and any(same_value(value, values[at + 1]) for value in values[:at])
+    return undid
 
 
 def _beside(bounds: list[tuple[float, CourseMark]], at: int) -> tuple[str, float] | None:
@@ -100,9 +114,3 @@ def _beside(bounds: list[tuple[float, CourseMark]], at: int) -> tuple[str, float
         if other.kind == "setting" and other.key != mark.key and abs(time - here) < AT_ONCE_S
     ]
     return (min(near)[1], min(near)[0]) if near else None
-
-
-def _same(one: float | str | None, other: float | str | None) -> bool:
-    if isinstance(one, str) or isinstance(other, str) or one is None or other is None:
-        return one == other and one is not None
-    return abs(one - other) <= 1e-9 * max(abs(one), abs(other), 1.0)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edge.judge.verdict.contrast import BLOCK_S, BlockSample, Floats, Whole
+from edge.reckon.entered.inforce import same_value
 from edge.reckon.lag.cutarea import CutArea
 
 KEPT_S = 12 * 3600
@@ -71,6 +72,11 @@ class CourseMark:
     to: float | str | None = None
     values: tuple[tuple[str, float], ...] = ()
     seq: int = 0
+
+    @property
+    def is_baseline(self) -> bool:
+        """Whether a setting's mark only says where it stands: nothing was known before, or it stood there already."""
+        return self.kind == "setting" and (self.was is None or same_value(self.was, self.to))
 
 
 @dataclass(frozen=True, slots=True)

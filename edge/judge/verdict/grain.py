@@ -133,6 +133,6 @@ def shift(
     return Shift(part * seen, sqrt(part) * tests)
 
 
-def joined(half_width: float, found: Shift | None) -> float:
+def joined(half_width: float, found: Shift) -> float:
     """Half width of the grain ratio: two independent errors."""
-    return half_width if found is None else hypot(half_width, found.half_width)
+    return hypot(half_width, found.half_width)

@@ -38,6 +38,28 @@ class SettingChange:
         """What was changed, in words."""
         return self.name or self.what
 
+    @property
+    def key(self) -> str:
+        """The setting that was changed; each `other` has its own."""
+        return f"other: {self.name}" if self.what == "other" else self.what
+
+    @property
+    def is_baseline(self) -> bool:
+        """Whether it only says where the setting stands: nothing was known of it before, or it stood there already."""
+        return self.was is None or same_value(self.was, self.to)
+
+    @property
+    def moves_machine(self) -> bool:
+        """Whether something on the machine changed: no baseline, and not the lag, which is the kit's own."""
+        return self.what != "lag_s" and not self.is_baseline
+
+
+def same_value(one: float | str | None, other: float | str | None) -> bool:
+    """Whether two values of a setting are the same; unknown ones never are."""
+    if isinstance(one, str) or isinstance(other, str) or one is None or other is None:
+        return one == other and one is not None
+    return abs(one - other) <= 1e-9 * max(abs(one), abs(other), 1.0)
+
 
 class CropMoment(NamedTuple):
     """From a time on (epoch s): the crop's number, and the residue width in m where an entry gave one."""
@@ -200,7 +222,7 @@ class InForce:
 
     def moved_since(self, what: str, at_s: float) -> tuple[float, float] | None:
         """A numeric setting's value at a past time and now; None if it did not change since or is not known."""
-        since = [change for change in self.changes if change.what == what and change.at_s > at_s]
+        since = [one for one in self.changes if one.what == what and one.at_s > at_s and not one.is_baseline]
         if not since:
             return None
         was, now = since[0].was, since[-1].to
@@ -208,7 +230,7 @@ class InForce:
 
     def last_change(self, at_s: float) -> tuple[float | None, str]:
         """How long before `at_s` (up to 5 s after it) the last machine setting changed, and which; None if none did."""
-        times = [(change.at_s, change.label) for change in self.changes if change.what != "lag_s"]
+        times = [(change.at_s, change.label) for change in self.changes if change.moves_machine]
         before = [one for one in times if one[0] <= at_s + 5.0]
         return (at_s - max(before)[0], max(before)[1]) if before else (None, "")
 

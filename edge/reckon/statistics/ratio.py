@@ -36,7 +36,6 @@ def rate_ratio(events: tuple[float, float], exposure: tuple[float, float], level
 
     `events` are whole counts, `exposure` in any one unit over 0. Raises RateOutside, which names what is outside.
     """
-    first, second = events
     for count in events:
         if not (0 <= count <= 1e9 and count == math.floor(count)):
             raise RateOutside("events", count, "whole numbers from 0 to 1e9")
@@ -45,6 +44,12 @@ def rate_ratio(events: tuple[float, float], exposure: tuple[float, float], level
             raise RateOutside("exposure", one, "numbers over 0")
     if not 0 < level < 1:
         raise RateOutside("level", level, "over 0 and under 1")
+    return central(events, exposure, level)
+
+
+def central(events: tuple[float, float], exposure: tuple[float, float], level: float) -> RateRatio:
+    """The same from numbers known to be fit; `events` (>= 0) may be counts divided by what they scatter too much."""
+    first, second = events
     scale = exposure[1] / exposure[0]
     tail = (1 - level) / 2
     low = 0.0 if first == 0 else scale * _odds(tail, first, second + 1)

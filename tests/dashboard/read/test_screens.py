@@ -271,7 +271,7 @@ def test_the_morning_tells_what_the_present_settings_give(kept: Kept) -> None:
 
     assert morning.facts(kept.ask())["present"] == {"loss_kg_ha": None, "minutes": 0.0, "verdict": None}
     minute(60.0, 90.0)
-    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 850}, 100.0)
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "from": 900, "to": 850}, 100.0)
     kept.record("verdict", {"setting": 1, "verdict": "not enough data"}, 120.0)
     for worked in ((120.0, 80.0), (240.0, 20.0), (300.0, 30.0, 0.25), (360.0, None), (420.0, 0.0, 0.0)):
         minute(*worked)
@@ -325,7 +325,7 @@ def test_no_screen_fails_over_an_entry_of_another_version(kept: Kept) -> None:
 
 def test_what_the_present_settings_give_counts_from_the_touch(kept: Kept) -> None:
     """A change told 20 minutes late: the minutes since the touch are its own."""
-    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "to": 850, "at": 1000.0}, 2200.0)
+    kept.record("entry", {"entry": "setting", "what": "fan_rpm", "from": 900, "to": 850, "at": 1000.0}, 2200.0)
     for at_s in (900.0, 1200.0, 1300.0):
         kept.record("minute", {"loss": {"kg_ha": at_s / 10}, "area_ha": 1.0, "seconds": {"working": 60}}, at_s)
     present = morning.facts(kept.ask())["present"]

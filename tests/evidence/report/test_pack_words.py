@@ -103,6 +103,37 @@ def test_ground_that_no_tray_test_checked_is_named_first(kept: Kept, pack: bytes
     assert "All tray tests were made before the fan was changed" in sure
 
 
+@pytest.fixture(scope="module")
+def stands(tmp_path_factory: pytest.TempPathFactory) -> Kept:
+    """Beside the fan's change at 300 s it was told where rotor and fan stand."""
+    plan = [one for one in PLAN if one.at_s < 450]
+    plan += [
+        Planned(90, entry={"entry": "setting", "what": "rotor_rpm", "to": 800}),
+        Planned(330, entry={"entry": "setting", "what": "fan_rpm", "from": 860, "to": 860}),
+        Planned(660, finish={}),
+    ]
+    return make(tmp_path_factory.mktemp("stands"), seed=7, operator=tuple(plan))
+
+
+def test_what_a_setting_stands_at_is_told_as_no_change(stands: Kept, tmp_path: Path) -> None:
+    raw = stands.pack(tmp_path / "stands.html")
+    assert check.check(raw).fault is None
+    page, figures = Reader(raw), figures_of(raw)
+    assert figures["m1.changes"] == "1" and "1 setting changes" in raw.decode()
+    answers = page.words.split("What was changed?")[1].split("Did it help?")[0]
+    assert "Fan" in answers and "Rotor" not in answers
+    assert page.words.count("no change: taken as what it stood at") == 2 and "at 800 rpm" in page.words
+    told = [one for one in stands.summary["tests"] if one["used"]]
+    assert len(told) == 3, "the tray at 100 s lies 10 s behind the first value of the rotor, and counts"
+
+
+def test_a_verdict_that_trays_and_pulses_deny_each_other_is_said_to_be_that() -> None:
+    found = {**BASE, "basis": "grain", "verdict": "not enough data", "ratio": None, "low": None, "high": None}
+    assert in_short(found) == "Trays and pulses contradict each other"
+    assert in_short({**found, "basis": "pulses"}) == "Too little data to say"
+    assert in_short({**found, "verdict": "worse", "low": 2.0}) == "More loss", "kernels where there were none have no ratio"
+
+
 BASE = {"basis": "pulses", "before": {"returns_pct": 23.5}, "after": {"returns_pct": 27.9}}
 
 

@@ -131,8 +131,18 @@ def test_tgw_in_force_when_the_catch_was_entered_counts(tmp_path: Path, tgw_g: f
     assert found is not None and found[0] == seq
 
 
-def told(folder: Path, changed: bool = False, tgw_g: float | None = None) -> Data:
-    """A job with a test after a setting or a TGW was changed."""
+@pytest.mark.parametrize("counts", [True, False])
+def test_what_only_says_where_a_setting_stands_spoils_no_test(tmp_path: Path, counts: bool) -> None:
+    """Records of before, when a first value still spoilt the test beside it, are borne too."""
+    data = told(tmp_path, stands=True)
+    assert wrong(copy.deepcopy(data)) is None
+    if not counts:
+        forged(data, "calibration", -1, put(used=False, why="fan_rpm was changed 20 s before the tray; 30 s must pass first"))
+        assert wrong(data) is None
+
+
+def told(folder: Path, changed: bool = False, tgw_g: float | None = None, stands: bool = False) -> Data:
+    """A job with a test after a setting or a TGW was changed, or a setting told as it stands."""
     path = folder / FILE_NAME
     kit = EngineKit(path)
     kit.enter(entry="job_start", client="First client")
@@ -140,6 +150,8 @@ def told(folder: Path, changed: bool = False, tgw_g: float | None = None) -> Dat
     if tgw_g is not None:
         kit.enter(entry="crop", tgw_g=tgw_g)
     if changed:
+        kit.enter(entry="setting", what="fan_rpm", to=800, **{"from": 860})
+    if stands:
         kit.enter(entry="setting", what="fan_rpm", to=800)
     kit.work(20)
     kit.enter(entry="tray", residue_width_m=9.0, trays=[{"grains": 200, "length_m": 1.0, "width_m": 3.0}])

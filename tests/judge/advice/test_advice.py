@@ -179,15 +179,16 @@ def test_a_machine_that_is_not_fit_comes_before_everything():
 def test_one_change_at_a_time_waits_for_its_verdict():
     advice = told(**CLEANING, minutes=3.0, tried=(Tried("fan_rpm", 900.0, 860.0, "not enough data", 3.0, 5.0),))
     assert (advice.kind, advice.step) == ("wait", None)
-    assert "about 5 min" in advice.words
+    assert "until about 8 minutes of steady work have been done at 860 rpm" in advice.words
 
 
 def test_waiting_means_the_settings_and_not_the_speed():
     """Over the limit the alert and the guidance ask for less speed, and a verdict takes speed out."""
     words = told(**CLEANING, minutes=10.0, tried=(Tried("fan_rpm", 900.0, 860.0, minutes=10.0, minutes_more=8.0),)).words
-    assert words == "Leave the settings as they are for about 8 min; slowing down is fine."
+    until = "Leave the settings as they are until about 18 minutes of steady work have been done at"
+    assert words == f"{until} 860 rpm; slowing down is fine."
     speed = told(**CLEANING, minutes=10.0, tried=(Tried("speed_kmh", 7.0, 8.0, minutes=10.0, minutes_more=8.0),)).words
-    assert speed == "Leave the settings as they are for about 8 min; hold the speed too, unless the loss asks for less."
+    assert speed == f"{until} 8 km/h; hold the speed too, unless the loss asks for less."
 
 
 def test_a_change_awaits_its_verdict_until_advice_waits_no_longer():
@@ -214,7 +215,7 @@ def test_a_change_awaits_its_verdict_until_advice_waits_no_longer():
 def test_a_verdict_that_a_few_minutes_would_settle_is_waited_for_and_no_longer():
     open_one = Tried("fan_rpm", 900.0, 855.0, "no detectable change", 9.0, 6.0, 0.9)
     assert told(**CLEANING, minutes=10.0, tried=(open_one,)).kind == "wait"
-    assert told(**CLEANING, minutes=21.0, tried=(open_one,)).kind == "step"
+    assert told(**CLEANING, minutes=21.0, tried=(replace(open_one, minutes=21.0),)).kind == "step"
     long = replace(open_one, minutes_more=60.0)
     assert told(**CLEANING, minutes=10.0, tried=(long,)).kind == "step"
 
@@ -246,9 +247,10 @@ def test_a_step_that_made_it_worse_goes_back():
     assert advice.data["ratio"] == 1.4
 
 
-def test_it_goes_back_to_where_that_direction_began():
+def test_it_goes_back_to_what_the_verdict_compared_with():
+    """Nothing says that the step before did harm, and the verdict names the value that it compared with."""
     tried = (*vain("fan_rpm", 900.0, 855.0), Tried("fan_rpm", 855.0, 770.0, "worse", 9.0, None, 1.4))
-    assert told(**CLEANING, tried=tried).step.to == 900.0
+    assert told(**CLEANING, tried=tried).step.to == 855.0
 
 
 def test_a_way_that_made_it_worse_is_closed_and_the_other_side_is_tried():
@@ -261,6 +263,17 @@ def test_a_step_that_helped_is_gone_on_with():
     better = (Tried("fan_rpm", 905.0, 860.0, "better", 12.0, None, 0.7),)
     advice = told(**CLEANING, tried=better)
     assert (advice.rule, advice.step.size) == ("less-air-blowing-out", "first")
+
+
+def test_what_helped_is_not_undone_by_the_book():
+    spent = (*SPENT_FAN_MORE, *SPENT_FAN_LESS, *SPENT_TOP, *vain("rotor_rpm", 870.0, 830.0))
+    book = {"crop": "wheat", "settings": {"concave_mm": 14.0}, "cost_ha": 1.0, "loss_kg_ha": 20.0, "unit": "money/ha"}
+    other = (*spent, *vain("speed_kmh", 8.0, 7.0), Tried("bottom_sieve_mm", 9.0, 10.0, "no detectable change", 30.0))
+    back = told(**CLEANING, good_set=book, tried=other)
+    assert (back.rule, back.step.what, back.step.to) == ("way-back", "concave_mm", 14.0)
+    helped = (*spent, *vain("speed_kmh", 8.0, 7.0), Tried("concave_mm", 14.5, 18.0, "better", 30.0, None, 0.7))
+    kept = told(**CLEANING, good_set=book, tried=helped)
+    assert kept.step is None or kept.step.what != "concave_mm"
 
 
 def test_what_helped_is_not_undone_by_another_rule():
@@ -551,6 +564,8 @@ def test_looks_and_samples_belong_to_their_settings_and_their_time():
     live.tell(entry="sample", trash_pct=2.0)
     assert live.situation().look == {"chaff": "much"} and live.situation().sample == {"trash_pct": 2.0}
     live.tell(entry="setting", what="fan_rpm", to=900)
+    assert live.situation().look == {"chaff": "much"}, "it says where the fan stands, and nothing was changed"
+    live.tell(entry="setting", what="fan_rpm", to=860)
     assert live.situation().look == {} and live.situation().sample == {"trash_pct": 2.0}
     live.t += 3 * 3600
     assert live.situation().sample == {}
@@ -571,7 +586,7 @@ def test_verdicts_and_returns_to_an_old_value_are_known():
 def test_a_new_crop_forgets_and_the_same_crop_does_not():
     live = Live()
     live.work(5)
-    live.tell(entry="setting", what="fan_rpm", to=900)
+    live.tell(entry="setting", what="fan_rpm", to=900, **{"from": 860})
     live.tell(entry="sample", trash_pct=2.0)
     live.tell(entry="crop", name="wheat", price_per_t=310)
     assert live.situation().tried and live.situation().sample

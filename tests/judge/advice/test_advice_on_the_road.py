@@ -84,7 +84,7 @@ def test_a_fan_that_blows_out_is_named_with_the_figures_that_led_to_it(day: tupl
 def test_a_step_is_waited_for_and_what_its_verdict_praised_is_not_asked_for_again(day: tuple[Heard, Engine]) -> None:
     heard, engine = day
     at = next(i for i, one in enumerate(heard.advice) if one["kind"] == "wait")
-    assert at == 1 and "isn't judged yet" in heard.advice[at]["seen"]
+    assert at == 1 and "its verdict isn't in yet" in heard.advice[at]["seen"]
     assert heard.verdicts[-1]["verdict"] == "better" and heard.verdicts[-1]["setting"] == 1
     later = [one["step"] for one in heard.advice[at + 1 :] if one["step"] is not None]
     assert later and all((step["what"], step["direction"]) != ("fan_rpm", "more") for step in later)

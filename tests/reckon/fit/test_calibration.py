@@ -101,7 +101,7 @@ def test_no_setting_changed_since_a_lag_and_20_s_before(before_s, used):
     """Lag 10 s: a change in the 30 s before the tray or within its window spoils it."""
     drive = Drive()
     drive.go(100)
-    drive.tell(entry="setting", what="fan_rpm", to=820, at=T0 + 80.0 - before_s)
+    drive.tell(entry="setting", what="fan_rpm", to=820, at=T0 + 80.0 - before_s, **{"from": 860})
     drive.tray(2.0, at=T0 + 80.0)
     drive.go(1)
     assert judged(drive)[0][0] is used
