@@ -23,7 +23,7 @@ from edge.reckon.figures import Figures
 Key = tuple[str, str]
 
 TWICE_EASES_P = 0.5
-"""A danger eases where the loss is more likely under twice its limit than over it (from memory: half way down from where it began)."""
+"""A danger eases where the loss is likelier under twice its limit than over it (from memory)."""
 
 RETURNS_DEADBAND, LIMIT_MOVES = 0.95, 0.01
 SIDE_TIMES, SIDE_CLEARS_TIMES = 2.0, 1.6

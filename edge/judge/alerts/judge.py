@@ -266,7 +266,8 @@ class Judge:
             life.pending = True
         if life.active:
             if condition is not None:
-                changes = self._reweigh(condition, life, now_ms, passed, (raise_s, clear_s)) or self._refresh(rule, condition, life, now_ms)
+                changes = self._reweigh(condition, life, now_ms, passed, (raise_s, clear_s))
+                changes = changes or self._refresh(rule, condition, life, now_ms)
             elif life.off_s >= max(clear_s, 1):
                 changes = self._end(life, now_ms)
         elif not settled and (life.pending or (on and life.on_s >= max(raise_s, 1))):
