@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from math import inf, sqrt
+from math import inf
 from typing import Any
 
 import msgspec
@@ -11,8 +11,9 @@ import msgspec
 from dashboard.read.asked import Question
 from dashboard.read.entered import Entered, entered, told_strike
 from dashboard.read.history import opened
+from edge.reckon.fit import goodness
 from edge.reckon.fit.factor import ENOUGH, PRIOR_DOF
-from edge.reckon.statistics.budget import log_interval, quantile
+from edge.reckon.statistics.budget import log_interval
 
 MOST_VERDICTS = 180
 MOST_TESTS = 12
@@ -116,16 +117,16 @@ def _dof(after: dict[str, Any], point: str) -> float:
 def another(after: dict[str, Any] | None) -> dict[str, Any]:
     """Whether a further tray test is worth it: `why` is `none`, `few`, `stale`, `wide` or `enough`.
 
-    `now_pct`, `next_pct`: half width of the widest factor's interval now, and with one more like the others.
+    `now_pct`, `next_pct`: how far the widest factor's interval reaches either way now, and with one more test like the others.
     """
     if after is None or not after["factor_mg_per_pulse"]:
         return {"worth": True, "why": "none", "missing": ENOUGH, "now_pct": None, "next_pct": None}
     n = int(after["tests"])
-    point = max(after["u_relative"], key=lambda name: float(after["u_relative"][name]))
-    u, dof = float(after["u_relative"][point]), _dof(after, point)
-    now = quantile(dof) * u
-    following = quantile(dof + 1) * u * sqrt(n / (n + 1)) if n >= ENOUGH else None
-    plain = {"missing": max(0, ENOUGH - n), "now_pct": 100 * now, "next_pct": None if following is None else 100 * following}
+    known = [(float(u), _dof(after, point)) for point, u in after["u_relative"].items()]
+    u, dof = max(known, key=lambda one: goodness.either_way_pct(*one))
+    now = goodness.either_way_pct(u, dof)
+    following = goodness.either_way_pct(*goodness.with_one_more(u, dof, n)) if n >= ENOUGH else None
+    plain = {"missing": max(0, ENOUGH - n), "now_pct": now, "next_pct": following}
     if after["state"] == "stale":
         return {"worth": True, "why": "stale", **plain}
     if following is None:

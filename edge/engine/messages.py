@@ -90,6 +90,7 @@ def _loss(loss: LossFigure) -> dict[str, float | None]:
         "t_h": loss.t_h,
         "value_h": loss.value_h,
         "over_limit_p": loss.over_limit_p,
+        "over_twice_limit_p": loss.over_twice_limit_p,
     }
 
 

@@ -41,7 +41,7 @@ def _rate(name: str) -> Callable[[Figures], Any]:
 
 def _loss_streams() -> list[Stream]:
     units = {"kg_ha": "kg/ha", "low": "kg/ha", "high": "kg/ha", "pct": "%", "t_h": "t/h", "value_h": "money/h"}
-    units["over_limit_p"] = "1"
+    units |= {"over_limit_p": "1", "over_twice_limit_p": "1"}
     return [Stream(f"loss_{key}", unit, "REAL", f"loss.{key}", _loss(key)) for key, unit in units.items()]
 
 

@@ -42,5 +42,7 @@ class CalibrationStatus:
         if last is not None:
             stale_s = last.at_s + STALE_S
             self._until_s = math.nextafter(stale_s, math.inf) if now_s <= stale_s else now_s + 3600
+            if self._calibration.moves_u:
+                self._until_s = now_s  # time alone can end it in any second
         factors = {name: found.k for name, found in self._calibration.factors.points.items()}
         return CalibrationFigure(state, factors, self._calibration.used(), None, why), None if last is None else last.at_s

@@ -14,7 +14,8 @@ from edge.reckon.sensors.workstate import State
 
 @dataclass(frozen=True, slots=True)
 class LossFigure:
-    """Machine loss now; None is unknown. `over_limit_p` compares with the tighter of two limits."""
+    """Machine loss now; None is unknown. `over_limit_p`, `over_twice_limit_p`: probabilities that it is over the tighter of two
+    limits, and over twice that limit."""
 
     kg_ha: float | None = None
     low: float | None = None
@@ -23,6 +24,7 @@ class LossFigure:
     t_h: float | None = None
     value_h: float | None = None
     over_limit_p: float | None = None
+    over_twice_limit_p: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,6 +112,7 @@ class FigureBuilder:
             t_h,
             None if t_h is None or now.price_per_t is None else t_h * now.price_per_t,
             None if limit is None else over_limit_p(total, limit),
+            None if limit is None else over_limit_p(total, 2 * limit),
         )
 
     def _value(self, loss: LossFigure, rate_ha_h: float | None) -> ValueLost:

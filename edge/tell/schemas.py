@@ -129,6 +129,7 @@ def _live() -> Schema:
     tree["lag"] = thing(fields, nullable=True, about="lag in force beside the learned one")
     schema = tree.schema()
     schema["properties"]["loss"]["type"] = ["object", "null"]
+    schema["properties"]["loss"]["required"].remove("over_twice_limit_p")  # kits of before don't send it
     schema["required"] = [name for name in schema["required"] if name in ALWAYS_LIVE]
     for name in ("points", "pulses_per_s"):  # a point without sensors isn't there
         schema["properties"][name]["required"] = []

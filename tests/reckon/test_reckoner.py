@@ -68,6 +68,19 @@ def test_over_limit_p_is_null_without_a_limit_and_takes_the_tighter():
     assert drive.go(1).loss.over_limit_p == pytest.approx(even, abs=0.05)
 
 
+def test_over_twice_the_limit_is_over_a_limit_twice_as_high():
+    """Its own probability: with the mean exactly on twice the limit it is one half, however far over the limit the mean is."""
+    ps = {}
+    for limit in (20.0, 40.0):
+        drive = Drive(f"[limits]\nloss_kg_ha = {limit}\n").tested(2.0, 2.1, 1.9)
+        ps[limit] = drive.go(30).loss
+    assert ps[20.0].over_twice_limit_p == ps[40.0].over_limit_p
+    assert ps[20.0].over_twice_limit_p < ps[20.0].over_limit_p
+    half = Drive(f"[limits]\nloss_kg_ha = {ps[20.0].kg_ha / 2}\n").tested(2.0, 2.1, 1.9).go(30).loss
+    assert half.over_twice_limit_p == pytest.approx(0.5, abs=1e-9) and half.over_limit_p > 0.99
+    assert Drive().tested(2.0).go(30).loss.over_twice_limit_p is None
+
+
 def test_no_data_leaves_speed_shafts_and_loss_unknown_and_work_goes_on_after_it():
     drive = calibrated()
     last_ms = (T0 + drive.number) * 1000

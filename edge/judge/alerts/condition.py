@@ -6,7 +6,10 @@ from typing import NamedTuple
 
 
 class Condition(NamedTuple):
-    """What one rule sees: `on` raises; not on is the deadband. `cause`, `action` empty: the rule's own."""
+    """What one rule sees: `on` raises; not on is the deadband. `cause`, `action` empty: the rule's own.
+
+    `eased`: what made a danger of it no longer holds.
+    """
 
     on: bool
     value: float | None = None
@@ -15,6 +18,7 @@ class Condition(NamedTuple):
     detail: str = ""
     cause: str = ""
     action: str = ""
+    eased: bool = False
 
 
 BETWEEN = Condition(False)

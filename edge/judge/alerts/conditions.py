@@ -22,7 +22,9 @@ from edge.reckon.figures import Figures
 
 Key = tuple[str, str]
 
-DANGER_TIMES = 2.0
+TWICE_EASES_P = 0.5
+"""A danger eases where the loss is likelier under twice its limit than over it (from memory)."""
+
 RETURNS_DEADBAND, LIMIT_MOVES = 0.95, 0.01
 SIDE_TIMES, SIDE_CLEARS_TIMES = 2.0, 1.6
 LEAST_SIDE_PER_S = 1.0
@@ -210,9 +212,11 @@ class Conditions:
         assert loss is not None and loss.over_limit_p is not None
         if loss.kg_ha is None or limit is None:
             return BETWEEN
-        severity = "danger" if loss.kg_ha >= DANGER_TIMES * limit else "caution"
+        twice_p = loss.over_twice_limit_p or 0.0
+        severity = "danger" if twice_p >= self._raise_p else "caution"
         action = LEAVE_SETTINGS if self.awaits_verdict else ""
-        return Condition(loss.over_limit_p >= self._raise_p, loss.kg_ha, limit, severity, action=action)
+        on = loss.over_limit_p >= self._raise_p
+        return Condition(on, loss.kg_ha, limit, severity, action=action, eased=twice_p < min(TWICE_EASES_P, self._raise_p))
 
     def _at_work(self, figures: Figures, second: Second, seen: dict[Key, Condition]) -> None:
         self.since_tray_s += 1

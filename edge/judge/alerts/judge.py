@@ -18,7 +18,7 @@ from edge.contract.refusal import value_found
 from edge.contract.settings import Settings
 from edge.feed.assembler import Second
 from edge.judge.alerts.condition import ON, Condition
-from edge.judge.alerts.conditions import DANGER_TIMES, EVENT_RULES, Conditions, Key, retold
+from edge.judge.alerts.conditions import EVENT_RULES, Conditions, Key, retold
 from edge.judge.alerts.flood import SHOWN, Flood
 from edge.judge.alerts.rules import RANK, RULES, AlertRule
 from edge.reckon.figures import Figures
@@ -27,9 +27,6 @@ AlertState = Literal["raised", "acknowledged", "returned", "shelved", "cleared"]
 
 BETWEEN_RAISES_S = 60
 SETTLED_STATES = ("turning", "filling")
-EASES_TIMES = 0.85
-"""A danger is shown as caution again under this part of what made it one, held as long as clearing."""
-
 LONGEST_STEP_S = 60
 EVENTS = frozenset(EVENT_RULES.values())
 _FLOOD: Key = ("flood", "")
@@ -77,6 +74,7 @@ class _AlertLife:
 
     on_s: int = 0
     off_s: int = 0
+    worse_s: int = 0
     eased_s: int = 0
     change: AlertChange | None = None
     active: bool = False
@@ -269,7 +267,8 @@ class Judge:
             life.pending = True
         if life.active:
             if condition is not None:
-                changes = self._reweigh(condition, life, now_ms, passed, clear_s) or self._refresh(rule, condition, life, now_ms)
+                changes = self._reweigh(condition, life, now_ms, passed, (raise_s, clear_s))
+                changes = changes or self._refresh(rule, condition, life, now_ms)
             elif life.off_s >= max(clear_s, 1):
                 changes = self._end(life, now_ms)
         elif not settled and (life.pending or (on and life.on_s >= max(raise_s, 1))):
@@ -287,7 +286,7 @@ class Judge:
     def _raise(self, rule: AlertRule, object_: str, condition: Condition, life: _AlertLife, now_ms: int) -> list[AlertChange]:
         if self._clock - life.last_raise < BETWEEN_RAISES_S:
             return []
-        life.active, life.pending, life.last_raise, life.eased_s = True, False, self._clock, 0
+        life.active, life.pending, life.last_raise, life.worse_s, life.eased_s = True, False, self._clock, 0, 0
         shelved = life.shelved_until is not None
         if not shelved and rule.name != "flood":
             self._flood.raised(self._clock)
@@ -309,24 +308,27 @@ class Judge:
         return [life.change]
 
     def _reweigh(
-        self, condition: Condition, life: _AlertLife, now_ms: int, passed: int, clear_s: float
+        self, condition: Condition, life: _AlertLife, now_ms: int, passed: int, holds_s: tuple[float, float]
     ) -> list[AlertChange]:
-        """A caution that became a danger is told again, as new; a danger that eased is shown as caution, as it stands."""
-        change = life.change
-        if change is None or not condition.severity or condition.value is None or condition.limit is None:
+        """A caution that became a danger is told again, as new; a danger that eased is shown as caution, as it stands.
+
+        `holds_s`: how long a danger must hold to be told, and how long it must have eased.
+        """
+        change, (raise_s, clear_s) = life.change, holds_s
+        if change is None or not condition.severity:
             return []
-        if condition.severity == "danger" and change.severity != "danger":
-            life.eased_s = 0
-            if change.state == "shelved" or self._clock - life.last_raise < BETWEEN_RAISES_S:
-                return []
-            life.last_raise = self._clock
+        danger, was = condition.severity == "danger", change.severity == "danger"
+        life.worse_s = life.worse_s + passed if danger and not was else 0
+        life.eased_s = life.eased_s + passed if condition.eased and was else 0
+        if self._clock - life.last_raise < BETWEEN_RAISES_S:
+            return []
+        if life.worse_s >= max(raise_s, 1) and change.state != "shelved":
+            life.last_raise, life.worse_s = self._clock, 0
             return self._rewrite(life, now_ms, condition, state="raised", severity="danger", suppressed=False)
-        eased = change.severity == "danger" and condition.value < EASES_TIMES * DANGER_TIMES * condition.limit
-        life.eased_s = life.eased_s + passed if eased else 0
-        if not eased or life.eased_s < max(clear_s, 1) or self._clock - life.last_raise < BETWEEN_RAISES_S:
-            return []
-        life.last_raise, life.eased_s = self._clock, 0
-        return self._rewrite(life, now_ms, condition, severity=condition.severity)
+        if life.eased_s >= max(clear_s, 1):
+            life.last_raise, life.eased_s = self._clock, 0
+            return self._rewrite(life, now_ms, condition, severity=condition.severity)
+        return []
 
     def _refresh(self, rule: AlertRule, condition: Condition, life: _AlertLife, now_ms: int) -> list[AlertChange]:
         """The limit was changed, or what to do: the alert is told again as it stands, at most once a minute."""

@@ -13,10 +13,11 @@ from typing import Literal, NamedTuple
 
 from edge.contract.entries import TrayEntry, epoch_s, given
 from edge.reckon.entered.inforce import InForce
-from edge.reckon.fit.factor import ENOUGH, NO_GRAIN, ROUGH_U, Factors, Fit, Measured, factors
+from edge.reckon.fit import goodness
+from edge.reckon.fit.factor import ENOUGH, NO_GRAIN, Factors, Fit, Measured, factors
 from edge.reckon.fit.fits import DeferredFactors
 from edge.reckon.fit.trays import TrayResult
-from edge.reckon.statistics.budget import HALF_BLIND_U, LIGHT_GRAIN_U, MILL_U, quantile
+from edge.reckon.statistics.budget import HALF_BLIND_U, LIGHT_GRAIN_U, MILL_U
 
 CalibrationState = Literal["none", "rough", "good", "stale"]
 
@@ -141,13 +142,15 @@ class Calibration:
     """All tests and the factors they give. `points`: names of the loss points in order; `tests` only ever grows.
 
     `doubted_hz`: a background in pulses/s, all points together, that was seen with the machine empty and not believed; else 0.
+    `moves_u`: relative standard uncertainty by which the factors move in an hour since the last test, growing with the root of
+    time; 0: no movement is known.
     """
 
     def __init__(self, points: tuple[str, ...], tests: Iterable[Test] = ()) -> None:
         self.points, self.tests = points, list(tests)
         self.inforce = DeferredFactors.of(Factors(reason="no tray test yet"))
         self.factors_crop = -1
-        self.doubted_hz = 0.0
+        self.doubted_hz = self.moves_u = 0.0
 
     @property
     def factors(self) -> Factors:
@@ -254,21 +257,30 @@ class Calibration:
         why = self._why_stale(last, now_s, now)
         if why:
             return "stale", why
-        n = self.used()
+        points = self.factors.points
+        n, besides = self.used(), self._why_clicks() + self._why_trend()
+        point = goodness.widest(points)
+        u, dof = points[point].u, points[point].dof
+        where = "" if self.factors.common or len(points) == 1 else f" at the {point}"
+        known = f"the factor{where} {goodness.said(u, dof)}"
+        helps = goodness.most_helpful(points, self.factors.common, self.factors.counted)
         if n < ENOUGH:
-            return "rough", f"{n} tray test{'s' if n > 1 else ''} used; {ENOUGH} make a good calibration"
-        missing = [point for point in self.points if point not in self.factors.points]
+            return "rough", f"{n} tray test{'s' if n > 1 else ''} used; {ENOUGH} make a good calibration; {known}; {helps}"
+        missing = [name for name in self.points if name not in points]
         if missing:
-            return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown"
-        worst = max(found.u for found in self.factors.points.values())
-        half = max(quantile(found.dof) * found.u for found in self.factors.points.values())
-        wide = f"factor known to about {100 * half:.0f} % either way"
-        besides = self._why_clicks() + self._why_trend()
-        if worst > ROUGH_U:
-            return "rough", f"the {n} tray tests differ much ({wide}); further tests would narrow it{besides}"
-        outlying = sorted({number for found in self.factors.points.values() for number in found.outlying})
+            alone = f"a tray test of both points or one that catches {' and '.join(missing)} alone would help most"
+            return "rough", f"no tray test gives a factor for {' and '.join(missing)} yet, so the total is unknown; {alone}"
+        asked = f"a good calibration asks for at most {100 * goodness.FARTHEST:.0f} % either way"
+        if not goodness.is_good(u, dof):
+            return "rough", f"after {n} tray tests {known}; {asked}; {helps}{besides}"
+        hours = max(0.0, now_s - last.at_s) / 3600
+        moved_u = self.moves_u * sqrt(hours)
+        if not goodness.is_good(u, dof, moved_u):
+            now_said = goodness.said(u, dof, moved_u)
+            return "stale", f"{hours:.0f} h after the last tray test the factor{where} {now_said}; {asked}"
+        outlying = sorted({number for found in points.values() for number in found.outlying})
         named = f"; test {', '.join(map(str, outlying))} lies far from the others" if outlying else ""
-        return "good", f"{n} tray tests used, {wide}{named}{besides}"
+        return "good", f"{n} tray tests used, {known}{named}{besides}"
 
     def _each(self) -> list[tuple[str, Fit]]:
         """Where a fit holds, in words, and the fit; a common one once."""

@@ -20,7 +20,6 @@ PRIOR_SPREAD = 0.35
 
 PRIOR_DOF = 4
 ENOUGH = 3
-ROUGH_U = 0.25
 SPLIT_U = 0.4
 """Extra relative u of a point whose factor is known for both points together only."""
 

@@ -68,8 +68,11 @@ def test_the_figures_on_the_page_are_those_of_the_database(
         assert shown["speed"] == f"{row['speed_kmh']:.1f}"
         assert f"fan={float(shown['fan']):.0f}" in re.sub(r"(fan=\d+)\.\d+", r"\1", row["shafts"])
         p = row["loss_over_limit_p"]
-        double = row["loss_kg_ha"] >= 2 * row["limit_kg_ha"]
-        assert shown["standing"] == ("under" if p <= 0.1 else "near" if p < 0.9 else "double" if double else "over")
+        assert shown["standing"] in ("under" if p <= 0.1 else "near" if p < 0.9 else "over", "double")
+        if shown["standing"] == "double":  # the mean alone never says so
+            assert p >= 0.9 and row["loss_kg_ha"] > 2 * row["limit_kg_ha"]
+        else:
+            assert row["loss_low"] < 2 * row["limit_kg_ha"]
     expect(page.locator("#figure-title")).to_have_text("Machine loss")
     expect(page.locator("#figure-scope")).to_have_text("front and shed not included")
     expect(page.locator("#calibration-why")).to_contain_text("3 tray tests used")

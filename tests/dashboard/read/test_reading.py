@@ -81,10 +81,9 @@ def test_whether_another_test_is_worth_it() -> None:
     assert judged.another(None)["why"] == "none"
     assert of(2, 0.3, "rough")["why"] == "few"
     assert of(2, 0.3, "rough")["missing"] == 1
-    three = of(3, 0.1, "good")  # 2.920 x 0.1, then 2.353 x 0.1 x sqrt(3/4)
+    three = of(3, 0.1, "good")  # exp(2.920 x 0.1) - 1 = 33.9 %, then exp(2.353 x 0.1 x sqrt(3/4)) - 1 = 22.6 %
     assert (three["worth"], three["why"]) == (True, "wide")
-    assert three["now_pct"] == pytest.approx(29.2, abs=0.05)
-    assert three["next_pct"] == pytest.approx(20.38, abs=0.05)
+    assert (three["now_pct"], three["next_pct"]) == (34, 23)
     assert of(12, 0.05, "good")["worth"] is False
     assert of(12, 0.05, "stale")["why"] == "stale"
 

@@ -39,7 +39,7 @@ class Bench:
     def step(self, state: str = "working", p: float = 0.02, returns: float = 40.0, event: str = "", silent: bool = False) -> None:
         self.number += 1
         at_work = state in ("working", "filling")
-        loss = replace(CALM.loss, kg_ha=30 + 90 * p, over_limit_p=p) if at_work else None
+        loss = replace(CALM.loss, kg_ha=30 + 90 * p, over_limit_p=p, over_twice_limit_p=0.9 * p) if at_work else None
         figures = replace(
             CALM, number=self.number, t=T0 + self.number, state=state, loss=loss,
             inputs=told_by_inputs(returns if state == "working" else None, fan=860.0),

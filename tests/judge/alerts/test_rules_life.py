@@ -84,8 +84,8 @@ class Bench:
         return changes
 
 
-def loss(p: float, kg_ha: float = 80.0) -> dict:
-    return {"loss": LossFigure(kg_ha, kg_ha, kg_ha, 1.0, 0.2, 60.0, p)}
+def loss(p: float, kg_ha: float = 80.0, twice_p: float = 0.0) -> dict:
+    return {"loss": LossFigure(kg_ha, kg_ha, kg_ha, 1.0, 0.2, 60.0, p, twice_p)}
 
 
 def held(name: str, raise_s: int, clear_s: int, on: dict, bench: Bench | None = None, first: int = 70) -> Bench:
@@ -125,21 +125,54 @@ def test_the_holds_and_probabilities_are_settings():
     held("loss-over-limit", 7, 20, loss(0.75), Bench(raise_p=0.7, raise_s=7, clear_s=20))
 
 
-def test_loss_is_caution_below_twice_the_limit_and_danger_from_there_told_again_after_a_minute():
+def test_loss_is_danger_where_it_is_surely_over_twice_the_limit_told_again_after_a_minute():
     bench = Bench()
     bench.work(3, **loss(0.95, 90.0))
     assert bench.one("loss-over-limit").severity == "caution"
-    bench.work(59, **loss(0.99, 130.0))
+    bench.work(59, **loss(0.99, 130.0, 0.95))
     assert bench.one("loss-over-limit").severity == "caution"
-    bench.work(1, **loss(0.99, 130.0))
+    bench.work(1, **loss(0.99, 130.0, 0.95))
     alert = bench.one("loss-over-limit")
     assert (alert.severity, alert.value, alert.limit) == ("danger", 130.0, 60.0)
     assert bench.states("loss-over-limit") == ["raised", "raised"]
 
 
+def test_a_mean_over_twice_the_limit_is_no_danger_while_its_interval_reaches_below():
+    """130 of 60 kg/ha, and one time in three less than 120: a caution, however long it stays so."""
+    bench = Bench()
+    bench.work(600, **loss(0.97, 130.0, 0.67))
+    assert bench.one("loss-over-limit").severity == "caution"
+    assert bench.states("loss-over-limit") == ["raised"]
+
+
+def test_a_danger_must_hold_before_it_is_told_and_does_not_flap():
+    bench = Bench()
+    bench.work(70, **loss(0.97, 125.0))
+    for _ in range(100):  # two seconds of each, where three must hold
+        bench.work(2, **loss(0.99, 135.0, 0.91))
+        bench.work(2, **loss(0.99, 125.0, 0.6))
+    assert bench.one("loss-over-limit").severity == "caution"
+    bench.work(3, **loss(0.99, 140.0, 0.91))
+    assert bench.one("loss-over-limit").severity == "danger"
+    for _ in range(20):  # once a danger, it stays one while it is likelier than not, and for a minute after
+        bench.work(30, **loss(0.99, 125.0, 0.6))
+        bench.work(30, **loss(0.97, 110.0, 0.3))
+    assert bench.one("loss-over-limit").severity == "danger"
+    bench.work(31, **loss(0.97, 110.0, 0.49))
+    assert bench.one("loss-over-limit").severity == "caution"
+    assert bench.states("loss-over-limit") == ["raised"] * 3, "raised, danger, eased"
+
+
+def test_the_probability_that_makes_a_danger_is_the_settings_raise_p():
+    bench = Bench(raise_p=0.7)
+    bench.work(3, **loss(0.99, 130.0, 0.72))
+    assert bench.one("loss-over-limit").severity == "danger"
+
+
 def test_a_danger_that_eased_is_shown_as_caution_and_needs_no_second_acknowledgement():
     bench = Bench()
-    bench.work(3, **loss(0.99, 130.0))
+    bench.work(3, **loss(0.99, 150.0, 0.95))
+    assert bench.one("loss-over-limit").severity == "danger"
     bench.learn({"entry": "ack", "alert": "loss-over-limit"})
     bench.work(59, **loss(0.95, 90.0))
     assert bench.one("loss-over-limit").severity == "danger"
@@ -561,7 +594,7 @@ def test_open_and_record_name_everything():
 def flooded() -> Bench:
     bench = Bench()
     bench.work(10)
-    bench.work(3, silent_inputs=(0, 1, 2, 3), flags=[RaisedFlag(Flag.HALF_BLIND, "separator")], **loss(0.99, 130.0))
+    bench.work(3, silent_inputs=(0, 1, 2, 3), flags=[RaisedFlag(Flag.HALF_BLIND, "separator")], **loss(0.99, 150.0, 0.95))
     return bench
 
 

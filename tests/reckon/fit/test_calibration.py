@@ -157,7 +157,7 @@ def test_none_rough_good():
 
 def test_three_tests_that_differ_much_stay_rough():
     drive = Drive().tested(0.5, 3.0, 6.0)
-    assert state(drive)[0] == "rough" and "differ" in state(drive)[1]
+    assert state(drive)[0] == "rough" and "a good calibration asks for at most 35 % either way" in state(drive)[1]
 
 
 def test_no_grain_in_any_tray_is_none_with_the_reason():
@@ -244,7 +244,7 @@ def test_a_side_that_was_silent_in_the_window_widens_the_factor():
 
 def test_trays_of_each_point_give_each_its_factor():
     drive = Drive()
-    for catches, mass in (("separator", 2.0), ("cleaning", 1.0)) * 3:
+    for catches, mass in (("separator", 2.0), ("cleaning", 1.0)) * 4:
         drive.tested(mass, catches=catches)
     factors = drive.figures[-1].calibration.factor_mg_per_pulse
     assert factors == {"separator": pytest.approx(500.0), "cleaning": pytest.approx(500.0)}

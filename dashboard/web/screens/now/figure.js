@@ -24,7 +24,7 @@ export function standing(live) {
   const p = live.loss?.over_limit_p ?? null;
   if (limit === null || limit === undefined) return 'no_limit';
   if (p === null) return null;
-  if (p >= 0.9) return live.loss.kg_ha >= 2 * limit ? 'double' : 'over';
+  if (p >= 0.9) return (live.loss.over_twice_limit_p ?? 0) >= 0.9 ? 'double' : 'over';
   return p <= 0.1 ? 'under' : 'near';
 }
 
