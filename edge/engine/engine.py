@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple, Protocol
 
 from edge.contract import entries
-from edge.contract.errors import EntryError, StoreError
+from edge.contract.errors import AskAgain, EntryError, StoreError
 from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
 from edge.feed.assembler import Assembler, Second
@@ -158,14 +158,20 @@ class Engine:
         for second in self.assembler.malformed_line(stamp_ms):
             self._close(second)
 
-    def take_entry(self, stamp_ms: int | None, entry: entries.Entry, ask_id: str | None = None) -> dict[str, Any]:
-        """One checked entry. Returns what the answer says besides `ok`: its number, a mark. Raises EntryError."""
+    def take_entry(
+        self, stamp_ms: int | None, entry: entries.Entry, ask_id: str | None = None, asks: bool = False
+    ) -> dict[str, Any]:
+        """One checked entry. Returns what the answer says besides `ok`: its number, a mark. Raises EntryError, and with `asks`
+        AskAgain where it is hardly meant so; what stands in a recording was meant."""
         at_ms, closed = self.assembler.advance(stamp_ms)
         for second in closed:
             self._close(second)
         try:
             self.judge.admit(entry)
             entry = self.reckoner.admit(entry, at_ms)
+            question = self.reckoner.question(entry, at_ms) if asks else None
+            if question is not None:
+                raise AskAgain(*question)
             plain = entries.to_plain(entry)
             if entries.kind_of(entry) in entries.OF_JOBS:
                 self._close_part_minute()  # a minute belongs to one job, or to none

@@ -17,22 +17,14 @@ from edge.contract.allowed import BetweenRule, InWords, KeyRule
 from edge.contract.entries import Entry, given
 from edge.contract.errors import EntryError
 from edge.contract.refusal import value_found
+from edge.reckon import asking
+from edge.reckon.asking import KG_PER_T, Ask, Moment, ask_nothing
 from edge.reckon.entered.inforce import weighed_yield
-from edge.reckon.entered.plausible import doubt_of_crop, doubt_of_residue, doubt_of_sample
 from edge.reckon.fit.calibration import moment_s
 from edge.reckon.fit.trays import measure, residue_width
 from edge.reckon.kitstate import KitState
-from edge.reckon.tables import crops
 
-KG_PER_T = 1000.0
 ONCE_WIRED = InWords(("once the settings name one",))
-
-
-class Moment(NamedTuple):
-    """When an entry holds: its own time or its line's (epoch s), and the stamp of its line (epoch ms)."""
-
-    at_s: float
-    stamp_ms: int
 
 
 def _as_it_is(kit: KitState, entry: Any, stamp_ms: int) -> Any:
@@ -49,22 +41,18 @@ def _nothing(kit: KitState, entry: Any, when: Moment) -> dict[str, Any]:
     return {}
 
 
-def _no_doubt(kit: KitState, entry: Any) -> str:
-    return ""
-
-
 class EntryKind(NamedTuple):
     """One kind of entry.
 
     `admit` checks an entry against what is in force and completes it (raises EntryError); `learn` acts on it and returns what
-    the answer adds; `restore` takes it up from an earlier run (None: as `learn`); `doubt` says what to look at again.
+    the answer adds; `restore` takes it up from an earlier run (None: as `learn`); `ask` finds what is hardly meant so.
     `teaches`: what it taught beyond itself goes into a record of its own.
     """
 
     admit: Callable[[KitState, Any, int], Any] = _as_it_is
     learn: Callable[[KitState, Any, Moment], dict[str, Any]] = _override
     restore: Callable[[KitState, Any, Moment], Any] | None = None
-    doubt: Callable[[KitState, Any], str] = _no_doubt
+    ask: Ask = ask_nothing
     teaches: bool = False
 
 
@@ -83,14 +71,6 @@ def _restore_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict
         kit.now.loads.begin(when.at_s, kit.crop_ha)
         kit.calibration.doubted_hz = 0.0  # the doubt was beside the tests of the crop before
     return {}
-
-
-def _doubt_crop(kit: KitState, entry: entries.CropEntry) -> str:
-    return doubt_of_crop(entry, kit.now.crop, crops.table(kit.settings.crop_data))
-
-
-def _doubt_residue(kit: KitState, entry: entries.ResidueEntry | entries.TrayEntry) -> str:
-    return doubt_of_residue(given(entry.residue_width_m), kit.settings.machine.cut_width_m)
 
 
 def _learn_load(kit: KitState, entry: entries.LoadEntry, when: Moment) -> dict[str, Any]:
@@ -234,27 +214,25 @@ def _learn_setting(kit: KitState, entry: entries.SettingEntry, when: Moment) -> 
     return kit.sieves.learn_setting(entry, kit.now)
 
 
-def _doubt_sample(kit: KitState, entry: entries.SampleEntry) -> str:
-    return doubt_of_sample(entry)
-
-
 ENTRIES: dict[str, EntryKind] = {
-    "crop": EntryKind(learn=_learn_crop, restore=_restore_crop, doubt=_doubt_crop),
-    "limit": EntryKind(),
+    "crop": EntryKind(learn=_learn_crop, restore=_restore_crop, ask=asking.ask_crop),
+    "limit": EntryKind(ask=asking.ask_limit),
     "tray_mark": EntryKind(learn=_learn_tray_mark, restore=_restore_tray_mark),
-    "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, doubt=_doubt_residue),
-    "gauge": EntryKind(learn=_learn_gauge),
-    "setting": EntryKind(learn=_learn_setting),
-    "width_used": EntryKind(),
-    "residue": EntryKind(doubt=_doubt_residue),
-    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True),
-    "sample": EntryKind(doubt=_doubt_sample),
+    "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, ask=asking.ask_tray),
+    "gauge": EntryKind(learn=_learn_gauge, ask=asking.ask_gauge),
+    "setting": EntryKind(learn=_learn_setting, ask=asking.ask_setting),
+    "width_used": EntryKind(ask=asking.ask_width_used),
+    "residue": EntryKind(ask=asking.ask_residue),
+    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True, ask=asking.ask_load),
+    "sample": EntryKind(ask=asking.ask_sample),
     "returns_look": EntryKind(learn=_nothing),
-    "returns_catch": EntryKind(admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True),
-    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True),
-    "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run),
+    "returns_catch": EntryKind(
+        admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True, ask=asking.ask_returns_catch
+    ),
+    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True, ask=asking.ask_idle_run),
+    "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run, ask=asking.ask_ground_run),
     "job_start": EntryKind(learn=_learn_job_start, restore=_restore_job_start),
-    "job_finish": EntryKind(learn=_learn_job_finish, restore=_override),
+    "job_finish": EntryKind(learn=_learn_job_finish, restore=_override, ask=asking.ask_job_finish),
     "job_reopen": EntryKind(admit=_admit_job_reopen, learn=_learn_job_reopen, restore=_override),
     "ack": EntryKind(learn=_nothing),
     "shelve": EntryKind(learn=_nothing),

@@ -6,7 +6,9 @@ from typing import Any
 
 from edge.contract import entries
 from edge.contract.entries import Entry, given, kind_of
-from edge.reckon.entries import ENTRIES, Moment
+from edge.reckon.asking import Moment, ask_at
+from edge.reckon.entered.question import Question
+from edge.reckon.entries import ENTRIES
 from edge.reckon.fit.calibration import Test
 from edge.reckon.kitstate import KitState
 
@@ -27,10 +29,14 @@ class Learning:
 
     def learn(self, entry: Entry, stamp_ms: int) -> dict[str, Any]:
         """Act on an admitted entry that arrived at a stamp (epoch ms). Returns what the answer adds, such as `mark`."""
-        kind = ENTRIES[kind_of(entry)]
-        answer = kind.learn(self._kit, entry, _moment(entry, stamp_ms))
-        check = kind.doubt(self._kit, entry)
-        return {**answer, "note": "; ".join(said for said in (answer.get("note"), check) if said)} if check else answer
+        return ENTRIES[kind_of(entry)].learn(self._kit, entry, _moment(entry, stamp_ms))
+
+    def question(self, entry: Entry, stamp_ms: int) -> Question | None:
+        """What is to be asked about an admitted entry before it is kept; nothing where it says `sure`."""
+        if given(entry.sure, False):
+            return None
+        when = _moment(entry, stamp_ms)
+        return ask_at(entry, when) or ENTRIES[kind_of(entry)].ask(self._kit, entry, when)
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int) -> None:
         """Take up a record of an earlier run: entries, tray windows, judged tests, backgrounds. In order of record."""

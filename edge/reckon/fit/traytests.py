@@ -47,6 +47,11 @@ class TrayTests:
         self._windows: dict[int, cal.Window] = {}
         self._open_marks: list[tuple[int, float]] = []
 
+    @property
+    def history(self) -> deque[cal.WindowSecond]:
+        """The seconds that windows are cut from."""
+        return self._rows
+
     def remember(self, row: cal.WindowSecond) -> None:
         """One closed second."""
         self._rows.append(row)
