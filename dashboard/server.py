@@ -2,7 +2,7 @@
 
 broker -> listener (thread) -> live.Hub -> /events        what is
 database (read only) -> READINGS -> /ribbon, ...          what was
-/ask, /pin -> entering -> broker -> the kit               what an operator tells
+/ask, /preview, /pin -> entering -> broker -> the kit               what an operator tells
 """
 
 from __future__ import annotations
@@ -120,6 +120,7 @@ class Dashboard:
             Route("/pack/{job:int}", self._packs.answer),
             Route("/speed", self._speeds.told),
             Route("/ask", self._entering.answer, methods=["POST"]),
+            Route("/preview", self._entering.preview, methods=["POST"]),
             Route("/pin", self._entering.state, methods=["GET"]),
             Route("/pin", self._entering.unlock, methods=["POST"]),
         ]

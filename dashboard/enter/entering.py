@@ -25,7 +25,7 @@ from edge.contract import entries
 from edge.contract.errors import BrokerError, EntryError, SettingsError, StoreError
 from edge.contract.settings import Settings
 from edge.tell.ask import ask
-from edge.tell.topics import ASK_ID, LIVE
+from edge.tell.topics import ASK, ASK_ID, LIVE, PREVIEW, Topic
 
 LOG = logging.getLogger("tailgrain.dashboard")
 
@@ -63,7 +63,7 @@ AT_ONCE = 8
 
 
 class Entering:
-    """Answers `/ask` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
+    """Answers `/ask`, `/preview` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
 
     def __init__(self, settings: Settings, hub: Hub, limits: Limits = LIMITS) -> None:
         self._settings, self._hub, self._limits = settings, hub, limits
@@ -104,7 +104,14 @@ class Entering:
         return answer
 
     async def answer(self, request: Request) -> JSONResponse:
-        """Check the question, ask the kit, hand its answer on."""
+        """Check the question, ask the kit to keep the entry, hand its answer on."""
+        return await self._asked(request, ASK)
+
+    async def preview(self, request: Request) -> JSONResponse:
+        """The same doors, but the kit only says what the entry would do."""
+        return await self._asked(request, PREVIEW)
+
+    async def _asked(self, request: Request, topic: Topic) -> JSONResponse:
         why = self._keys.why_not(request.cookies.get(pin.COOKIE, ""))
         if why:
             if why == "pin":  # a session that ended must not cost an entry
@@ -124,7 +131,7 @@ class Entering:
         async with self._room:
             try:
                 kit = self._settings.machine.kit
-                told = await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id)
+                told = await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id, topic)
                 return JSONResponse({**told, "notices": [*told.get("notices", []), doubt]} if doubt and told.get("ok") else told)
             except (BrokerError, SettingsError) as fault:
                 LOG.warning("%s", fault)

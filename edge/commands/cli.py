@@ -113,8 +113,9 @@ def _epoch_ms(stamps: str | None) -> int | None:
 @click.argument("entry_json", metavar="JSON")
 @click.option("--config", type=click.Path(path_type=Path), metavar="FILE", help="Settings file: which broker, which kit.")
 @click.option("--id", "ask_id", metavar="ID", help="Id of the question; the same id is kept once.")
+@click.option("--sure", is_flag=True, help="Meant as it stands: keep it without asking, however strange it looks.")
 @AS_JSON
-def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: bool) -> int:
+def entry(entry_json: str, config: Path | None, ask_id: str | None, sure: bool, as_json: bool) -> int:
     """Tell the running kit something: a tray test, a setting change, a load.
 
     Example: tailgrain entry '{"entry": "setting", "what": "fan_rpm", "from": 860, "to": 820}'
@@ -130,7 +131,7 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
     if config is not None:
         loaded = settings.load(config)
         mqtt, kit = loaded.mqtt, loaded.machine.kit
-    answer = ask(mqtt, kit, entries.to_plain(checked), ask_id)
+    answer = ask(mqtt, kit, {**entries.to_plain(checked), **({"sure": True} if sure else {})}, ask_id)
     if as_json:
         print_json(answer)
     elif answer.get("ok"):
@@ -143,8 +144,16 @@ def entry(entry_json: str, config: Path | None, ask_id: str | None, as_json: boo
         for line in kept_words(answer):
             click.echo(f"  {line}")
     if not answer.get("ok"):
-        raise WrongInput(f"not kept: {answer.get('why')}")
+        raise WrongInput(f"not kept: {answer.get('why')}{asked_again(answer)}")
     return 0
+
+
+def asked_again(answer: dict[str, Any]) -> str:
+    """What to do about an entry that is hardly meant so: the keys as they were perhaps meant, or `--sure`."""
+    if not answer.get("ask_again"):
+        return ""
+    suggest = answer.get("suggest")
+    return f" (perhaps {msgspec.json.encode(suggest).decode()}; as it stands: --sure)" if suggest else " (as it stands: --sure)"
 
 
 def kept_words(answer: dict[str, Any]) -> list[str]:

@@ -44,7 +44,7 @@ SETTING_UNITS = {
 """What a `setting` entry can name, with its unit."""
 
 
-COMMON_KEYS = ("at", "by", "note")
+COMMON_KEYS = ("at", "by", "note", "sure")
 
 
 class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True, frozen=True, omit_defaults=True):
@@ -53,6 +53,8 @@ class Entry(Struct, forbid_unknown_fields=True, tag_field="entry", kw_only=True,
     at: Moment | UnsetType = UNSET
     by: Text | UnsetType = UNSET
     note: LongText | UnsetType = UNSET
+    sure: bool | UnsetType = UNSET
+    """Meant as it stands, however strange it looks: nothing is asked about it."""
 
     def check(self) -> None:
         """What the types of the keys can't say, such as keys that go together. Raises EntryError."""
@@ -410,6 +412,12 @@ def from_plain(plain: Any) -> Entry:
 def to_plain(entry: Entry) -> dict[str, Any]:
     """The JSON object of an entry: only what was given."""
     plain: dict[str, Any] = msgspec.to_builtins(entry)
+    return plain
+
+
+def plain_of(part: Struct) -> dict[str, Any]:
+    """The JSON object of a part of an entry, such as one tray."""
+    plain: dict[str, Any] = msgspec.to_builtins(part)
     return plain
 
 

@@ -4,6 +4,7 @@ TailgrainError                    anything a user can be told in one line
  +-- WrongInput                   wrong use or input: exit status 2
  |    +-- SettingsError           the settings file: which file, key, what was found, what is allowed
  |    +-- EntryError              an operator entry was refused: which key and why
+ |    |    +-- AskAgain           an entry is hardly meant so: asked again, and kept with `sure`
  |    +-- CaptureError            a capture can't be opened or read
  |    +-- PortError               a serial or TCP port can't be opened
  |    +-- StoreError              the database is held by another writer, not empty, not ours
@@ -15,7 +16,7 @@ Library errors are translated with ``from``, so the cause stays readable in the 
 
 from __future__ import annotations
 
-from typing import Self
+from typing import Any, Self
 
 from edge.contract.refusal import Refusal
 from edge.contract.said import printable
@@ -59,6 +60,17 @@ class EntryError(WrongInput):
     def kind(self) -> str:
         """The entry's name on the wire; empty where the refusal does not say."""
         return self.who
+
+
+class AskAgain(EntryError):
+    """An entry is hardly meant so; nothing of it is kept unless it comes again with `sure`.
+
+    `suggest`: whole keys of the entry as they were perhaps meant, None where nothing can be guessed.
+    """
+
+    def __init__(self, words: str, suggest: dict[str, Any] | None = None) -> None:
+        super().__init__(words)
+        self.suggest = suggest
 
 
 class CaptureError(WrongInput):

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, Protocol
 
 from edge.contract import entries
 from edge.contract.entries import given
-from edge.contract.errors import EntryError, StoreError
+from edge.contract.errors import AskAgain, EntryError, StoreError
 from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
 from edge.engine.again import Again
@@ -169,8 +169,11 @@ class Engine:
         for second in self.assembler.malformed_line(stamp_ms):
             self._close(second)
 
-    def take_entry(self, stamp_ms: int | None, entry: entries.Entry, ask_id: str | None = None) -> dict[str, Any]:
-        """One checked entry. Returns what the answer says besides `ok`: its number, a mark. Raises EntryError."""
+    def take_entry(
+        self, stamp_ms: int | None, entry: entries.Entry, ask_id: str | None = None, asks: bool = False
+    ) -> dict[str, Any]:
+        """One checked entry. Returns what the answer says besides `ok`: its number, a mark. Raises EntryError, and with `asks`
+        AskAgain where it is hardly meant so; what stands in a recording was meant."""
         at_ms, closed = self.assembler.advance(stamp_ms)
         for second in closed:
             self._close(second)
@@ -179,6 +182,9 @@ class Engine:
             entry = self.reckoner.admit(entry, at_ms)
             if isinstance(entry, entries.StrikeOutEntry):
                 entry = self._ledger.admit(entry)
+            question = self.reckoner.question(entry, at_ms) if asks else None
+            if question is not None:
+                raise AskAgain(*question)
             plain = entries.to_plain(entry)
             if entries.kind_of(entry) in entries.OF_JOBS or self._ledger.strikes_reopening(entry):
                 self._close_part_minute()  # a minute belongs to one job, or to none

@@ -19,11 +19,12 @@ import msgspec
 
 from edge.contract import entries
 from edge.contract import settings as settings_module
-from edge.contract.errors import EntryError, SettingsError, StoreError, TailgrainError
+from edge.contract.errors import AskAgain, EntryError, SettingsError, StoreError, TailgrainError
 from edge.contract.settings import Settings
 from edge.contract.struck import struck_out
 from edge.engine import messages
 from edge.engine.engine import Engine
+from edge.engine.preview import preview
 from edge.feed.capture import Recorder
 from edge.feed.faultlog import FaultLog
 from edge.feed.ports import Reader
@@ -34,7 +35,7 @@ from edge.live.clock import Clock, Stamps, SystemClock
 from edge.live.earlier import earlier
 from edge.live.surroundings import FixListener, Surroundings
 from edge.tell.mqtt import Voice
-from edge.tell.topics import ASK_ID
+from edge.tell.topics import ASK, ASK_ID, PREVIEW
 
 LOG = logging.getLogger("tailgrain")
 
@@ -147,8 +148,10 @@ class Daemon:
             return True
         if kind == "lines":
             self._take_lines(self._in_order(stamp_ms, life), detail)
-        elif kind == "ask":
+        elif kind == ASK.name:
             self._answer(self._in_order(stamp_ms, life), detail)
+        elif kind == PREVIEW.name:
+            self._preview(stamp_ms, detail)
         return kind != "stop"
 
     def _in_order(self, stamp_ms: int, life: int) -> int:
@@ -174,12 +177,12 @@ class Daemon:
     def _arrived(self, stamp_ms: int, lines: list[bytes]) -> None:
         self._queue.put(("lines", stamp_ms, self._stamps.life, lines))
 
-    def _asked(self, payload: bytes) -> None:
+    def _asked(self, topic: str, payload: bytes) -> None:
         stamp_ms = self._stamps.now()
         try:
-            self._queue.put_nowait(("ask", stamp_ms, self._stamps.life, payload))
+            self._queue.put_nowait((topic, stamp_ms, self._stamps.life, payload))
         except queue.Full:  # the network thread may not wait; whoever asked hears nothing, and nothing is kept
-            self._sayer.say("ask/entry: too much waits already; a question was dropped")
+            self._sayer.say(f"{topic}: too much waits already; a question was dropped")
 
     def _told(self) -> None:
         self._voice.told()
@@ -242,22 +245,43 @@ class Daemon:
             except OSError as other:
                 LOG.error("the recording lacks its end: %s", other)
 
-    def _answer(self, stamp_ms: int, payload: bytes) -> None:
-        """One question from the broker: the same id again gets the same answer."""
+    def _question(self, topic: str, payload: bytes) -> tuple[str, Any] | None:
+        """Id and entry of a question from the broker, None where it is none."""
         try:
             question = msgspec.json.decode(payload)
             ask_id = question["id"]
             if not isinstance(ask_id, str) or not ASK_ID.fullmatch(ask_id):
                 raise ValueError("id: allowed: 1 to 64 of A-Z a-z 0-9 _ -")
         except (msgspec.DecodeError, KeyError, TypeError, ValueError, RecursionError) as fault:
-            self._sayer.say(f"ask/entry: no usable question ({fault})", "no usable question")
+            self._sayer.say(f"{topic}: no usable question ({fault})", "no usable question")
+            return None
+        return ask_id, question.get("entry")
+
+    def _preview(self, stamp_ms: int, payload: bytes) -> None:
+        """What an entry would do: nothing is kept, and the answer is not remembered."""
+        question = self._question(PREVIEW.name, payload)
+        if question is None:
             return
+        ask_id, plain = question
+        try:
+            last_ms = self._engine.assembler.stamp_ms if self._by_board else None
+            told = preview(self._engine, entries.from_plain(plain), stamp_ms if last_ms is None else last_ms)
+        except EntryError as fault:
+            told = {"ok": False, "why": str(fault)}
+        self._voice.answer(ask_id, messages.encode({"id": ask_id, **told}))
+
+    def _answer(self, stamp_ms: int, payload: bytes) -> None:
+        """One question from the broker: the same id again gets the same answer, save where it was only asked again."""
+        question = self._question(ASK.name, payload)
+        if question is None:
+            return
+        ask_id, plain = question
         try:
             answer = self._store.answered(ask_id)
             if answer is None and self._voice.twin:
                 answer = messages.encode({"id": ask_id, "ok": False, "why": TWIN})
             elif answer is None:
-                answer = self._keep(stamp_ms, ask_id, question.get("entry"))
+                answer = self._keep(stamp_ms, ask_id, plain)
         except StoreError as fault:
             answer = messages.encode({"id": ask_id, "ok": False, "why": str(fault)})
         self._voice.answer(ask_id, answer)
@@ -272,6 +296,8 @@ class Daemon:
         try:
             entry = entries.from_plain(plain)
             answer = {"id": ask_id, "ok": True, **self._take_entry(stamp_ms, entry, ask_id)}
+        except AskAgain as asked:  # not remembered: the same id comes again, meant
+            return messages.encode({"id": ask_id, "ok": False, "ask_again": True, "why": str(asked), "suggest": asked.suggest})
         except EntryError as fault:
             answer = {"id": ask_id, "ok": False, "why": str(fault)}
         body = messages.encode(answer)
@@ -284,8 +310,8 @@ class Daemon:
 
     def _take_entry(self, stamp_ms: int, entry: entries.Entry, ask_id: str) -> dict[str, Any]:
         if self._by_board:
-            return self._engine.take_entry(None, entry, ask_id)
-        return self._engine.take_entry(self._not_before_open(stamp_ms), entry, ask_id)
+            return self._engine.take_entry(None, entry, ask_id, asks=True)
+        return self._engine.take_entry(self._not_before_open(stamp_ms), entry, ask_id, asks=True)
 
     def _end(self) -> None:
         for reader in self._readers:

@@ -17,25 +17,15 @@ from edge.contract.allowed import BetweenRule, InWords, KeyRule
 from edge.contract.entries import Entry, given
 from edge.contract.errors import EntryError
 from edge.contract.refusal import value_found
+from edge.reckon import asking
+from edge.reckon.asking import KG_PER_T, Ask, Moment, ask_nothing
 from edge.reckon.entered.inforce import weighed_yield
-from edge.reckon.entered.plausible import doubt_of_crop, doubt_of_residue, doubt_of_sample
 from edge.reckon.fit.calibration import moment_s
 from edge.reckon.fit.trays import measure, residue_width
 from edge.reckon.kitstate import KitState
-from edge.reckon.tables import crops
 
-KG_PER_T = 1000.0
 NOT_USED = "kept, not used"
 ONCE_WIRED = InWords(("once the settings name one",))
-
-
-class Moment(NamedTuple):
-    """When an entry holds: its own time or its line's (epoch s), the stamp of its line (epoch ms), the number of its record
-    (0: it is not known)."""
-
-    at_s: float
-    stamp_ms: int
-    seq: int = 0
 
 
 def _as_it_is(kit: KitState, entry: Any, stamp_ms: int) -> Any:
@@ -56,22 +46,18 @@ def _taught_nothing(kit: KitState, entry: Any, when: Moment, taught: dict[str, A
     return None
 
 
-def _no_doubt(kit: KitState, entry: Any) -> str:
-    return ""
-
-
 class EntryKind(NamedTuple):
     """One kind of entry.
 
     `admit` checks an entry against what is in force and completes it (raises EntryError); `learn` acts on it and returns what
-    the answer adds; `restore` takes it up from the record (None: as `learn`); `doubt` says what to look at again.
+    the answer adds; `restore` takes it up from the record (None: as `learn`); `ask` finds what is hardly meant so.
     `teaches`: what it taught beyond itself goes into a record of its own, which `retell` takes up after `restore`.
     """
 
     admit: Callable[[KitState, Any, int], Any] = _as_it_is
     learn: Callable[[KitState, Any, Moment], dict[str, Any]] = _override
     restore: Callable[[KitState, Any, Moment], Any] | None = None
-    doubt: Callable[[KitState, Any], str] = _no_doubt
+    ask: Ask = ask_nothing
     teaches: bool = False
     retell: Callable[[KitState, Any, Moment, dict[str, Any]], None] = _taught_nothing
 
@@ -92,14 +78,6 @@ def _learn_crop(kit: KitState, entry: entries.CropEntry, when: Moment) -> dict[s
 def _retell_crop(kit: KitState, entry: entries.CropEntry, when: Moment, taught: dict[str, Any]) -> None:
     if kit.now.loads.since_s == when.at_s and not kit.now.loads.t:
         kit.now.loads.mark_ha = float(taught["cut_ha"])
-
-
-def _doubt_crop(kit: KitState, entry: entries.CropEntry) -> str:
-    return doubt_of_crop(entry, kit.now.crop, crops.table(kit.settings.crop_data))
-
-
-def _doubt_residue(kit: KitState, entry: entries.ResidueEntry | entries.TrayEntry) -> str:
-    return doubt_of_residue(given(entry.residue_width_m), kit.settings.machine.cut_width_m)
 
 
 def mass_of(entry: entries.LoadEntry) -> float:
@@ -267,29 +245,28 @@ def _learn_setting(kit: KitState, entry: entries.SettingEntry, when: Moment) -> 
     return kit.sieves.learn_setting(entry, kit.now)
 
 
-def _doubt_sample(kit: KitState, entry: entries.SampleEntry) -> str:
-    return doubt_of_sample(entry)
-
-
 ENTRIES: dict[str, EntryKind] = {
-    "crop": EntryKind(learn=_learn_crop, doubt=_doubt_crop, teaches=True, retell=_retell_crop),
-    "limit": EntryKind(),
+    "crop": EntryKind(learn=_learn_crop, ask=asking.ask_crop, teaches=True, retell=_retell_crop),
+    "limit": EntryKind(ask=asking.ask_limit),
     "tray_mark": EntryKind(learn=_learn_tray_mark, restore=_restore_tray_mark),
-    "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, doubt=_doubt_residue),
-    "gauge": EntryKind(learn=_learn_gauge),
-    "setting": EntryKind(learn=_learn_setting),
-    "width_used": EntryKind(),
-    "residue": EntryKind(doubt=_doubt_residue),
-    "load": EntryKind(learn=_learn_load, restore=_restore_load, teaches=True, retell=_retell_load),
-    "sample": EntryKind(doubt=_doubt_sample),
+    "tray": EntryKind(admit=_admit_tray, learn=_learn_tray, restore=_restore_tray, ask=asking.ask_tray),
+    "gauge": EntryKind(learn=_learn_gauge, ask=asking.ask_gauge),
+    "setting": EntryKind(learn=_learn_setting, ask=asking.ask_setting),
+    "width_used": EntryKind(ask=asking.ask_width_used),
+    "residue": EntryKind(ask=asking.ask_residue),
+    "load": EntryKind(learn=_learn_load, restore=_restore_load, ask=asking.ask_load, teaches=True, retell=_retell_load),
+    "sample": EntryKind(ask=asking.ask_sample),
     "returns_look": EntryKind(learn=_nothing),
     "returns_catch": EntryKind(
-        admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, teaches=True, retell=_retell_returns_catch
+        admit=_admit_returns_catch, learn=_learn_returns_catch, restore=_nothing, ask=asking.ask_returns_catch, teaches=True,
+        retell=_retell_returns_catch,
     ),
-    "idle_run": EntryKind(learn=_learn_idle_run, restore=_nothing, teaches=True, retell=_retell_idle_run),
-    "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run),
+    "idle_run": EntryKind(
+        learn=_learn_idle_run, restore=_nothing, ask=asking.ask_idle_run, teaches=True, retell=_retell_idle_run
+    ),
+    "ground_run": EntryKind(admit=_admit_ground_run, learn=_learn_ground_run, ask=asking.ask_ground_run),
     "job_start": EntryKind(learn=_learn_job_start, restore=_restore_job_start, teaches=True),
-    "job_finish": EntryKind(learn=_learn_job_finish, restore=_override),
+    "job_finish": EntryKind(learn=_learn_job_finish, restore=_override, ask=asking.ask_job_finish),
     "job_reopen": EntryKind(admit=_admit_job_reopen, learn=_learn_job_reopen, restore=_override),
     "ack": EntryKind(learn=_nothing),
     "shelve": EntryKind(learn=_nothing),

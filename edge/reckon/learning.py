@@ -6,7 +6,9 @@ from typing import Any, NamedTuple
 
 from edge.contract import entries
 from edge.contract.entries import Entry, given, kind_of
-from edge.reckon.entries import ENTRIES, Moment
+from edge.reckon.asking import Moment, ask_at
+from edge.reckon.entered.question import Question
+from edge.reckon.entries import ENTRIES
 from edge.reckon.fit.calibration import Test
 from edge.reckon.kitstate import KitState
 
@@ -32,10 +34,14 @@ class Learning:
     def learn(self, entry: Entry, stamp_ms: int, seq: int = 0) -> dict[str, Any]:
         """Act on an admitted entry that arrived at a stamp (epoch ms) and has this number. Returns what the answer adds, such
         as `mark`."""
-        kind = ENTRIES[kind_of(entry)]
-        answer = kind.learn(self._kit, entry, _moment(entry, stamp_ms, seq))
-        check = kind.doubt(self._kit, entry)
-        return {**answer, "note": "; ".join(said for said in (answer.get("note"), check) if said)} if check else answer
+        return ENTRIES[kind_of(entry)].learn(self._kit, entry, _moment(entry, stamp_ms, seq))
+
+    def question(self, entry: Entry, stamp_ms: int) -> Question | None:
+        """What is to be asked about an admitted entry before it is kept; nothing where it says `sure`."""
+        if given(entry.sure, False):
+            return None
+        when = _moment(entry, stamp_ms)
+        return ask_at(entry, when) or ENTRIES[kind_of(entry)].ask(self._kit, entry, when)
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int, seq: int = 0) -> None:
         """Take up a record: entries, tray windows, judged tests, backgrounds. In order of record."""
@@ -159,6 +165,6 @@ class _Taught(NamedTuple):
     struck: bool
 
 
-def _moment(entry: Entry, stamp_ms: int, seq: int) -> Moment:
+def _moment(entry: Entry, stamp_ms: int, seq: int = 0) -> Moment:
     at = given(entry.at)
     return Moment(stamp_ms / 1000 if at is None else entries.epoch_s(at), stamp_ms, seq)

@@ -6,6 +6,7 @@ it; `learn(entry, stamp)` acts on an admitted one. Nothing here reads a clock or
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
 from itertools import zip_longest
 from typing import Any
@@ -15,7 +16,8 @@ from edge.contract.settings import Settings
 from edge.feed.assembler import Part, Second
 from edge.reckon.background import LearnedBackground
 from edge.reckon.entered.money import UNKNOWN, ValueLost, value
-from edge.reckon.figures import CalibrationFigure, Figures
+from edge.reckon.entered.question import Question
+from edge.reckon.figures import CalibrationFigure, Figures, LossFigure
 from edge.reckon.fit.calibration import WindowSecond
 from edge.reckon.kitstate import KitState
 from edge.reckon.learning import Learning
@@ -181,6 +183,10 @@ class Reckoner:
         """Check an entry against what is in force; returns it completed (a tray with its mark's time). Raises EntryError."""
         return self._learning.admit(entry, stamp_ms)
 
+    def question(self, entry: Entry, stamp_ms: int) -> Question | None:
+        """What is to be asked about an admitted entry before it is kept, None for nothing."""
+        return self._learning.question(entry, stamp_ms)
+
     def learn(self, entry: Entry, stamp_ms: int, seq: int = 0) -> dict[str, Any]:
         """Act on an admitted entry that arrived at a stamp (epoch ms); `seq`: the number of its record. Returns what the answer
         adds, such as `mark`."""
@@ -236,6 +242,16 @@ class Reckoner:
             return UNKNOWN
         lost_t = None if loss.kg_ha is None else loss.kg_ha / 1000
         return value(lost_t, self.now.yield_t_ha, self.now.price_per_t, self.now.discount_per_t(percents))
+
+    def loss_now(self) -> LossFigure | None:
+        """The smoothed loss as it would be told of the newest second; None outside work."""
+        return self._builder.loss_now()
+
+    def trial_copy(self) -> Reckoner:
+        """A kit in the same state that may be told what this one is not. It takes no seconds: it shares those of the past, which
+        are most of the state, so a copy costs about a millisecond."""
+        shared = (self.settings, self.rows.history, self.kit.idle.history)
+        return copy.deepcopy(self, {id(one): one for one in shared})
 
     def open_metres(self, parts: list[Part]) -> float:
         """Metres travelled in the still open second; distance counts it although no figure does."""

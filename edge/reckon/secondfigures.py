@@ -75,6 +75,14 @@ class FigureBuilder:
             levels=None if levels is None else {point.name: point.level.mean for point in levels},
         )
 
+    def loss_now(self) -> LossFigure | None:
+        """Loss as the state has it now, without flows; None outside work."""
+        kit, now = self._kit, self._kit.now
+        if kit.work.state not in ("working", "filling"):
+            return None
+        limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
+        return self._loss_figure(self._machine_loss(self._levels()).total, None, limit)
+
     def _inputs(self, silent: bool) -> dict[str, Any]:
         told: dict[str, Any] = {}
         for sensors in self._kit.sensors.values():

@@ -64,10 +64,11 @@ class Asker:
         except queue.Empty as fault:
             raise BrokerError(f"{self._where}: {what} in {ANSWER_LIMIT_S:.0f} s") from fault
 
-    def ask(self, entry: dict[str, Any], ask_id: str | None = None) -> dict[str, Any]:
-        """Ask the daemon to keep an entry; returns its answer object. Raises BrokerError when none comes in 5 s."""
+    def ask(self, entry: dict[str, Any], ask_id: str | None = None, topic: topics.Topic = topics.ASK) -> dict[str, Any]:
+        """Ask the daemon to keep an entry (or, by its topic, for a preview); returns its answer object. Raises BrokerError when
+        none comes in 5 s."""
         ask_id = ask_id or secrets.token_urlsafe(12)
-        self._client.publish(self._base + topics.ASK.name, messages.encode({"id": ask_id, "entry": entry}), qos=1)
+        self._client.publish(self._base + topic.name, messages.encode({"id": ask_id, "entry": entry}), qos=1)
         deadline = time.monotonic() + ANSWER_LIMIT_S
         while True:
             kind, detail = self._next(deadline, f"no answer from kit `{self._kit}` (is `run` running?)")
@@ -88,7 +89,9 @@ class Asker:
         self.close()
 
 
-def ask(settings: MqttSettings, kit: str, entry: dict[str, Any], ask_id: str | None = None) -> dict[str, Any]:
+def ask(
+    settings: MqttSettings, kit: str, entry: dict[str, Any], ask_id: str | None = None, topic: topics.Topic = topics.ASK
+) -> dict[str, Any]:
     """One question over a connection of its own. Raises BrokerError when no answer comes in 5 s."""
     with Asker(settings, kit) as asker:
-        return asker.ask(entry, ask_id)
+        return asker.ask(entry, ask_id, topic)

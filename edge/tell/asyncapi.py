@@ -26,6 +26,13 @@ class Channel(NamedTuple):
     topic: Topic
     schema: str
     about: str
+    also: tuple[str, ...] = ()
+    """Further messages of the channel."""
+
+    @property
+    def schemas(self) -> tuple[str, ...]:
+        """Every message of the channel."""
+        return (self.schema, *self.also)
 
 
 CHANNELS = (
@@ -45,8 +52,14 @@ CHANNELS = (
     Channel("advice", "advice", topics.ADVICE, "Advice", "The advice in force. Retained; empty: none is."),
     Channel("guidance", "guidance", topics.GUIDANCE, "Guidance", "The speed that holds the limit now. Retained; empty: unknown."),
     Channel("ask", "ask/entry", topics.ASK, "Question", "Ask the kit to keep an entry. A retained question is ignored."),
-    Channel("answer", "answer/{id}", topics.ANSWER, "Answer", "The answer to the question with this id, within a few seconds."),
-)
+    Channel("preview", "ask/preview", topics.PREVIEW, "Question", "Ask what an entry would do; nothing is kept or remembered."),
+    Channel(
+        "answer", "answer/{id}", topics.ANSWER, "Answer", "The answer to the question with this id, within a few seconds.",
+        also=("Preview",),
+    ),
+)  # fmt: skip
+ANSWERED_BY = {"ask": "Answer", "preview": "Preview"}
+"""Channel of a question -> message of its answer."""
 PARAMETERS = {
     "kit": "`machine.kit` of the settings: a-z, 0-9 and hyphens",
     "rule": "the rule's name",
@@ -69,12 +82,16 @@ def document() -> dict[str, Any]:
         "defaultContentType": "application/json",
         "servers": {"broker": _server()},
         "channels": {one.name: _channel(one) for one in CHANNELS},
-        "operations": {one.name: _operation(one) for one in CHANNELS if one.name != "answer"},
+        "operations": {one.name: _operation(one) for one in CHANNELS if one.topic is not topics.ANSWER},
         "components": {
-            "messages": {name: {"name": name, "payload": ref(name)} for name in dict.fromkeys(one.schema for one in CHANNELS)},
+            "messages": {name: {"name": name, "payload": ref(name)} for name in _messages()},
             "schemas": all_schemas(),
         },
     }
+
+
+def _messages() -> list[str]:
+    return list(dict.fromkeys(name for one in CHANNELS for name in one.schemas))
 
 
 def _server() -> dict[str, Any]:
@@ -94,13 +111,13 @@ def _channel(one: Channel) -> dict[str, Any]:
     return {
         "address": address,
         "description": one.about,
-        "messages": {one.schema: {"$ref": f"#/components/messages/{one.schema}"}},
+        "messages": {name: {"$ref": f"#/components/messages/{name}"} for name in one.schemas},
         "parameters": {name: {"description": words} for name, words in PARAMETERS.items() if f"{{{name}}}" in address},
     }
 
 
 def _operation(one: Channel) -> dict[str, Any]:
-    asked = one.topic is topics.ASK
+    asked = one.name in ANSWERED_BY
     operation: dict[str, Any] = {
         "action": "receive" if asked else "send",
         "channel": {"$ref": f"#/channels/{one.name}"},
@@ -108,7 +125,7 @@ def _operation(one: Channel) -> dict[str, Any]:
         "bindings": {"mqtt": {"qos": one.topic.qos, "retain": one.topic.retained, "bindingVersion": BINDING}},
     }
     if asked:
-        messages = [{"$ref": "#/channels/answer/messages/Answer"}]
+        messages = [{"$ref": f"#/channels/answer/messages/{ANSWERED_BY[one.name]}"}]
         operation["reply"] = {"channel": {"$ref": "#/channels/answer"}, "messages": messages}
     return operation
 

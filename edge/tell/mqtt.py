@@ -42,6 +42,7 @@ LARGEST_QUESTION = 20_000
 LOOK_AGAIN_S = 0.05
 MOST_ANSWERS = 100
 SAY_AGAIN_S = 60.0
+QUESTIONS = (topics.ASK.name, topics.PREVIEW.name)
 TWIN_S = 150.0
 """A kit of the same name that was not heard for this long is gone."""
 
@@ -57,10 +58,11 @@ class Outbox(Protocol):
 
 
 class Voice:
-    """Publishes for one kit. `on_question(payload)` hears `ask/entry`, from paho's thread: it must only queue."""
+    """Publishes for one kit. `on_question(topic, payload)` hears `ask/entry` and `ask/preview`, from paho's thread: it must only
+    queue."""
 
     def __init__(
-        self, settings: MqttSettings, kit: str, version: str, since_ms: int, on_question: Callable[[bytes], None]
+        self, settings: MqttSettings, kit: str, version: str, since_ms: int, on_question: Callable[[str, bytes], None]
     ) -> None:
         self._settings = settings
         self._base = topics.base(kit)
@@ -162,7 +164,8 @@ class Voice:
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
         client.on_message = self._on_message
-        client.message_callback_add(self._base + topics.ASK.name, self._on_ask)
+        for name in QUESTIONS:
+            client.message_callback_add(self._base + name, self._on_ask)
         client.message_callback_add(self._base + topics.PRESENCE.name, self._on_presence)
         for name in ("alert/#", *topics.STATES):
             client.message_callback_add(self._base + name, self._on_leftover)
@@ -229,7 +232,7 @@ class Voice:
         self._sent = 0
         self._live_sent, self._live_waits = None, False
         self._say_present()
-        heard = (topics.ASK.name, topics.PRESENCE.name, "alert/#", *topics.STATES)
+        heard = (*QUESTIONS, topics.PRESENCE.name, "alert/#", *topics.STATES)
         self._client.subscribe([(self._base + name, 1) for name in heard])
         with self._lock:
             alerts, retained, live = dict(self._alerts), dict(self._retained), self._live
@@ -375,10 +378,11 @@ class Voice:
     def _on_ask(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         if message.retain:
             return  # an old question, not one that somebody waits for
+        name = message.topic.removeprefix(self._base)
         if len(message.payload) > LARGEST_QUESTION:
-            self._sayer.say(f"ask/entry: {len(message.payload)} bytes; allowed: up to {LARGEST_QUESTION}", "too large")
+            self._sayer.say(f"{name}: {len(message.payload)} bytes; allowed: up to {LARGEST_QUESTION}", "too large")
             return
-        self._on_question(bytes(message.payload))
+        self._on_question(name, bytes(message.payload))
 
     def _on_presence(self, client: Any, userdata: Any, message: paho.MQTTMessage) -> None:
         # Retained or not: ours was published before this was subscribed to, so another word is newer than ours.

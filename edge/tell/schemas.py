@@ -32,7 +32,12 @@ COUNT: Schema = {"type": "integer", "minimum": 0}
 YES_NO: Schema = {"type": "boolean"}
 ASK_ID: Schema = {"type": "string", "pattern": "^[A-Za-z0-9_-]{1,64}$"}
 SHA256: Schema = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+SUGGEST: Schema = {
+    "type": ["object", "null"], "description": "whole keys of the entry as they were perhaps meant; null: nothing can be guessed",
+}  # fmt: skip
 SEQ: Schema = {"type": "integer", "minimum": 1, "description": "the record's number"}
+
+REFUSED: dict[str, Schema] = {"id": ASK_ID, "ok": {"const": False}, "why": TEXT}
 
 
 def number(unit: str = "", nullable: bool = True) -> Schema:
@@ -73,6 +78,7 @@ def all_schemas() -> dict[str, Schema]:
         ),
         "Question": thing({"id": ASK_ID, "entry": ref("Entry")}, about="An entry to keep; its unknown keys are refused."),
         "Answer": _answer(),
+        "Preview": _preview(),
     }
 
 
@@ -305,7 +311,36 @@ def _answer() -> Schema:
         "notices": {"type": "array", "items": TEXT, "description": "guard rails"},
         "proof": _proof("this entry's record (of a job's start, finish or reopening)"),
     }
-    refused = {"id": ASK_ID, "ok": {"const": False}, "why": TEXT}
     optional = ("mark", "note", "gauge", "gap_mm", "notices", "proof", "job")
-    both = [thing(kept, optional), thing(refused)]
-    return {"description": "The answer to a question; the same id again gets the same.", "oneOf": both}
+    asked = {"id": ASK_ID, "ok": {"const": False}, "ask_again": {"const": True}, "why": TEXT, "suggest": SUGGEST}
+    kinds = [thing(kept, optional), thing(asked), {**thing(REFUSED), "not": {"required": ["ask_again"]}}]
+    about = (
+        "The answer to a question; the same id again gets the same, save after `ask_again`: nothing was kept then, and the same "
+        "entry with `sure`, or with the keys of `suggest`, is asked anew."
+    )
+    return {"description": about, "oneOf": kinds}
+
+
+def _preview() -> Schema:
+    def two(of: Schema) -> Schema:
+        return {"type": "array", "items": of, "minItems": 2, "maxItems": 2, "description": "before, after"}
+
+    def known(of: Schema) -> Schema:
+        return {**two(of), "type": ["array", "null"]}
+
+    figure = number()
+    would = {
+        "loss_kg_ha": known(number("kg/ha")),
+        "loss_pct": known(number("% of the grain")),
+        "mean_kg_ha": known(number("kg/ha")),
+        "factor_mg_per_pulse": {"type": "object", "additionalProperties": two(number("mg a pulse"))},
+        "calibration": known(enum(*get_args(CalibrationState))),
+        "gauge": thing({"offset_mm": two(number("mm")), "gain": two(figure), "dial": two(figure)}, nullable=True),
+        "in_force": {"type": "object", "additionalProperties": two({})},
+        "note": TEXT_OR_NULL,
+        "words": {"type": "array", "items": TEXT},
+    }
+    asked = {"ask_again": YES_NO, "why": TEXT_OR_NULL, "suggest": SUGGEST}
+    told = thing({"id": ASK_ID, "ok": {"const": True}, "would": thing(would), **asked})
+    about = "What an entry would do, as the kit stands now; nothing is kept. `ask_again`: whether it would be asked about first."
+    return {"description": about, "oneOf": [told, thing(REFUSED)]}

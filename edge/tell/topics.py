@@ -25,6 +25,7 @@ VERDICT = Topic("verdict", 1, True)
 ADVICE = Topic("advice", 1, True)
 GUIDANCE = Topic("guidance", 0, True)
 ASK = Topic("ask/entry", 1, False)
+PREVIEW = Topic("ask/preview", 1, False)
 ANSWER = Topic("answer", 1, False)
 
 STATES = {topic.name: topic for topic in (VERDICT, ADVICE, GUIDANCE)}

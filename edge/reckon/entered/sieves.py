@@ -32,6 +32,12 @@ class Sieves:
         found = self._checks.get(sieve)
         return check(found) if found else None
 
+    def check_with(self, entry: entries.GaugeEntry) -> GaugeCheck:
+        """What the checks of a sieve would say together with one more; nothing is taken."""
+        kept = self._checks.get(entry.sieve, [])
+        goes_on = kept and readout_of(kept[-1])[1] == readout_of(entry)[1]
+        return check([*kept, entry][-KEPT:] if goes_on else [entry])
+
     def learn_gauge(self, entry: entries.GaugeEntry, now: InForce) -> dict[str, Any]:
         """Take a gauge check; returns what the answer adds: offset, gain, spread, warnings and notices."""
         kept = self._checks.setdefault(entry.sieve, [])

@@ -22,6 +22,11 @@ class TrayRows:
         self._windows: dict[int, Window] = {}
         self._open_marks: list[tuple[int, float]] = []
 
+    @property
+    def history(self) -> deque[WindowSecond]:
+        """The seconds that windows are cut from."""
+        return self._seconds
+
     def remember(self, row: WindowSecond) -> None:
         """One closed second."""
         self._seconds.append(row)

@@ -22,6 +22,11 @@ class IdleSeconds:
     def __init__(self) -> None:
         self._rows: deque[tuple[int, float, bool, tuple[float, ...]]] = deque(maxlen=KEPT_S)
 
+    @property
+    def history(self) -> deque[tuple[int, float, bool, tuple[float, ...]]]:
+        """Those seconds."""
+        return self._rows
+
     def remember(self, t: int, threshing_s: float, quiet: bool, points: Sequence[LossPoint]) -> None:
         """One closed second: whether it was threshing with no crop, and the corrected count of each sensor then."""
         counts = tuple([sensor.count for point in points for sensor in point.sensors]) if quiet else ()
