@@ -150,3 +150,34 @@ def test_a_load_after_a_restart_counts_the_ground_since_the_last_one(kit: Worked
     (whole_ha,) = kit.query("SELECT sum(area_m2) / 10000 FROM second")[0]
     assert kit.learned()["loads"] == [pytest.approx(1.9), pytest.approx(whole_ha, rel=0.02)]
     assert kit.learned()["yield_t_ha"] == pytest.approx(1.9 / whole_ha, rel=0.02)
+
+
+def test_a_slip_is_taken_back_live_after_a_restart_and_in_the_replay_of_the_recording(kit: WorkedKit, mosquitto: Broker) -> None:
+    tray = {"entry": "tray", "residue_width_m": 5, "trays": [{"mass_g": 2.0, "length_m": 1, "width_m": 1.0}]}
+    kit.work(100)
+    kit.entered(**tray, at=EPOCH + 60)
+    kit.work(50)
+    asked = kit.command("entry", json.dumps({**tray, "trays": [{"mass_g": 2.0, "length_m": 1, "width_m": 50}]}), check=False)
+    assert asked.returncode == 2 and "50 m" in asked.stderr
+    slip = {**tray, "trays": [{"mass_g": 2.0, "length_m": 1, "width_m": 50}], "sure": True}
+    seq = int(kit.entered(**slip, at=EPOCH + 110)[0].removeprefix("kept as number ").split()[0].rstrip(".,"))
+    kit.work(50)
+    factor = retained(mosquitto, "tailgrain/kit7/live")["calibration"]["factor_mg_per_pulse"]
+    refused = kit.command("entry", json.dumps({"entry": "strike_out", "seq": 9999, "why": "x"}), check=False)
+    assert refused.returncode == 2 and "seq: found 9999" in refused.stderr
+    kit.entered(entry="strike_out", seq=seq, why="50 was typed for 0.50")
+    kit.work(50)
+    live = retained(mosquitto, "tailgrain/kit7/live")
+    assert live["calibration"]["tests"] == 1 and live["calibration"]["factor_mg_per_pulse"] != factor
+    kit.halt()
+    recorded = kit.recording.read_text().splitlines()
+    [struck] = [json.loads(line.split("!", 1)[1]) for line in recorded if "strike_out" in line]
+    assert struck["n"] == 2 and "seq" not in struck
+    seconds: list[dict[str, Any]] = []
+    replay(kit.recording, kit.settings, kit.folder / "again.db", seconds.append)
+    assert seconds[-1]["calibration"]["factor_mg_per_pulse"] == live["calibration"]["factor_mg_per_pulse"]
+    kit.go()
+    kit.work(50)
+    again = retained(mosquitto, "tailgrain/kit7/live")["calibration"]
+    assert (again["factor_mg_per_pulse"], again["tests"]) == (live["calibration"]["factor_mg_per_pulse"], 1)
+    kit.halt()

@@ -249,3 +249,75 @@ def test_what_was_struck_out_was_never_made_after_a_restart_either(
     finally:
         one.end()
         other.end()
+
+
+# ------------------------------------------------------------------ what can be struck out
+
+
+def calibrated() -> Story:
+    told = Story()
+    told.work(60)
+    told.enter(tray(9.0))
+    told.work(20)
+    return told
+
+
+def refusal(told: Story, **entry: Any) -> str:
+    with pytest.raises(EntryError) as fault:
+        told.engine.take_entry(told.now_s * 1000, entries.from_plain({"entry": "strike_out", "why": "a slip", **entry}))
+    return str(fault.value)
+
+
+def test_only_an_entry_that_counts_can_be_struck_out() -> None:
+    told = calibrated()
+    assert "seq: found 99; allowed: the number of an entry's record" in refusal(told, seq=99)
+    assert told.enter({"entry": "strike_out", "seq": 1, "why": "a slip"}) is not None
+    assert "1 was struck out already" in refusal(told, seq=1)
+    assert "2 is a strike_out; allowed: any entry but job_start, job_finish, ack" in refusal(told, seq=2)
+    assert "n: found 1; allowed: only in a capture" in refusal(told, n=1)
+
+
+@pytest.mark.parametrize("plain", [{"seq": 1}, {"seq": 1, "why": "  "}, {"why": "x"}, {"seq": 1, "n": 1, "why": "x"}])
+def test_a_strike_out_names_one_entry_and_a_reason(plain: dict[str, Any]) -> None:
+    with pytest.raises(EntryError):
+        entries.from_plain({"entry": "strike_out", **plain})
+
+
+def test_entries_of_a_finished_job_only_after_it_is_taken_up_again() -> None:
+    told = Story()
+    told.work(30)
+    told.enter({"entry": "job_start", "client": "one"})
+    told.work(30)
+    slip = told.enter(tray(9.0))
+    told.work(20)
+    told.enter({"entry": "job_finish"})
+    assert slip is not None
+    assert "belongs to job 1, which is finished; allowed: job_reopen first" in refusal(told, seq=slip["seq"])
+    told.enter({"entry": "job_reopen", "job": 1, "note": "a slip"})
+    assert told.enter({"entry": "strike_out", "seq": slip["seq"], "why": "a slip"}) is not None
+    assert told.engine.reckoner.calibration.tests == []
+
+
+def test_a_number_that_was_struck_out_is_not_given_again() -> None:
+    told = Story()
+    told.work(60)
+    told.enter({"entry": "setting", "what": "fan_rpm", "to": 800})
+    told.enter({"entry": "tray_mark"})
+    for seq in (1, 2):
+        told.enter({"entry": "strike_out", "seq": seq, "why": "a slip"})
+    told.enter({"entry": "setting", "what": "fan_rpm", "to": 850})
+    assert told.enter({"entry": "tray_mark"}) == {"seq": 6, "mark": 2}
+    assert [change.n for change in told.engine.reckoner.now.changes] == [2]
+
+
+def test_kept_seconds_stay_when_a_width_is_struck_out_and_later_ones_go_by_the_width_before() -> None:
+    told = Story()
+    told.work(60)
+    before = summary(told.engine)["area_ha"]
+    told.enter({"entry": "width_used", "part": 0.5})
+    told.work(100)
+    half = summary(told.engine)["area_ha"] - before
+    told.enter({"entry": "strike_out", "seq": 1, "why": "it was the whole width"})
+    assert summary(told.engine)["area_ha"] == before + half
+    told.work(100)
+    assert summary(told.engine)["area_ha"] == pytest.approx(before + 3 * half)

@@ -19,8 +19,8 @@ SLIP = {
     "entry": "tray", "residue_width_m": 9.1, "by": "Ann",
     "trays": [{"mass_g": 14.0, "length_m": 1.0, "width_m": 50.0}],
 }  # fmt: skip
-OWN = ("struck.", "proof.", "quality.records", "quality.withheld")
-"""Figures that say so: what was taken back, and numbers of records."""
+OWN = ("struck.", "proof.", "quality.records", "quality.withheld", ".alert.", "m1.over")
+"""Figures that say so: what was taken back, and numbers of records. Alerts, and the limit that kept seconds stood under, stay."""
 
 
 def told(kept: Kept, folder: Path, *more: tuple[float, dict[str, Any]]) -> Kept:
@@ -48,8 +48,9 @@ def place_of(kept: Kept, entry: dict[str, Any]) -> int:
 
 
 def by_name(figures: dict[str, str]) -> list[tuple[str, str]]:
-    """Figures without those that say what was taken back; looks and samples are named by the number of their record."""
-    kept = [(re.sub(r"seen\.\d+", "seen_", key), said) for key, said in figures.items()]
+    """Figures without those that say what was taken back; looks, samples and
+    changes have numbers that count what was struck out."""
+    kept = [(re.sub(r"(seen|change)\.\d+", r"\1_", key), said) for key, said in figures.items()]
     return sorted(one for one in kept if not any(own in one[0] for own in OWN))
 
 
@@ -73,3 +74,45 @@ def test_a_slip_struck_out_leaves_no_trace_in_the_figures(day: Kept, tmp_path: P
     assert "Width typed in cm." in text and "width 50" in text
     answer = check.check(raw)
     assert answer.fault is None, answer.fault
+
+
+def packed(kept: Kept, out: Path) -> tuple[dict[str, str], str]:
+    """Figures and text of the first job's pack, which `verify` calls good."""
+    raw = kept.pack(out)
+    answer = check.check(raw)
+    assert answer.fault is None, answer.fault
+    return figures_of(raw), raw.decode()
+
+
+@pytest.mark.parametrize(
+    ("after_s", "slip", "seen"),
+    [
+        (250.0, {"entry": "crop", "name": "barley", "tgw_g": 44}, "tgw"),
+        (180.0, {"entry": "setting", "what": "fan_rpm", "to": 500, "from": 900}, "factor.separator"),
+        (250.0, {"entry": "crop", "price_per_t": 21}, "loss.money"),
+        (250.0, {"entry": "limit", "loss_kg_ha": 5}, "loss.limit"),
+    ],
+)
+def test_whatever_is_struck_out_leaves_the_figures_of_never_having_said_it(
+    day: Kept, tmp_path: Path, after_s: float, slip: dict[str, Any], seen: str
+) -> None:
+    slipped = told(day, tmp_path / "slip", (after_s, slip))
+    strike = {"entry": "strike_out", "n": place_of(slipped, slip), "why": "Not in this paddock."}
+    struck = told(day, tmp_path / "struck", (after_s, slip), (600.0, strike))
+    clean, _ = packed(day, tmp_path / "clean.html")
+    wrong, _ = packed(slipped, tmp_path / "wrong.html")
+    mended, text = packed(struck, tmp_path / "pack.html")
+    assert wrong.get(f"m1.{seen}") != clean.get(f"m1.{seen}")
+    assert by_name(clean) == by_name(mended)
+    assert "Not in this paddock." in text and "m1.struck.kg_ha" not in mended
+
+
+def test_a_slip_of_before_the_job_is_taken_back_in_it(day: Kept, tmp_path: Path) -> None:
+    slip = {"entry": "crop", "price_per_t": 21}
+    slipped = told(day, tmp_path / "slip", (1.0, slip))
+    strike = {"entry": "strike_out", "n": place_of(slipped, slip), "why": "A price of another crop."}
+    struck = told(day, tmp_path / "struck", (1.0, slip), (600.0, strike))
+    clean, _ = packed(day, tmp_path / "clean.html")
+    mended, text = packed(struck, tmp_path / "pack.html")
+    assert mended["m1.loss.money"] == clean["m1.loss.money"] and mended["m1.loss.kg_ha"] == clean["m1.loss.kg_ha"]
+    assert "A price of another crop." in text and "before this job" in text

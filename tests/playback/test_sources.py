@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -224,3 +227,33 @@ def test_refused_entries_are_named(recording: Recording, tmp_path: Path) -> None
 def _written(path: Path, text: bytes) -> Path:
     path.write_bytes(text)
     return path
+
+
+def told_in(folder: Path, recorded: Path, *entries_told: dict[str, Any]) -> Path:
+    """A recording's lines with entries at their end."""
+    capture = folder / "told.tgcap"
+    lines = gzip.decompress(recorded.read_bytes()).split(b"\n")
+    stamp = max(float(line.split(b" ", 1)[0]) for line in lines if line[:1].isdigit() and b" $" in line[:20])
+    more = [f"{stamp:.3f} !{json.dumps(one)}".encode() for one in entries_told]
+    capture.write_bytes(b"\n".join([*lines[:-1], *more, b""]))
+    return capture
+
+
+@pytest.mark.parametrize("keeps", [False, True])
+def test_a_capture_names_what_it_struck_out_by_its_place(tmp_path: Path, recording: Recording, keeps: bool) -> None:
+    here = {"entry": "strike_out", "n": 1, "why": "a slip"}
+    elsewhere = {"entry": "strike_out", "seq": 1, "why": "of another record"}
+    capture = told_in(tmp_path, recording.capture, here, {**here, "n": 40}, elsewhere)
+    refused: list[str] = []
+    store = tmp_path / "kept.db" if keeps else None
+    before = replay(recording.capture, recording.settings)
+    found = replay(capture, recording.settings, store, on_refused=refused.append)
+    assert len(refused) == (1 if keeps else 2) and "n: found 40" in refused[0]
+    assert found["lines"]["entries"] == before["lines"]["entries"] + (2 if keeps else 1)
+    if store is not None:
+        with closing(sqlite3.connect(store)) as connection:
+            rows = connection.execute("SELECT body FROM record WHERE kind = 'entry' ORDER BY seq").fetchall()
+        kept = [json.loads(body) for (body,) in rows]
+        [mine, other] = [one for one in kept if one["entry"] == "strike_out"]
+        assert "seq" in mine and "n" not in mine and "elsewhere" not in mine
+        assert other["elsewhere"] is True

@@ -105,7 +105,7 @@ class Adviser:
     def without_past(self) -> Adviser:
         """One that knows the work done so far, and nothing that was entered, judged or told."""
         then, new = self.as_now(), Adviser(self._settings)
-        told = ("_told", "_told_time", "_told_events", "_verdicts", "_crop_from", "_crop_number")
+        told = ("_told", "_told_time", "_told_events", "_verdicts", "_is_judging", "_crop_from", "_crop_number")
         for name in ("book", "_look", "_sample", "_heads_kg_ha", *told):
             setattr(then, name, getattr(new, name))
         return then

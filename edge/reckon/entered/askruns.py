@@ -88,7 +88,8 @@ def _neighbours(gaps: Sequence[float]) -> Question | None:
         return None
     for number, gap in enumerate(gaps):
         others = median([*gaps[:number], *gaps[number + 1 :]])
-        if abs(gap - others) <= GAP_MM and ((min(gap, others) > 0 and times(gap, others) <= GAP_TIMES) or abs(gap - others) < 3.0):
+        apart = abs(gap - others)
+        if apart <= GAP_MM and ((min(gap, others) > 0 and times(gap, others) <= GAP_TIMES) or apart < 3.0):
             continue
         if len(gaps) == 2 and gap > others:
             continue  # of two, none is the odd one: the smaller is asked about, as a lost digit is commoner than a doubled one

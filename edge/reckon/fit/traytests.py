@@ -52,6 +52,7 @@ class TrayTests:
         self._count = 0
         self._unweighed: dict[int, str] = {}
         self._struck: list[_Struck] = []
+        self._judged: set[int] = set()
 
     def learn(self, entry: entries.TrayEntry, stamp_ms: int, now: InForce, cut_width_m: float, seq: int = 0) -> None:
         """An admitted tray entry: it takes effect at the later of its line and its time + 5 s."""
@@ -95,6 +96,7 @@ class TrayTests:
     def _judge(
         self, pending: _Pending, seen: cal.Window, now: InForce, vibration_hz: Sequence[float], dispersion: Sequence[float]
     ) -> None:
+        self._judged.add(pending.seq)
         before_s, what = now.last_change(pending.at_s)
         why = cal.unusable(seen, pending.entry, before_s, what, now.lag_s)
         self._add(
@@ -125,7 +127,7 @@ class TrayTests:
         assert isinstance(entry, entries.TrayEntry)
         at_s, seq = float(body["at_s"]), int(body.get("entry_seq", 0))
         seen, scatter = msgspec.convert(body["window"], cal.Window), tuple(body.get("dispersion", dispersion))
-        if self._is_struck(at_s, entry, seq):
+        if self._is_struck(at_s, entry, seq) or (seq and seq in self._judged):  # on record again, after a strike-out
             return None
         waiting = [one for one in self._pending if one.at_s == at_s and seq in (0, one.seq)]
         for one in waiting:
@@ -136,8 +138,14 @@ class TrayTests:
         plain = {key: math.inf if value is None and key == "dof" else value for key, value in body["result"].items()}
         why = self._unweighed.get(seq, str(body["why"])) if anew else str(body["why"])
         result, number = msgspec.convert(plain, TrayResult), len(self._calibration.tests) + 1 if anew else int(body["number"])
-        self._add(cal.Test(number, at_s, why, entry, seen, result, int(body["crop"]), seq, scatter), vibration_hz)
-        return self._calibration.tests[-1]
+        test = cal.Test(number, at_s, why, entry, seen, result, int(body["crop"]), seq, scatter)
+        earlier = next((at for at, one in enumerate(self._calibration.tests) if seq and one.seq == seq), None)
+        if earlier is None:
+            self._add(test, vibration_hz)
+        else:  # judged again, and what it was judged by then is not here
+            self._calibration.tests[earlier] = test
+            self.refit(vibration_hz)
+        return test
 
     def _is_struck(self, at_s: float, entry: entries.TrayEntry, seq: int) -> bool:
         """Whether a judged test is of an entry that was struck out; records of before don't name their entry."""
