@@ -190,6 +190,8 @@ function keep(event) {
 function step(by) {
   want[chosen] = Math.min(MOST_MM, Math.max(0, want[chosen] + by));
   rails.clear(byId('dial-rails'));
+  dialled = null; // a touch before the answer must not enter the value of before
+  entering();
   dialSoon(200);
 }
 
