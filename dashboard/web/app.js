@@ -2,7 +2,7 @@
 // (dashboard/serve/screens.py): each is a folder with a module of its name that has a `start`.
 import * as alerts from './page/alerts.js';
 import * as asks from './page/asks.js';
-import * as asktwice from './page/asktwice.js';
+import * as asktwice from './entries/asktwice.js';
 import * as bar from './page/bar.js';
 import { on } from './lib/facts.js';
 import { guarded } from './lib/faults.js';
@@ -12,10 +12,10 @@ import * as line from './page/line.js';
 import * as moving from './page/moving.js';
 import * as navigation from './page/navigation.js';
 import * as pin from './page/pin.js';
-import * as question from './page/question.js';
+import * as question from './entries/question.js';
 import screens from './screens.js';
 import * as sound from './page/sound.js';
-import * as takeback from './page/takeback.js';
+import * as takeback from './entries/takeback.js';
 import * as theme from './page/theme.js';
 import * as units from './lib/units.js';
 

@@ -151,3 +151,40 @@ def test_axe_finds_nothing_and_touches_are_large(standing: Any, open_page: Opene
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_snapshot()
+
+
+def tray_form(page: Page, width: str) -> None:
+    page.locator("#tray-when [data-value='at']").click()
+    page.locator("#tray-at").fill("10:00:00")
+    values = {"length": "1", "width": width, "residue": "9.1", **{f"{i}-grain": str(96 - i) for i in range(4)}}
+    for name, value in values.items():
+        page.locator(f"#tray-{name}").fill(value)
+    page.locator("#tray-send").click()
+
+
+def test_the_kit_itself_asks_of_a_tray_that_is_wider_than_the_residue(standing: Any, open_page: Opener) -> None:
+    page = open_page(f"{standing.url}/#tray", 360, 740)
+    before = len(standing.entries("tray"))
+    tray_form(page, "50")
+    expect(page.locator("#question-words")).to_contain_text("50 m wide?", timeout=SLOW)
+    expect(page.locator("#question")).to_be_focused()
+    assert len(standing.entries("tray")) == before  # nothing is kept yet
+    answer(page, "Back to the form").click()
+    expect(page.locator("#tray-width")).to_have_value("50")
+    page.locator("#tray-send").click()
+    answer(page, "Take 0.50 m").click()
+    expect(page.locator("#asks li[data-kind='kept']")).to_contain_text("Tray test with 4 trays", timeout=SLOW)
+    kept = standing.entries("tray")[before:]
+    assert [[one["width_m"] for one in entry["trays"]] for entry in kept] == [[0.5] * 4]
+    assert "sure" not in kept[0]
+
+
+def test_the_kit_itself_keeps_what_was_meant_all_the_same(standing: Any, open_page: Opener) -> None:
+    page = open_page(f"{standing.url}/#tray")
+    before = len(standing.entries("tray"))
+    tray_form(page, "50")
+    answer(page, "Yes, as I typed it").click(timeout=SLOW)
+    expect(page.locator("#asks li[data-kind='kept']")).to_contain_text("Tray test with 4 trays", timeout=SLOW)
+    (kept,) = standing.entries("tray")[before:]
+    assert kept["sure"] is True
+    assert kept["trays"][0]["width_m"] == 50

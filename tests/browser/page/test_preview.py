@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from typing import Any
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, Route, expect
 
 Opener = Callable[..., Page]
@@ -84,3 +85,17 @@ def test_no_answer_in_two_seconds_blocks_nothing(standing: Any, open_page: Opene
     assert len(standing.entries("load")) == before + 1
     expect(page.locator("#job-load-would")).to_have_text("")
     page.complaints[:] = [said for said in page.complaints if "preview" not in said]  # type: ignore[attr-defined]
+
+
+def test_the_kit_itself_says_what_another_kernel_weight_would_do(passenger: Any, open_page: Opener) -> None:
+    page = open_page(f"{passenger.url}/#job")
+    entries = len(passenger.rows("SELECT seq FROM record WHERE kind = 'entry'"))
+    page.locator("#job-form-residue summary").click()
+    page.locator("#job-residue-residue_width_m").fill("4.5")
+    page.locator("#job-form-crop summary").click()
+    page.locator("#job-crop-tgw_g").fill("30")
+    would = page.locator("#job-crop-would")
+    expect(would).to_contain_text("30 instead of 38 g", timeout=15_000)
+    assert len(passenger.rows("SELECT seq FROM record WHERE kind = 'entry'")) == entries
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_snapshot()

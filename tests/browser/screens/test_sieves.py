@@ -68,7 +68,7 @@ def test_the_dial_gives_the_readout_and_enters_it(idling: Any, open_page: Opener
 def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_page: Opener) -> None:
     page = open_page(idling.url + "#sieves")
     page.get_by_role("button", name="Top", exact=True).click()
-    fill(page, "10", ["11.0"], "20")
+    fill(page, "10", ["13.0"], "20")
     rails = page.locator("#gauge-rails")
     expect(rails).to_contain_text("top sieve 16 to 18 mm in cereals")
     expect(rails).to_contain_text("common practice")
@@ -76,7 +76,7 @@ def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_pa
     page.get_by_label("Reason for going past top-16-to-18-cereals").fill("green patches; short straw")
     expect(rails).to_contain_text("overridden: green patches, short straw")
     page.get_by_role("button", name="Enter the gauge check").click()
-    expect(page.locator("#known-checks li").first).to_contain_text("readout 10 mm, measured 11 mm")
+    expect(page.locator("#known-checks li").first).to_contain_text("readout 10 mm, measured 13 mm")
     assert "override top-16-to-18-cereals: green patches, short straw" in idling.entries("gauge")[-1]["note"]
 
 

@@ -8,7 +8,7 @@ import { nowS } from '../../lib/kitclock.js';
 import * as machine from '../../page/machine.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
-import * as takeback from '../../page/takeback.js';
+import * as takeback from '../../entries/takeback.js';
 import { shown, unit } from '../../lib/units.js';
 import { inWords, lastChange } from './settingchange.js';
 

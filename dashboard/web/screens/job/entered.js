@@ -4,9 +4,9 @@ import { byId, make } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
 import { clock, moment } from '../../lib/format.js';
 import { read } from '../../lib/read.js';
-import { inWords } from '../../page/entrywords.js';
+import { inWords } from '../../entries/entrywords.js';
 import { current, onShow } from '../../page/navigation.js';
-import * as takeback from '../../page/takeback.js';
+import * as takeback from '../../entries/takeback.js';
 
 const SOON_MS = 400; // entries are on disk before they are answered
 const SHORT = 8;

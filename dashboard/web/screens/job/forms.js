@@ -6,7 +6,7 @@ import { field, readAll } from '../../lib/fields.js';
 import { plain, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
 import { apply } from '../../page/moving.js';
-import * as preview from '../../page/preview.js';
+import * as preview from '../../entries/preview.js';
 import { shown, unit } from '../../lib/units.js';
 
 const PERCENT = { least: 0, most: 100 };

@@ -5,7 +5,7 @@ import { get, on } from '../../lib/facts.js';
 import { choice, chosen } from '../../lib/fields.js';
 import { DASH, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
-import * as preview from '../../page/preview.js';
+import * as preview from '../../entries/preview.js';
 import { sure } from '../../lib/sure.js';
 import { inBushels, isUs, shown, toSi, unit } from '../../lib/units.js';
 

@@ -3,7 +3,7 @@ import * as asks from '../../page/asks.js';
 import { byId, mark, text } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
 import { fixed, say } from '../../lib/format.js';
-import * as preview from '../../page/preview.js';
+import * as preview from '../../entries/preview.js';
 import { shown, unit } from '../../lib/units.js';
 
 let kept = null; // answered as kept, and not yet in a second of the kit

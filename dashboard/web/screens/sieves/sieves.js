@@ -7,8 +7,8 @@ import { apply } from '../../page/moving.js';
 import { current, onShow } from '../../page/navigation.js';
 import * as rails from './rails.js';
 import { read, typed } from '../../lib/read.js';
-import * as preview from '../../page/preview.js';
-import * as takeback from '../../page/takeback.js';
+import * as preview from '../../entries/preview.js';
+import * as takeback from '../../entries/takeback.js';
 
 const PLACES = [1, 2, 3, 4, 5, 6];
 const AFTER_TYPING_MS = 350;
@@ -190,6 +190,8 @@ function keep(event) {
 function step(by) {
   want[chosen] = Math.min(MOST_MM, Math.max(0, want[chosen] + by));
   rails.clear(byId('dial-rails'));
+  dialled = null; // a touch before the answer must not enter the value of before
+  entering();
   dialSoon(200);
 }
 

@@ -8,7 +8,7 @@ import { clock, plain, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
 import * as kept from '../../lib/kept.js';
 import { apply } from '../../page/moving.js';
-import * as preview from '../../page/preview.js';
+import * as preview from '../../entries/preview.js';
 import { shown, toSi, unit } from '../../lib/units.js';
 
 const KEY = 'tailgrain-tray';

@@ -6,8 +6,8 @@ import { clock, fixed, has, say } from '../../lib/format.js';
 import { inUnits } from '../../lib/inunits.js';
 import { onShow } from '../../page/navigation.js';
 import { read } from '../../lib/read.js';
-import { inWords as wordsOf } from '../../page/entrywords.js';
-import * as takeback from '../../page/takeback.js';
+import { inWords as wordsOf } from '../../entries/entrywords.js';
+import * as takeback from '../../entries/takeback.js';
 import { suggest, usedBy } from './form.js';
 
 const SOON_MS = [500, 3_000, 7_000]; // a test takes effect up to 5 s after its mark

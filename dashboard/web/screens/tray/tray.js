@@ -6,7 +6,7 @@ import { field, readAll } from '../../lib/fields.js';
 import { clock, fixed, plain, say } from '../../lib/format.js';
 import { inForce, onInForce, read } from '../../page/inforce.js';
 import { onShow } from '../../page/navigation.js';
-import * as preview from '../../page/preview.js';
+import * as preview from '../../entries/preview.js';
 import * as trayform from './form.js';
 import * as trayresult from './result.js';
 

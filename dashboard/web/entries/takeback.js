@@ -1,10 +1,10 @@
 // Taking an entry back: the record keeps it, marked, and nothing rests on it any more. The reason is one touch.
-import * as asks from './asks.js';
+import * as asks from '../page/asks.js';
 import { byId, make } from '../lib/dom.js';
 import { get, on } from '../lib/facts.js';
 import { field, read } from '../lib/fields.js';
 import { say } from '../lib/format.js';
-import { apply } from './moving.js';
+import { apply } from '../page/moving.js';
 import * as question from './question.js';
 
 const NEVER = ['job_start', 'job_finish', 'ack', 'countersign', 'strike_out'];

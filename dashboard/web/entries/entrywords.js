@@ -1,7 +1,7 @@
 // An entry of the record in a line of words, for lists of entries and for what is asked about one.
 import { has, say } from '../lib/format.js';
 import { inUnitOf } from '../lib/quantities.js';
-import * as machine from './machine.js';
+import * as machine from '../page/machine.js';
 
 const COMMON = ['entry', 'at', 'by', 'note', 'sure'];
 

@@ -1,6 +1,6 @@
 // Where the kit doubts that an entry was meant, it keeps nothing and asks. The question goes to whoever touched: what was
 // probably meant, what was said, or back to the form. Until then the entry lies in the browser, also over a reload.
-import * as asks from './asks.js';
+import * as asks from '../page/asks.js';
 import { say } from '../lib/format.js';
 import { inUnits } from '../lib/inunits.js';
 import { changed } from './entrywords.js';

@@ -1,12 +1,12 @@
 // What an entry would do before it is sent, as the kit reckons it on a copy of itself. Nothing is kept, nothing waits for it:
 // where no answer comes soon, nothing is said.
-import { newId, onAnswer } from './asks.js';
+import { newId, onAnswer } from '../page/asks.js';
 import { text } from '../lib/dom.js';
 import { get } from '../lib/facts.js';
 import { quietly } from '../lib/fields.js';
 import { say } from '../lib/format.js';
 import { inUnits } from '../lib/inunits.js';
-import { typingOff } from './moving.js';
+import { typingOff } from '../page/moving.js';
 
 const AFTER_TYPING_MS = 500;
 const LIMIT_MS = 2_000;
