@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -32,11 +33,20 @@ class RecordedKit(Kit):
         board = field_board()
         toml = kit_toml(WIRED, cut_width_m=9.1, crop={**WHEAT, "yield_t_ha": 3.0})
         super().__init__(folder, toml + places(board.port, broker.port, folder / "state"), board)
+        self.config.write_text(self.config.read_text() + f"[dashboard]\nport = {self.page_port}\n")
         self.recording = folder / "day.tgcap"
         self.start(EPOCH, self.recording)
         wait_until(lambda: "connected" in self.log, 20, "the kit at its broker")
         self.board.send(60)
         self.until_kept(EPOCH + self.board.seq - 1)
+
+    def page(self, path: str, entry: dict[str, Any], ask_id: str) -> dict[str, Any]:
+        """An entry by the page's road."""
+        body = json.dumps({"id": ask_id, "entry": entry, "waited_s": 0}).encode()
+        headers = {"Content-Type": "application/json", "Origin": self.url}
+        with urllib.request.urlopen(urllib.request.Request(self.url + path, body, headers), timeout=10) as answer:
+            told: dict[str, Any] = json.loads(answer.read())
+        return told
 
     def asked(self, entry: dict[str, Any], ask_id: str, topic: topics.Topic = topics.ASK) -> dict[str, Any]:
         return ask(self.settings.mqtt, "kit1", entry, ask_id, topic)
@@ -114,3 +124,15 @@ def test_a_recording_is_replayed_without_a_question_also_where_nobody_was_asked(
     unasked.write_bytes(kit.recording.read_bytes().replace(b',"sure":true', b""))
     assert unasked.read_bytes() != kit.recording.read_bytes()
     assert replay(unasked, kit.settings, on_refused=refused.append) == summary and refused == []
+
+
+def test_the_page_hears_the_question_and_what_an_entry_would_do(kit: RecordedKit) -> None:
+    kit.dashboard()
+    told = kit.page("/preview", SLIP, "a")
+    assert told["ok"] is True and told["ask_again"] is True and told["why"] == WORDS
+    asked = kit.page("/ask", SLIP, "b")
+    assert (asked["ok"], asked["ask_again"], asked["why"], asked["suggest"]) == (False, True, WORDS, told["suggest"])
+    assert "again" not in asked, "the page must not send it again by itself"
+    assert kit.bodies("entry") == []
+    assert kit.page("/ask", {**SLIP, "sure": True}, "b")["ok"] is True
+    assert kit.bodies("entry") == [{**SLIP, "sure": True}]
