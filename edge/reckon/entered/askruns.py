@@ -33,7 +33,11 @@ LEAST_APART_MM = 3.0
 READOUT_OFF_MM = 15.0
 """A readout in mm is seldom so far out; 8 to 10 mm is common (common practice)."""
 
+GAIN_OFF_MM = 2.5
+"""A gain is asked about where it is off by more than a worn sieve and a hasty gauge are: near readouts give any (from memory)."""
+
 GROUND_TIMES = 2.0
+BREAK_S = 60.0
 AHEAD_S = 300.0
 BACK_S = 86_400.0
 RETURNS_T_H = (0.05, 60.0)
@@ -140,7 +144,8 @@ def _gain(with_it: GaugeCheck) -> HardlyMeant | None:
     if gain <= 0:
         moves = f"the gap moves {gain:.2g} mm for 1 {with_it.unit} {span}"
         return HardlyMeant(f"The sieve would close as its readout opens: {moves}.")
-    if with_it.unit == "mm" and not GAIN_BAND[0] <= gain <= GAIN_BAND[1]:
+    off_mm = abs(gain - 1) * (with_it.readouts[-1] - with_it.readouts[0])
+    if with_it.unit == "mm" and not GAIN_BAND[0] <= gain <= GAIN_BAND[1] and off_mm > GAIN_OFF_MM:
         return HardlyMeant(f"The gap would move {gain:.2g} mm for each millimetre of the readout {span}; it is mostly about 1.")
     return None
 
@@ -161,8 +166,8 @@ def ask_ground_run(entry: entries.GroundRunEntry, per_m: float) -> HardlyMeant |
 
 
 def ask_idle_run(entry: entries.IdleRunEntry, run_s: float) -> HardlyMeant | None:
-    """Longer than the kit has been running."""
-    if entry.seconds <= run_s:
+    """Longer than the kit has been running, the seconds that wait to be closed and a short break in."""
+    if entry.seconds <= run_s + BREAK_S:
         return None
     return HardlyMeant(f"{entry.seconds:g} s with the machine empty? The kit has been counting for {run_s:.0f} s.")
 
