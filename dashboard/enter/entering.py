@@ -61,6 +61,9 @@ SPEED_IS_NEWS_S = 10.0
 AT_ONCE = 8
 """Questions waiting for the kit at the same time; each holds a thread for up to 10 s."""
 
+PREVIEWS_AT_ONCE = 2
+"""Previews have a room of their own: they are asked while somebody types, and must hold up no entry."""
+
 
 class Entering:
     """Answers `/ask`, `/preview` and `/pin`. `again` in an answer: nothing is known to be kept, the same id may be sent again."""
@@ -69,7 +72,7 @@ class Entering:
         self._settings, self._hub, self._limits = settings, hub, limits
         self._keys = pin.Keys(settings)
         self._tries = Tries(limits.pin_together, limits.pin_turn_s, limits.pin_turns)
-        self._room = asyncio.Semaphore(AT_ONCE)
+        self._rooms = {ASK: asyncio.Semaphore(AT_ONCE), PREVIEW: asyncio.Semaphore(PREVIEWS_AT_ONCE)}
         self._trying = asyncio.Lock()
 
     async def state(self, request: Request) -> JSONResponse:
@@ -126,13 +129,14 @@ class Entering:
             return refused(str(fault), 400)
         if needs_typing(entry) and not typed_before(question, entry) and (why := self._why_no_typing()):
             return refused(why, 409, again=True, waits_for="standing")
-        if self._room.locked():
+        if self._rooms[topic].locked():
             return refused("too many entries wait for the kit; try again", 503, again=True)
-        async with self._room:
+        async with self._rooms[topic]:
             try:
                 kit = self._settings.machine.kit
                 told = await run_in_threadpool(ask, self._settings.mqtt, kit, entry, ask_id, topic)
-                return JSONResponse({**told, "notices": [*told.get("notices", []), doubt]} if doubt and told.get("ok") else told)
+                undated = doubt and told.get("ok") and topic is ASK
+                return JSONResponse({**told, "notices": [*told.get("notices", []), doubt]} if undated else told)
             except (BrokerError, SettingsError) as fault:
                 LOG.warning("%s", fault)
                 return refused(f"The kit on {self._settings.machine.name} does not answer.", 503, again=True)

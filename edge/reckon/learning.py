@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from edge.contract import entries
 from edge.contract.entries import Entry, given, kind_of
 from edge.reckon.asking import Moment, ask_at
-from edge.reckon.entered.question import Question
+from edge.reckon.entered.question import HardlyMeant
 from edge.reckon.entries import ENTRIES
 from edge.reckon.fit.calibration import Test
 from edge.reckon.kitstate import KitState
@@ -36,7 +36,7 @@ class Learning:
         as `mark`."""
         return ENTRIES[kind_of(entry)].learn(self._kit, entry, _moment(entry, stamp_ms, seq))
 
-    def question(self, entry: Entry, stamp_ms: int) -> Question | None:
+    def question(self, entry: Entry, stamp_ms: int) -> HardlyMeant | None:
         """What is to be asked about an admitted entry before it is kept; nothing where it says `sure`."""
         if given(entry.sure, False):
             return None

@@ -16,7 +16,7 @@ from edge.contract.settings import Settings
 from edge.feed.assembler import Part, Second
 from edge.reckon.background import LearnedBackground
 from edge.reckon.entered.money import UNKNOWN, ValueLost, value
-from edge.reckon.entered.question import Question
+from edge.reckon.entered.question import HardlyMeant
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure
 from edge.reckon.fit.calibration import WindowSecond
 from edge.reckon.kitstate import KitState
@@ -183,7 +183,7 @@ class Reckoner:
         """Check an entry against what is in force; returns it completed (a tray with its mark's time). Raises EntryError."""
         return self._learning.admit(entry, stamp_ms)
 
-    def question(self, entry: Entry, stamp_ms: int) -> Question | None:
+    def question(self, entry: Entry, stamp_ms: int) -> HardlyMeant | None:
         """What is to be asked about an admitted entry before it is kept, None for nothing."""
         return self._learning.question(entry, stamp_ms)
 

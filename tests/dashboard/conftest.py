@@ -61,10 +61,10 @@ class Server:
         finally:
             connection.close()
 
-    def enter(self, question: Any, **headers: str) -> Answer:
-        """An entry as the page sends it."""
+    def enter(self, question: Any, path: str = "/ask", **headers: str) -> Answer:
+        """An entry as the page sends it, or asks what it would do."""
         origin = {"Origin": f"http://127.0.0.1:{self.port}", "Content_Type": "application/json", **headers}
-        return self.ask("POST", "/ask", question, **{name: value for name, value in origin.items() if value})
+        return self.ask("POST", path, question, **{name: value for name, value in origin.items() if value})
 
     def speaker(self) -> paho.Client:
         """A client that may say what a kit says."""

@@ -152,6 +152,7 @@ def test_without_a_kit_an_entry_may_be_asked_again(bare: Any, of: Callable[[Any]
     assert answer.status == 503
     assert answer.json()["again"] is True
     assert answer.json()["why"] == "The kit on Older rotor machine does not answer."  # the log says which broker
+    assert server.enter({"id": "a", "entry": {"entry": "note", "note": "x"}}, "/preview").status == 503
     assert server.ask("GET", "/ribbon?minutes=10").status == 503
     assert "no such database" in server.ask("GET", "/marks?minutes=10").json()["why"]
     assert program.said().count("trying again") == 1  # said once, not at each try
@@ -165,6 +166,7 @@ def test_on_the_network_nobody_enters_without_a_pin(bare: Any, of: Callable[[Any
     refused = server.enter({"id": "a", "entry": {"entry": "note", "note": "x"}})
     assert refused.status == 403
     assert "no PIN is set" in refused.json()["why"]
+    assert server.enter({"id": "a", "entry": {"entry": "note", "note": "x"}}, "/preview").status == 403, "the same door"
     assert "open to the network" in program.said()
 
 

@@ -114,10 +114,12 @@ def test_every_reference_leads_somewhere() -> None:
 
 def test_every_topic_has_its_quality_of_service_and_retention() -> None:
     told = {name: one["bindings"]["mqtt"] for name, one in DOCUMENT["operations"].items()}
-    assert {name for name, one in told.items() if not one["retain"]} == {"minute", "entry", "ask"}
+    assert {name for name, one in told.items() if not one["retain"]} == {"minute", "entry", "ask", "preview"}
     assert {name for name, one in told.items() if one["qos"] == 0} == {"live", "guidance"}
     assert DOCUMENT["operations"]["ask"]["action"] == "receive"
-    assert DOCUMENT["operations"]["ask"]["reply"]["channel"] == {"$ref": "#/channels/answer"}
+    for name, message in (("ask", "Answer"), ("preview", "Preview")):
+        assert DOCUMENT["operations"][name]["reply"]["channel"] == {"$ref": "#/channels/answer"}
+        assert DOCUMENT["operations"][name]["reply"]["messages"] == [{"$ref": f"#/channels/answer/messages/{message}"}]
     names = {one.name for one in vars(topics).values() if isinstance(one, topics.Topic)}
     described = {one["address"].removeprefix("tailgrain/{kit}/") for one in DOCUMENT["channels"].values()}
     assert {name for name in names if not any(one == name or one.startswith(f"{name}/") for one in described)} == set()
@@ -216,6 +218,7 @@ ENTRIES: list[dict[str, Any]] = [
     {"entry": "returns_look", "clean_grain": "some", "chaff": "none"},
     {"entry": "setting", "what": "bottom_sieve_mm", "from": 10, "to": 12},
     {"entry": "limit", "loss_kg_ha": 1, "returns_pct": None},
+    {"entry": "limit", "loss_kg_ha": 1, "returns_pct": None, "sure": True},
     {"entry": "ack", "alert": "clock-stepped"},
 ]
 
@@ -264,7 +267,8 @@ def test_every_message_of_a_running_kit_is_described(tmp_path, mosquitto) -> Non
             each.close()
         kit.kill()
     assert feed.error is None
-    assert sum(answer["ok"] for answer in answers) >= len(answers) - 1, "only the acknowledgement may be refused"
+    assert [answer["ask_again"] for answer in answers if "ask_again" in answer] == [True], "the limit, until it was meant"
+    assert sum(answer["ok"] for answer in answers) >= len(answers) - 2, "but for that only the acknowledgement may be refused"
     heard = 0
     for topic, messages in [item for each in ears for item in each.heard.items()]:
         for message in messages:

@@ -9,7 +9,8 @@ from edge.contract import entries
 from edge.contract.entries import given
 from edge.reckon.entered.gauge import GAIN_BAND, GaugeCheck, measured_mm, readout_of
 from edge.reckon.entered.inforce import InForce
-from edge.reckon.entered.question import FOOT_M, Question, digits_off, meant, times
+from edge.reckon.entered.loads import plain
+from edge.reckon.entered.question import FOOT_M, HardlyMeant, digits_off, meant, times
 
 INCH_MM = 25.4
 USUAL = {
@@ -26,19 +27,26 @@ GAP_MM = 6.0
 GAP_TIMES = 2.0
 """Gaps across one sieve lie nearer to each other than both (from memory)."""
 
+LEAST_APART_MM = 3.0
+"""Nothing nearer is asked about: a bent sieve differs by as much."""
+
 READOUT_OFF_MM = 15.0
 """A readout in mm is seldom so far out; 8 to 10 mm is common (common practice)."""
 
+GAIN_OFF_MM = 2.5
+"""A gain is asked about where it is off by more than a worn sieve and a hasty gauge are: near readouts give any (from memory)."""
+
 GROUND_TIMES = 2.0
+BREAK_S = 60.0
 AHEAD_S = 300.0
 BACK_S = 86_400.0
-RETURNS_T_H = 60.0
-"""More than a machine's returns carry (from memory)."""
+RETURNS_T_H = (0.05, 60.0)
+"""What a machine's returns carry (from memory)."""
 
 UNITS_MM = (("cm", 10.0), ("inches", INCH_MM))
 
 
-def ask_setting(entry: entries.SettingEntry, now: InForce) -> Question | None:
+def ask_setting(entry: entries.SettingEntry, now: InForce) -> HardlyMeant | None:
     """A value that jumps, stands outside all harvesters, or comes from another than the one known."""
     if isinstance(entry.to, str) or entry.what == "mill":
         return None
@@ -53,7 +61,7 @@ def ask_setting(entry: entries.SettingEntry, now: InForce) -> Question | None:
         if entry.to > 0 and times(entry.to, was) < _jump(entry.what):
             return None
         guess = digits_off(entry.to, was / 2, was * 2) or _mm_meant(entry.what, entry.to, was / 2, was * 2)
-        return meant(f"{what.capitalize()} from {was:g} to {entry.to:g} {unit}?", "to", guess, f"{{:g}} {unit}")
+        return meant(f"{what.capitalize()} from {was:g} to {entry.to:g}{unit and f' {unit}'}?", "to", guess, f"{{:g}} {unit}")
     low, high = USUAL.get(entry.what, (0.0, float("inf")))
     if low <= entry.to <= high:
         return None
@@ -72,41 +80,40 @@ def _mm_meant(what: str, value: float, low: float, high: float) -> float | None:
     return next((round(value * mm, 1) for _, mm in UNITS_MM if low <= value * mm <= high), None)
 
 
-def ask_gauge(entry: entries.GaugeEntry, with_it: GaugeCheck) -> Question | None:
+def ask_gauge(entry: entries.GaugeEntry, with_it: GaugeCheck) -> HardlyMeant | None:
     """Gaps far from their neighbours or from the readout, and a readout whose model would make no sense.
 
     `with_it`: what the checks of the sieve say, this one in.
     """
     gaps = list(measured_mm(entry))
     if not any(gaps):
-        return Question("No gap at all? A closed sieve lets no grain through.")
+        return HardlyMeant("No gap at all? A closed sieve lets no grain through.")
     return _neighbours(gaps) or _readout(entry, gaps) or _gain(with_it)
 
 
-def _neighbours(gaps: Sequence[float]) -> Question | None:
+def _neighbours(gaps: Sequence[float]) -> HardlyMeant | None:
+    """The gap that lies furthest from the middle of them; of two, the smaller: a lost digit is commoner than one too many."""
     if len(gaps) < 2:
         return None
-    for number, gap in enumerate(gaps):
-        others = median([*gaps[:number], *gaps[number + 1 :]])
-        apart = abs(gap - others)
-        if apart <= GAP_MM and ((min(gap, others) > 0 and times(gap, others) <= GAP_TIMES) or apart < 3.0):
-            continue
-        if len(gaps) == 2 and gap > others:
-            continue  # of two, none is the odd one: the smaller is asked about, as a lost digit is commoner than a doubled one
-        guess = digits_off(gap, others - GAP_MM / 2, others + GAP_MM / 2) if gap else None
-        guess = guess or (_mm_of(gap, others - GAP_MM / 2, others + GAP_MM / 2) if gap else None)
-        words = f"A gap of {gap:g} mm? The others of this check are about {others:.3g} mm."
-        if guess is None:
-            return Question(words)
-        return Question(f"{words} Did you mean {guess:g} mm?", {"measured_mm": [*gaps[:number], guess, *gaps[number + 1 :]]})
-    return None
+    middle = median(gaps) if len(gaps) > 2 else max(gaps)
+    number = max(range(len(gaps)), key=lambda one: abs(gaps[one] - middle))
+    gap, others = gaps[number], median([*gaps[:number], *gaps[number + 1 :]])
+    apart = abs(gap - others)
+    if apart < LEAST_APART_MM or (apart <= GAP_MM and min(gap, others) > 0 and times(gap, others) <= GAP_TIMES):
+        return None
+    near = others - GAP_MM / 2, others + GAP_MM / 2
+    guess = (digits_off(gap, *near) or _mm_of(gap, *near)) if gap else None
+    words = f"A gap of {gap:g} mm? The others of this check are about {others:.3g} mm."
+    if guess is None:
+        return HardlyMeant(words)
+    return HardlyMeant(f"{words} Did you mean {guess:g} mm?", {"measured_mm": [*gaps[:number], guess, *gaps[number + 1 :]]})
 
 
 def _mm_of(value: float, low: float, high: float) -> float | None:
     return next((round(value * mm, 1) for _, mm in UNITS_MM if low <= value * mm <= high), None)
 
 
-def _readout(entry: entries.GaugeEntry, gaps: Sequence[float]) -> Question | None:
+def _readout(entry: entries.GaugeEntry, gaps: Sequence[float]) -> HardlyMeant | None:
     """A readout in millimetres shows the gap, be it some millimetres out."""
     readout, unit = readout_of(entry)
     gap = sum(gaps) / len(gaps)
@@ -115,12 +122,12 @@ def _readout(entry: entries.GaugeEntry, gaps: Sequence[float]) -> Question | Non
         return None
     words = f"A gap of {gap:.3g} mm where the cab shows {readout:g} mm?"
     if readout <= 0:
-        return Question(words)
+        return HardlyMeant(words)
     for name, mm in UNITS_MM:
         if abs(gap * mm - readout) <= READOUT_OFF_MM / 2:
             mended = [round(one * mm, 1) for one in gaps]
             words += f" Did you mean {gap:.3g} {name}, {sum(mended) / len(mended):.3g} mm?"
-            return Question(words, {"measured_mm": mended if isinstance(entry.measured_mm, tuple) else mended[0]})
+            return HardlyMeant(words, {"measured_mm": mended if isinstance(entry.measured_mm, tuple) else mended[0]})
     guess = digits_off(gap, readout - READOUT_OFF_MM / 2, readout + READOUT_OFF_MM / 2)
     if guess is not None and len(gaps) == 1:
         return meant(words, "measured_mm", guess, "{:g} mm")
@@ -129,56 +136,60 @@ def _readout(entry: entries.GaugeEntry, gaps: Sequence[float]) -> Question | Non
     return meant(words, key, near, "a readout of {:g} mm")
 
 
-def _gain(with_it: GaugeCheck) -> Question | None:
+def _gain(with_it: GaugeCheck) -> HardlyMeant | None:
     gain = with_it.gain
     if gain is None or len(with_it.readouts) < 2:
         return None
     span = f"between readouts of {with_it.readouts[0]:g} and {with_it.readouts[-1]:g}"
     if gain <= 0:
-        return Question(f"The sieve would close as its readout opens: the gap moves {gain:.2g} mm for 1 {with_it.unit} {span}.")
-    if with_it.unit == "mm" and not GAIN_BAND[0] <= gain <= GAIN_BAND[1]:
-        return Question(f"The gap would move {gain:.2g} mm for each millimetre of the readout {span}; it is mostly about 1.")
+        moves = f"the gap moves {gain:.2g} mm for 1 {with_it.unit} {span}"
+        return HardlyMeant(f"The sieve would close as its readout opens: {moves}.")
+    off_mm = abs(gain - 1) * (with_it.readouts[-1] - with_it.readouts[0])
+    if with_it.unit == "mm" and not GAIN_BAND[0] <= gain <= GAIN_BAND[1] and off_mm > GAIN_OFF_MM:
+        return HardlyMeant(f"The gap would move {gain:.2g} mm for each millimetre of the readout {span}; it is mostly about 1.")
     return None
 
 
-def ask_ground_run(entry: entries.GroundRunEntry, per_m: float) -> Question | None:
+def ask_ground_run(entry: entries.GroundRunEntry, per_m: float) -> HardlyMeant | None:
     """A measured run against the pulses per metre in force."""
     found = entry.pulses / entry.metres
     if times(found, per_m) <= GROUND_TIMES:
         return None
-    words = f"{entry.pulses:g} pulses on {entry.metres:g} m are {found:.3g} a metre; so far it was {per_m:.3g}."
+    words = f"{entry.pulses:g} pulses on {entry.metres:g} m are {plain(found)} a metre; so far it was {plain(per_m)}."
     if times(entry.metres / entry.pulses, per_m) <= 1.2:
         more = f" Did you mean {entry.metres:g} pulses on {entry.pulses:g} m?"
-        return Question(words + more, {"metres": entry.pulses, "pulses": entry.metres})
+        return HardlyMeant(words + more, {"metres": entry.pulses, "pulses": entry.metres})
     right_m = entry.pulses / per_m
     feet = round(entry.metres * FOOT_M, 3)
     guess = feet if times(feet, right_m) <= 1.1 else digits_off(entry.metres, right_m / 1.2, right_m * 1.2)
     return meant(words, "metres", guess, "{:g} m")
 
 
-def ask_idle_run(entry: entries.IdleRunEntry, run_s: float) -> Question | None:
-    """Longer than the kit has been running."""
-    if entry.seconds <= run_s:
+def ask_idle_run(entry: entries.IdleRunEntry, run_s: float) -> HardlyMeant | None:
+    """Longer than the kit has been running, the seconds that wait to be closed and a short break in."""
+    if entry.seconds <= run_s + BREAK_S:
         return None
-    return Question(f"{entry.seconds:g} s with the machine empty? The kit has been counting for {run_s:.0f} s.")
+    return HardlyMeant(f"{entry.seconds:g} s with the machine empty? The kit has been counting for {run_s:.0f} s.")
 
 
-def ask_returns_catch(entry: entries.ReturnsCatchEntry) -> Question | None:
+def ask_returns_catch(entry: entries.ReturnsCatchEntry) -> HardlyMeant | None:
     """A flow of returns that no machine has, or none."""
     t_h = entry.mass_kg * 3.6 / entry.seconds
     if not entry.mass_kg:
-        return Question("No returns at all in the catch?")
-    if t_h <= RETURNS_T_H:
+        return HardlyMeant("No returns at all in the catch?")
+    low, high = RETURNS_T_H
+    if low <= t_h <= high:
         return None
-    guess = digits_off(entry.mass_kg, 0.5 * entry.seconds / 3.6, 30 * entry.seconds / 3.6, (0.001, 0.1))
-    words = f"{entry.mass_kg:g} kg in {entry.seconds:g} s are {t_h:,.0f} t/h of returns."
+    likely = 0.5 * entry.seconds / 3.6, 30 * entry.seconds / 3.6
+    guess = digits_off(entry.mass_kg, *likely, (0.001, 0.1, 10.0, 1000.0)) if entry.seconds >= 1 else None
+    words = f"{entry.mass_kg:g} kg in {entry.seconds:g} s are {plain(t_h)} t/h of returns."
     return meant(words, "mass_kg", guess, "{:g} kg")
 
 
-def ask_moment(at_s: float | None, now_s: float) -> Question | None:
+def ask_moment(at_s: float | None, now_s: float) -> HardlyMeant | None:
     """An `at` that has not come yet, or lies days back; both epoch s."""
     if at_s is None or -BACK_S <= at_s - now_s <= AHEAD_S:
         return None
     apart = abs(at_s - now_s)
     said = f"{apart / 86_400:,.1f} days" if apart >= 86_400 else f"{apart / 60:.0f} minutes"
-    return Question(f"The time given lies {said} {'ahead' if at_s > now_s else 'back'}.")
+    return HardlyMeant(f"The time given lies {said} {'ahead' if at_s > now_s else 'back'}.")
