@@ -68,7 +68,7 @@ def test_the_dial_gives_the_readout_and_enters_it(idling: Any, open_page: Opener
 def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_page: Opener) -> None:
     page = open_page(idling.url + "#sieves")
     page.get_by_role("button", name="Top").click()
-    fill(page, "10", ["11.0"], "20")
+    fill(page, "10", ["13.0"], "20")
     rails = page.locator("#gauge-rails")
     expect(rails).to_contain_text("top sieve 16 to 18 mm in cereals")
     expect(rails).to_contain_text("common practice")
@@ -76,7 +76,7 @@ def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_pa
     page.get_by_label("Reason for going past top-16-to-18-cereals").fill("green patches; short straw")
     expect(rails).to_contain_text("overridden: green patches, short straw")
     page.get_by_role("button", name="Enter the gauge check").click()
-    expect(page.locator("#known-checks li").first).to_contain_text("readout 10 mm, measured 11 mm")
+    expect(page.locator("#known-checks li").first).to_contain_text("readout 10 mm, measured 13 mm")
     assert "override top-16-to-18-cereals: green patches, short straw" in idling.entries("gauge")[-1]["note"]
 
 
@@ -97,6 +97,35 @@ def test_a_percent_readout_needs_two_settings(idling: Any, open_page: Opener) ->
     page.locator("#dial-enter").click()
     expect(page.locator("#asks")).to_contain_text(re.compile(r"Kept as number \d+: pre-sieve set to 40 %"))
     assert idling.entries("setting")[-1]["to"] == 6  # a readout in percent is kept as its gap in mm
+
+
+def test_checks_that_can_not_be_so_tell_no_readout(idling: Any, open_page: Opener) -> None:
+    """A gap that narrows as the readout rises: no gap, no readout, nothing to enter; a third check tells which one is wrong."""
+    for readout, gap in ((10, 12.5), (8, 16)):
+        idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": readout, "measured_mm": gap, "opened_to_mm": 30})
+    page = open_page(idling.url + "#sieves")
+    page.get_by_role("button", name="Bottom").click()
+    expect(page.locator("#known-minds")).to_contain_text("readout 8 mm (measured 16 mm)")
+    idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": 14, "measured_mm": 16.5, "opened_to_mm": 30})
+    expect(page.locator("#known-line")).to_contain_text("The gauge checks can't be so together")
+    expect(page.locator("#known-line")).not_to_contain_text("Gap =")
+    expect(page.locator("#known-line")).not_to_contain_text("a gap of")
+    expect(page.locator("#known-minds")).to_contain_text("the one at readout 8 mm (measured 16 mm) disagrees with the rest")
+    expect(page.locator("#dial-said")).to_contain_text("No readout is told")
+    expect(page.locator("#dial-enter")).to_be_disabled()
+    expect(page.locator("#dial-enter")).to_have_text("Nothing to enter yet")
+
+
+def test_a_readout_is_told_as_it_can_be_set(idling: Any, open_page: Opener) -> None:
+    """A readout of half millimetres, 2.3 mm off: 14.5 mm wants 12.2, which can't be set; 12 is told, with its own gap."""
+    idling.tell({"entry": "gauge", "sieve": "pre", "readout_mm": 12, "measured_mm": 14.3, "opened_to_mm": 30})
+    page = open_page(idling.url + "#sieves")
+    page.get_by_role("button", name="Pre-sieve").click()
+    for _ in range(17):
+        page.get_by_role("button", name="Half a millimetre more").click()
+    expect(page.locator("#want")).to_have_text("14.5")
+    expect(page.locator("#dial-said")).to_have_text("Dial 12 mm for a gap of 14.3 mm.")
+    expect(page.locator("#dial-enter")).to_have_text("I have set it: enter 12 mm")
 
 
 def test_what_cannot_be_is_refused_in_words(idling: Any, open_page: Opener) -> None:
