@@ -200,10 +200,12 @@ def test_the_keyboard_never_leads_under_the_foot(worked: Any, open_page: Opener)
         const under = one.getBoundingClientRect().bottom > foot.getBoundingClientRect().top;
         return one !== document.body && !foot.contains(one) && under ? one.outerHTML : null;
     }"""
+    furthest = 0
     for _ in range(60):
         page.keyboard.press("Tab")
         assert page.evaluate(hidden) is None
-    assert page.evaluate("() => window.scrollY") > 0
+        furthest = max(furthest, page.evaluate("() => window.scrollY"))
+    assert furthest > 0
 
 
 def test_a_long_note_leaves_the_button_that_closes_it_whole(worked: Any, open_page: Opener) -> None:
