@@ -7,7 +7,7 @@ from typing import Any
 
 from edge.contract import entries
 from edge.engine.hindsight import Hindsight, Minute
-from edge.engine.ledger import REPEATED, Ledger, LedgerRecord
+from edge.engine.ledger import REPEATED, LedgerRecord, RecordLedger
 from edge.judge.advice.adviser import Adviser
 from edge.judge.watch import Watch
 from edge.reckon.reckoner import Reckoner
@@ -19,7 +19,7 @@ class Again:
     """One pass. `adviser`: as it would be; `before`: as it was right before the struck entry; `counted`: entries that count."""
 
     def __init__(
-        self, ledger: Ledger, reckoner: Reckoner, watch: Watch, hindsight: Hindsight, struck: int, adviser: Adviser
+        self, ledger: RecordLedger, reckoner: Reckoner, watch: Watch, hindsight: Hindsight, struck: int, adviser: Adviser
     ) -> None:
         self._ledger, self._reckoner, self._watch, self._hindsight = ledger, reckoner, watch, hindsight
         found = hindsight.before(struck)

@@ -18,7 +18,7 @@ from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
 from edge.engine.again import Again
 from edge.engine.hindsight import Hindsight, Minute
-from edge.engine.ledger import Ledger, Numbering
+from edge.engine.ledger import Numbering, RecordLedger
 from edge.feed.assembler import Assembler, Second
 from edge.judge.advice.advisedsecond import AdvisedSecond
 from edge.judge.advice.adviser import Adviser
@@ -138,7 +138,7 @@ class Engine:
         struck: frozenset[int] = frozenset(),
     ) -> None:
         self.settings = settings
-        self._ledger = Ledger(numbering, struck)
+        self._ledger = RecordLedger(numbering, struck)
         self.assembler = Assembler(dark_places(settings), epoch_ms, on_stamped)
         self.reckoner = Reckoner(settings, struck)
         self.judge = Judge(settings)

@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import NamedTuple
 
-from edge.judge.advice.advisedsecond import AdvisedSecond, Judged
+from edge.judge.advice.advisedsecond import AdvisedSecond, SecondJudged
 from edge.judge.advice.adviser import Adviser
 from edge.judge.alerts.judge import AlertChange
 from edge.reckon.loss import kg_ha_of, tighter_limit
@@ -79,10 +79,10 @@ class Hindsight:
                 adviser.take(one, judged(reckoner, one))
 
 
-NOTHING = Judged(None, {}, None, "none")
+NOTHING = SecondJudged(None, {}, None, "none")
 
 
-def judged(reckoner: Reckoner, second: AdvisedSecond | None) -> Judged:
+def judged(reckoner: Reckoner, second: AdvisedSecond | None) -> SecondJudged:
     """What the entries in force make of a second's counts."""
     if second is None:
         return NOTHING
@@ -90,4 +90,4 @@ def judged(reckoner: Reckoner, second: AdvisedSecond | None) -> Judged:
     points = {} if second.levels is None else kg_ha_of(second.levels, reckoner.calibration.factors)
     whole = sum([points[name] for name in reckoner.names]) if reckoner.names and len(points) == len(reckoner.names) else None
     limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
-    return Judged(whole, points, limit, reckoner.calibration_figure(second.t).state)
+    return SecondJudged(whole, points, limit, reckoner.calibration_figure(second.t).state)

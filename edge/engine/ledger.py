@@ -33,7 +33,7 @@ class LedgerRecord(NamedTuple):
     happened: int = 0
 
 
-class Ledger:
+class RecordLedger:
     """The records of earlier runs and of this one. `struck`: numbers of the entries that were struck out."""
 
     def __init__(self, numbering: Numbering, struck: frozenset[int]) -> None:

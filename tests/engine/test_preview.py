@@ -152,7 +152,7 @@ def test_it_costs_little_after_hours_of_work() -> None:
     """Beside the quarter second that a closed second may wait on the slowest board; a copy of all seconds would not do."""
     kit = AskedKit()
     reckoner = kit.engine.reckoner
-    rows, idle = reckoner.tests.history, reckoner.kit.idle.history
+    rows, idle = reckoner.rows.history, reckoner.kit.idle.history
     rows.extend([rows[-1]] * 20_000)
     idle.extend([idle[-1]] * 3_600)
     best = min(_seconds(kit) for _ in range(5))

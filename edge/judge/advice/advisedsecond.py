@@ -31,7 +31,7 @@ class AdvisedSecond(NamedTuple):
         )  # fmt: skip
 
 
-class Judged(NamedTuple):
+class SecondJudged(NamedTuple):
     """What entries make of it: loss in kg/ha of all points and of each, limit in kg/ha, state of the calibration."""
 
     kg_ha: float | None

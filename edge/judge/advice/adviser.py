@@ -15,7 +15,7 @@ from edge.contract import entries
 from edge.contract.settings import Settings
 from edge.judge.advice import rules
 from edge.judge.advice.advise import TRAY_FOR_VERDICT, WAIT_FOR_VERDICT, advise
-from edge.judge.advice.advisedsecond import AdvisedSecond, Judged
+from edge.judge.advice.advisedsecond import AdvisedSecond, SecondJudged
 from edge.judge.advice.settingsbook import GoodSet, SettingsBook
 from edge.judge.advice.situation import LOOKS, SETTINGS, Situation, Tried
 from edge.judge.advice.worth import worth
@@ -126,9 +126,9 @@ class Adviser:
         """One closed second, after the reckoner."""
         points = {name: point.kg_ha for name, point in figures.points.items()}
         kg_ha = figures.loss.kg_ha if figures.loss is not None else None
-        self.take(AdvisedSecond.of(figures), Judged(kg_ha, points, figures.limit_kg_ha, figures.calibration.state))
+        self.take(AdvisedSecond.of(figures), SecondJudged(kg_ha, points, figures.limit_kg_ha, figures.calibration.state))
 
-    def take(self, second: AdvisedSecond | None, judged: Judged) -> None:
+    def take(self, second: AdvisedSecond | None, judged: SecondJudged) -> None:
         """The same from its parts."""
         self._clock += 1
         if second is None:

@@ -29,7 +29,7 @@ class _Pending(NamedTuple):
     seq: int
 
 
-class _Struck(NamedTuple):
+class _StruckTray(NamedTuple):
     """A tray entry that was struck out."""
 
     at_s: float
@@ -51,7 +51,7 @@ class TrayTests:
         self._pending: list[_Pending] = []
         self._count = 0
         self._unweighed: dict[int, str] = {}
-        self._struck: list[_Struck] = []
+        self._struck: list[_StruckTray] = []
         self._judged: set[int] = set()
 
     def learn(self, entry: entries.TrayEntry, stamp_ms: int, now: InForce, cut_width_m: float, seq: int = 0) -> None:
@@ -68,7 +68,7 @@ class TrayTests:
 
     def skip(self, entry: entries.TrayEntry, stamp_ms: int, seq: int) -> None:
         """A tray entry that was struck out: it is no test."""
-        self._struck.append(_Struck(cal.moment_s(entry, stamp_ms), entry, seq))
+        self._struck.append(_StruckTray(cal.moment_s(entry, stamp_ms), entry, seq))
 
     def note_unweighed(self, seq: int, why: str) -> None:
         """A tray entry whose grain can't be worked out any more, and why not."""
