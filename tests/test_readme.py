@@ -68,10 +68,12 @@ def test_commands_on_a_kit(tmp_path, mosquitto):
             wait_until(lambda: "open" in (tmp_path / "run.log").read_text(), 15, "the line open")
             wait_until(lambda: f":{loaded.dashboard.port}" in (tmp_path / "page.log").read_text(), 15, "the page's address")
             entries = [one for one in COMMANDS if one.split()[0] == "entry"]
-            assert len(entries) == 2
+            assert len(entries) == 3
+            number = ""
             for one in entries:
-                said = run(shlex.split(one), cwd=tmp_path)
+                said = run(shlex.split(one.replace('"seq": 2', f'"seq": {number}')), cwd=tmp_path)
                 assert said.returncode == 0 and "kept as number" in said.stdout, said.stderr
+                number = said.stdout.split("kept as number ")[1].split()[0].rstrip(",;:.")
         finally:
             for child in (daemon, page):
                 child.terminate()
