@@ -90,6 +90,7 @@ def _model(found: gauge.GaugeCheck) -> dict[str, Any]:
         "unit": found.unit,
         "offset_mm": found.offset_mm,
         "gain": found.gain,
+        "believed": found.believed,
         "spread_mm": found.spread_mm,
         "readouts": list(found.readouts),
         "warnings": list(found.warnings),
@@ -136,8 +137,9 @@ def _rails(notices: list[str], reasons: dict[str, str], guards: tuple[str, ...])
 
 
 def dial(question: Question) -> dict[str, Any]:
-    """The readout to set for a wanted gap: `dial` in `unit` (None: unknown), `warnings`, and `to`, what a setting entry
-    names: the readout where it is in mm, else the gap. Raises WrongInput, StoreError."""
+    """The readout to set for a wanted gap: `dial` in `unit`, rounded to what can be set (None: there is none), `gap_mm` behind
+    it, `known` (whether there is a model that is believed), `warnings`, and `to`, what a setting entry names: the readout where
+    it is in mm, else the gap. Raises WrongInput, StoreError."""
     sieve, want = question.query.get("sieve", ""), question.query.get("want_mm", "")
     if sieve not in SIEVES:
         raise WrongInput(f"sieve: found {sieve!r:.40}{did_you_mean(sieve, SIEVES)}; allowed: {', '.join(SIEVES)}")
@@ -149,11 +151,15 @@ def dial(question: Question) -> dict[str, Any]:
         raise WrongInput(f"want_mm: found {want!r:.40}; allowed: 0 to {WIDEST_MM:g}")
     found = _learned(question).sieves.check_of(sieve)
     if found is None:
-        return {"dial": None, "unit": None, "to": None, "warnings": []}
-    value = found.dial(want_mm)
+        return {"dial": None, "gap_mm": None, "known": False, "unit": None, "to": None, "warnings": []}
+    value = found.dial_set(want_mm)
+    gap = None if value is None else found.gap_mm(value)
+    to = value if found.unit == "mm" or gap is None else round(gap, 1) + 0.0
     return {
-        "dial": None if value is None else round(value, 2),
+        "dial": value,
+        "gap_mm": gap,
+        "known": found.dial(want_mm) is not None,
         "unit": found.unit,
-        "to": None if value is None else round(value if found.unit == "mm" else want_mm, 2),
+        "to": to,
         "warnings": [*found.warnings, *found.warnings_for(want_mm)],
     }

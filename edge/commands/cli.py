@@ -160,7 +160,7 @@ def kept_words(answer: dict[str, Any]) -> list[str]:
     """What the kit made of a kept entry: the readout's model, the gap expected, warnings, notices of guard rails."""
     gauge = answer.get("gauge", {})
     lines = []
-    if gauge.get("gain") is not None:
+    if gauge.get("gain") is not None and gauge.get("believed", True):
         gain = "readout" if gauge["gain"] == 1 else f"{gauge['gain']:.3g} mm x readout"
         lines.append(f"gap = {gain} {'-' if gauge['offset_mm'] < 0 else '+'} {abs(gauge['offset_mm']):.3g} mm")
     if "gap_mm" in answer:

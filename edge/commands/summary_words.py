@@ -29,7 +29,7 @@ def in_words(summary: dict[str, Any], us: bool = False) -> list[str]:
     for test in summary["tests"]:
         lines.append(f"Tray test {test['at']}: {'used' if test['used'] else 'not used, ' + str(test['why'])}")
     if summary["returns_pct"] is not None:
-        lines.append(f"Returns {summary['returns_pct']:.0f} % of full")
+        lines.append(f"Returns {summary['returns_pct']:z.0f} % of full")
     counted = summary["lines"]
     lines.append(
         f"Lines: {counted['good']} good, {counted['bad_crc']} with a bad CRC, {counted['malformed']} malformed, "

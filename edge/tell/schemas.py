@@ -298,7 +298,10 @@ def _advice() -> dict[str, Schema]:
 
 def _answer() -> Schema:
     warnings: Schema = {"type": "array", "items": TEXT}
-    gauge = {"offset_mm": number("mm"), "gain": number("1"), "spread_mm": number("mm"), "warnings": warnings}
+    believed = {"type": "boolean", "description": "whether the checks give a model that can be so; else no readout is told by it"}
+    gauge = {
+        "offset_mm": number("mm"), "gain": number("1"), "believed": believed, "spread_mm": number("mm"), "warnings": warnings,
+    }  # fmt: skip
     kept = {
         "id": ASK_ID,
         "ok": {"const": True},

@@ -50,3 +50,8 @@ def test_unknown_is_told_as_unknown(us: bool) -> None:
     assert "None" not in text and "Worth" not in text and "Returns" not in text
     summary["loss"] = {"kg_ha": 50.0, "low": 40.0, "high": None, "pct": None}
     assert "to unknown)" in "\n".join(in_words(summary, us))
+
+
+def test_returns_a_little_under_their_empty_share_are_no_minus_zero():
+    assert "Returns 0 % of full" in in_words({**SUMMARY, "returns_pct": -0.3})
+    assert "Returns -1 % of full" in in_words({**SUMMARY, "returns_pct": -0.6})

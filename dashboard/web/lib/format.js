@@ -16,13 +16,19 @@ export function has(name) {
   return typeof name.split('.').reduce((at, part) => (at === undefined ? at : at[part]), words) === 'string';
 }
 
+// What rounds to nothing is 0, never -0.
+function rounded(value, digits) {
+  const shown = value.toFixed(digits);
+  return Number(shown) === 0 ? shown.replace('-', '') : shown;
+}
+
 export function fixed(value, digits) {
-  return Number.isFinite(value) ? value.toFixed(digits) : DASH;
+  return Number.isFinite(value) ? rounded(value, digits) : DASH;
 }
 
 // Loss and pulses: one decimal below 10, whole above, so that a cab screen does not flicker with digits nobody can use.
 export function amount(value) {
-  return Number.isFinite(value) ? value.toFixed(value < 9.95 ? 1 : 0) : DASH;
+  return Number.isFinite(value) ? rounded(value, value < 9.95 ? 1 : 0) : DASH;
 }
 
 // A number somebody set: as it was set, up to two decimals.
@@ -33,7 +39,7 @@ export function plain(value) {
 // Smaller quantities: about two figures.
 export function small(value) {
   if (!Number.isFinite(value)) return DASH;
-  return value.toFixed(value < 0.995 ? 2 : value < 9.95 ? 1 : 0);
+  return rounded(value, value < 0.995 ? 2 : value < 9.95 ? 1 : 0);
 }
 
 export function age(seconds) {

@@ -120,7 +120,7 @@ def show(value: float | None, unit: str = "", digits: int = 3) -> str:
     if value is None:
         return "unknown"
     if value == 0 or not math.isfinite(value):
-        text = f"{value:g}"
+        text = f"{value:zg}"
     else:
         decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
         text = f"{value:,.{decimals}f}"

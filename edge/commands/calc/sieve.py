@@ -111,7 +111,7 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
                 raise
             raise WrongInput(f"calc sieve: {place}: {fault.refusal.line()}") from fault  # no option is meant there
     result = gauge.check(checked)
-    dial = result.dial(want) if want is not None else None
+    dial, dial_set = (result.dial(want), result.dial_set(want)) if want is not None else (None, None)
     warnings = [*result.warnings, *(result.warnings_for(want) if want is not None else ())]
     if config is not None:
         warnings += _guard_rails(checked, want, config)
@@ -119,10 +119,11 @@ def reckon(found: Sequence[Placed], beside: Mapping[str, Any], config: Settings 
         "offset_mm": result.offset_mm,
         "gain": result.gain,
         "dial": dial,
+        "dial_set": dial_set,
         "spread_mm": result.spread_mm,
         "warnings": warnings,
     }
-    return figures, _words(result, want, dial, warnings)
+    return figures, _words(result, want, dial_set, warnings)
 
 
 def _entry(plain: Any) -> entries.GaugeEntry:
@@ -157,9 +158,11 @@ def _guard_rails(checked: Sequence[entries.GaugeEntry], want: float | None, conf
     return [notice.text for notice in guards.notices(config.machine.sieve_guards, state, reasons)]
 
 
-def _words(result: gauge.GaugeCheck, want: float | None, dial: float | None, warnings: Sequence[str]) -> list[str]:
+def _words(result: gauge.GaugeCheck, want: float | None, dial_set: float | None, warnings: Sequence[str]) -> list[str]:
     lines = [*CAUTION, ""]
-    if result.offset_mm is None or result.gain is None:
+    if not result.believed:
+        lines.append(f"{result.sieve} sieve: the gauge checks can't be so together")
+    elif result.offset_mm is None or result.gain is None:
         lines.append(f"{result.sieve} sieve: one {result.unit} readout ties nothing to millimetres yet")
     elif result.unit == "mm" and result.gain == 1.0:
         lines.append(f"{result.sieve} sieve: gap = readout {_signed(result.offset_mm)} mm")
@@ -169,7 +172,7 @@ def _words(result: gauge.GaugeCheck, want: float | None, dial: float | None, war
         lines.append(f"spread across positions: {keys.show(result.spread_mm, 'mm')}")
     if want is not None:
         unit = result.unit
-        set_to = f"dial {keys.show(dial, unit)}" if dial is not None else "the readout to dial is unknown"
+        set_to = f"dial {dial_set:g} {unit}" if dial_set is not None else "there is no readout to dial"
         lines.append(f"for a gap of {want:g} mm: {set_to}")
     for warning in warnings:
         about, _, words = warning.partition(": ")

@@ -39,7 +39,7 @@ def rounded(value: float, digits: int | None = None) -> str:
     if digits is None:
         size = abs(value)
         digits = 0 if size >= 100 else 2 if size == 0 else max(0, min(6, 2 - floor(log10(size))))
-    text = f"{value:,.{digits}f}".replace(",", "\u202f")
+    text = f"{value:z,.{digits}f}".replace(",", "\u202f")
     return text.replace("-", "\u2212")
 
 

@@ -385,7 +385,7 @@ def _from_book(situation: Situation) -> Advice | None:
     listed = ", ".join(f"{name_of(what).removeprefix('the ')} {shown(to, what)}" for what, to in good["settings"].items())
     sample = ", ".join(f"{key.removesuffix('_pct')} {value:.1f} %" for key, value in good["sample"].items())
     seen = f"First load of {good['crop']} today. The best set so far lost {good['loss_kg_ha']:.0f} kg/ha"
-    seen += f", returns {good['returns_pct']:.0f} % of full" if good["returns_pct"] is not None else ""
+    seen += f", returns {good['returns_pct']:z.0f} % of full" if good["returns_pct"] is not None else ""
     seen += f", tank sample {sample}." if sample else "."
     return Advice(
         rule="start-from-the-book", kind="book", seen=seen,

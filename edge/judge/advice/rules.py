@@ -118,5 +118,5 @@ def show(name: str, value: Value, look: Mapping[str, str]) -> str:
     if name.endswith("_share") or name.startswith("left."):
         return f"{100 * value:.0f} %"
     if name in ("cracked_pct", "trash_pct", "unthreshed_pct", "yield_t_ha", "speed_kmh"):
-        return f"{value:.1f}"
-    return f"{value:.2f}" if name.endswith("_rise") or name == "over_limit" else f"{value:.0f}"
+        return f"{value:z.1f}"
+    return f"{value:z.2f}" if name.endswith("_rise") or name == "over_limit" else f"{value:z.0f}"

@@ -243,7 +243,7 @@ def _side_by_side(facts: VerdictFacts) -> str:
     for key in ("returns_pct", "trash_pct", "cracked_pct"):
         before, after = facts.before.get(key), facts.after.get(key)
         if before is not None and after is not None:
-            parts.append(f"{NAMES[key]} {before:.0f} -> {after:.0f} %" if key == "returns_pct" else
+            parts.append(f"{NAMES[key]} {before:z.0f} -> {after:z.0f} %" if key == "returns_pct" else
                          f"{NAMES[key]} {before:.1f} -> {after:.1f} %")  # fmt: skip
     if not any(facts.after.get(key) is not None for key in ("trash_pct", "cracked_pct")):
         parts.append("look at the tank for trash and cracked grain too")

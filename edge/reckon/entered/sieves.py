@@ -39,7 +39,8 @@ class Sieves:
         return check([*kept, entry][-KEPT:] if goes_on else [entry])
 
     def learn_gauge(self, entry: entries.GaugeEntry, now: InForce) -> dict[str, Any]:
-        """Take a gauge check; returns what the answer adds: offset, gain, spread, warnings and notices."""
+        """Take a gauge check; returns what the answer adds: offset, gain, whether they are believed, spread, warnings
+        and notices."""
         kept = self._checks.setdefault(entry.sieve, [])
         if kept and readout_of(kept[-1])[1] != readout_of(entry)[1]:
             kept.clear()  # another unit of the readout: the old line does not go on
@@ -54,6 +55,7 @@ class Sieves:
         answer = {
             "offset_mm": found.offset_mm,
             "gain": found.gain,
+            "believed": found.believed,
             "spread_mm": found.spread_mm,
             "warnings": list(found.warnings),
         }

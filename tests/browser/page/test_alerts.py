@@ -173,6 +173,17 @@ def test_each_figure_has_its_unit(worked: Any, open_page: Opener) -> None:
     assert said == [one[3] for one in FIGURES]
 
 
+def test_what_rounds_to_nothing_has_no_sign(worked: Any, open_page: Opener) -> None:
+    """Returns a little under their empty share are 0 % of full, not -0."""
+    page = open_page(worked.url)
+    said = page.evaluate(
+        """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'lib/format.js');
+        const {amount, fixed, plain, small} = await import(at);
+        return [fixed(-0.3, 0), fixed(-0.6, 0), fixed(-0.04, 1), amount(-0.04), small(-0.004), plain(-0.004), fixed(-0.5, 1)]; }"""
+    )
+    assert said == ["0", "-1", "0.0", "0.0", "0.00", "0", "-0.5"]
+
+
 def test_one_is_no_plural(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
     said = page.evaluate(

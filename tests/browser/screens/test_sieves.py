@@ -51,7 +51,7 @@ def test_a_gauge_check_is_previewed_entered_and_known(idling: Any, open_page: Op
 def test_the_dial_gives_the_readout_and_enters_it(idling: Any, open_page: Opener) -> None:
     idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": 10, "measured_mm": 12.5, "opened_to_mm": 20})
     page = open_page(idling.url + "#sieves")
-    page.get_by_role("button", name="Bottom").click()
+    page.get_by_role("button", name="Bottom", exact=True).click()
     expect(page.locator("#want")).to_have_text("14.0")
     page.get_by_role("button", name="Half a millimetre more").click()
     expect(page.locator("#want")).to_have_text("14.5")
@@ -82,7 +82,7 @@ def test_a_guard_rail_is_a_notice_and_gives_way_to_a_reason(idling: Any, open_pa
 
 def test_a_percent_readout_needs_two_settings(idling: Any, open_page: Opener) -> None:
     page = open_page(idling.url + "#sieves")
-    page.get_by_role("button", name="Pre-sieve").click()
+    page.get_by_role("button", name="Pre-sieve", exact=True).click()
     page.locator("[data-readout-unit=percent]").click()
     fill(page, "40", ["6"], "30")
     expect(page.locator("#gauge-preview")).to_contain_text("one percent readout says nothing about the next")
@@ -97,6 +97,35 @@ def test_a_percent_readout_needs_two_settings(idling: Any, open_page: Opener) ->
     page.locator("#dial-enter").click()
     expect(page.locator("#asks")).to_contain_text(re.compile(r"Kept as number \d+: pre-sieve set to 40 %"))
     assert idling.entries("setting")[-1]["to"] == 6  # a readout in percent is kept as its gap in mm
+
+
+def test_checks_that_can_not_be_so_tell_no_readout(idling: Any, open_page: Opener) -> None:
+    """A gap that narrows as the readout rises: no gap, no readout, nothing to enter; a third check tells which one is wrong."""
+    for readout, gap in ((10, 12.5), (8, 16)):
+        idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": readout, "measured_mm": gap, "opened_to_mm": 30})
+    page = open_page(idling.url + "#sieves")
+    page.get_by_role("button", name="Bottom", exact=True).click()
+    expect(page.locator("#known-minds")).to_contain_text("readout 8 mm (measured 16 mm)")
+    idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": 14, "measured_mm": 16.5, "opened_to_mm": 30})
+    expect(page.locator("#known-line")).to_contain_text("The gauge checks can't be so together")
+    expect(page.locator("#known-line")).not_to_contain_text("Gap =")
+    expect(page.locator("#known-line")).not_to_contain_text("a gap of")
+    expect(page.locator("#known-minds")).to_contain_text("the one at readout 8 mm (measured 16 mm) disagrees with the rest")
+    expect(page.locator("#dial-said")).to_contain_text("No readout is told")
+    expect(page.locator("#dial-enter")).to_be_disabled()
+    expect(page.locator("#dial-enter")).to_have_text("Nothing to enter yet")
+
+
+def test_a_readout_is_told_as_it_can_be_set(idling: Any, open_page: Opener) -> None:
+    """A readout of half millimetres, 2.3 mm off: 14.5 mm wants 12.2, which can't be set; 12 is told, with its own gap."""
+    idling.tell({"entry": "gauge", "sieve": "pre", "readout_mm": 12, "measured_mm": 14.3, "opened_to_mm": 30})
+    page = open_page(idling.url + "#sieves")
+    page.get_by_role("button", name="Pre-sieve", exact=True).click()
+    for _ in range(17):
+        page.get_by_role("button", name="Half a millimetre more").click()
+    expect(page.locator("#want")).to_have_text("14.5")
+    expect(page.locator("#dial-said")).to_have_text("Dial 12 mm for a gap of 14.3 mm.")
+    expect(page.locator("#dial-enter")).to_have_text("I have set it: enter 12 mm")
 
 
 def test_what_cannot_be_is_refused_in_words(idling: Any, open_page: Opener) -> None:

@@ -29,7 +29,7 @@ KEYS = {
     "area-rate": "ha_h ac_h",
     "moisture": "mass shrink_pct",
     "ratio": "ratio low high",
-    "sieve": "offset_mm gain dial spread_mm warnings",
+    "sieve": "offset_mm gain dial dial_set spread_mm warnings",
     "concentration": "factor",
 }  # fmt: skip
 US_TRAY_KEYS = (

@@ -176,6 +176,23 @@ def test_gauge_entries_in_any_form(shape: str, capsys: Capture, tmp_path: Path) 
     assert figures["dial"] == (None if shape == "list" else pytest.approx(60.0))
 
 
+def test_sieve_tells_the_exact_readout_and_the_one_that_can_be_set(capsys: Capture) -> None:
+    checked = ["--sieve", "top", "--readout-mm", "12", "--measured-mm", "14.3", "--opened-to-mm", "30"]
+    figures = found(capsys, "sieve", *checked, "--want-mm", "16")
+    assert (figures["dial"], figures["dial_set"]) == (pytest.approx(13.7), 13.5)
+    assert "for a gap of 16 mm: dial 13.5 mm" in told(capsys, "sieve", *checked, "--want-mm", "16")
+
+
+def test_sieve_tells_no_readout_by_checks_that_can_not_be_so(capsys: Capture) -> None:
+    pairs = ((8, 16), (14, 10))
+    checks = [f'{{"sieve":"top","readout_mm":{readout},"measured_mm":{gap},"opened_to_mm":30}}' for readout, gap in pairs]
+    args = [word for one in checks for word in ("--gauge", one)]
+    figures = found(capsys, "sieve", *args, "--want-mm", "16")
+    assert (figures["gain"], figures["dial"], figures["dial_set"]) == (-1.0, None, None)
+    said = told(capsys, "sieve", *args, "--want-mm", "16")
+    assert "there is no readout to dial" in said and "readout 8 mm (measured 16 mm)" in said and "gap = " not in said
+
+
 def test_sieve_refuses_other_entries_and_stray_keys(capsys: Capture, tmp_path: Path) -> None:
     assert "allowed: gauge" in refused(capsys, "sieve", "--from", written(tmp_path, {"entry": "note", "note": "x"}))
     plain = {"gauge": [{"sieve": "top", "readout_mm": 1, "measured_mm": 2}], "wnat_mm": 4}

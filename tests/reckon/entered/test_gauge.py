@@ -2,8 +2,10 @@
 
 from typing import Any, get_args
 
+import hypothesis.strategies as st
 import numpy as np
 import pytest
+from hypothesis import given
 
 from edge.contract import entries
 from edge.contract.errors import EntryError, SettingsError
@@ -94,6 +96,111 @@ def test_mixed_sieves_units_or_nothing_are_refused() -> None:
         gauge.check([entry(readout_mm=1, measured_mm=2), entry(readout=3, unit="percent", measured_mm=2)])
     with pytest.raises(EntryError, match="no entry"):
         gauge.check([])
+
+
+# --- a model that can't be so is not used
+
+
+def checks(*pairs: tuple[float, float], unit: str = "mm") -> list[entries.GaugeEntry]:
+    """Checks as (readout, gap), each come to from the open side."""
+    key = {"readout_mm": 0.0} if unit == "mm" else {"readout": 0.0, "unit": unit}
+    name = next(iter(key))
+    return [entry(**{**key, name: readout}, measured_mm=gap, opened_to_mm=40) for readout, gap in pairs]
+
+
+NOT_BELIEVED = {
+    "the gap narrows": (checks((8, 16), (14, 10)), "narrows by 1.00 mm for each mm"),
+    "percent that narrow": (checks((40, 16), (80, 8), unit="percent"), "narrows by 0.20 mm for each percent"),
+    "too steep": (checks((5, 5), (10, 16)), "2.20 mm a millimetre is far from 1"),
+    "too flat": (checks((5, 10), (15, 13)), "0.30 mm a millimetre is far from 1"),
+    "the same gap": (checks((5, 9), (10, 9)), "did not change with the readout"),
+    "two at one readout": (checks((12, 14), (12, 22)), "can't both be right"),
+    "off the line": (checks((6, 8), (10, 12), (14, 22), (18, 20)), "readout 14 mm (measured 22 mm) disagrees with the rest"),
+}
+
+
+@pytest.mark.parametrize("name", NOT_BELIEVED)
+def test_a_model_that_can_not_be_so_tells_no_readout_and_no_gap(name: str) -> None:
+    measured, said = NOT_BELIEVED[name]
+    found = gauge.check(measured)
+    assert not found.believed
+    assert (found.dial(12), found.dial_set(12), found.gap_mm(12), found.warnings_for(12)) == (None, None, None, [])
+    assert any(said in warning for warning in found.warnings), found.warnings
+    assert "dial: no readout is told until the checks agree" in found.warnings
+
+
+@pytest.mark.parametrize(("gain", "believed"), [(0.69, False), (0.71, True), (1.29, True), (1.31, False)])
+def test_the_band_of_a_millimetre_readout_ends_where_it_says(gain: float, believed: bool) -> None:
+    assert gauge.check(checks((6, 5 + 6 * gain), (16, 5 + 16 * gain))).believed is believed
+
+
+@given(
+    st.floats(-5, 9), st.floats(0.8, 1.2), st.lists(st.integers(4, 25), min_size=4, max_size=8, unique=True), st.data(),
+    st.sampled_from([-1, 1]), st.floats(5, 9),
+)  # fmt: skip
+def test_one_stray_check_among_many_is_named_wherever_it_lies(
+    offset: float, gain: float, readouts: list[int], data: st.DataObject, sign: int, off: float
+) -> None:
+    """Any true line, one gap 5 to 9 mm off it: never believed, and never another check named."""
+    stray = data.draw(st.integers(0, len(readouts) - 1))
+    gaps = [60 + offset + gain * readout + (sign * off if place == stray else 0.0) for place, readout in enumerate(readouts)]
+    found = gauge.check(checks(*zip(map(float, readouts), gaps, strict=True)))
+    named = [warning for warning in found.warnings if "disagrees with the rest" in warning]
+    others = [readout for place, readout in enumerate(readouts) if place != stray]
+    if max(others) - min(others) >= 8 and sum(abs(one - readouts[stray]) <= 6 for one in others) >= 2:
+        assert not found.believed
+    if not found.believed and named:
+        assert f"readout {readouts[stray]:g} mm" in named[0]
+
+
+def test_of_three_millimetre_checks_the_gain_tells_which_one_strays() -> None:
+    """In the middle, where the largest leave-one-out residual would name an end: without it the gain is 1."""
+    for pairs, stray in ((((8, 9.5), (12, 18), (16, 17.5)), 12), (((8, 18), (12, 13.5), (16, 17.5)), 8)):
+        found = gauge.check(checks(*pairs))
+        assert not found.believed and any(f"the one at readout {stray} mm" in one for one in found.warnings), found.warnings
+
+
+def test_of_three_percent_checks_none_is_named_where_any_could_stray() -> None:
+    found = gauge.check(checks((20, 4), (50, 16), (80, 16), unit="percent"))
+    assert not found.believed and any("don't lie on one line" in one for one in found.warnings)
+    assert not any("disagrees" in one for one in found.warnings)
+
+
+def test_reading_to_half_a_millimetre_and_slack_is_believed() -> None:
+    """Four checks, each up to 1 mm off: no gauge and no linkage is better (from memory)."""
+    assert gauge.check(checks((6, 9), (10, 11), (14, 17), (18, 19))).believed
+    assert gauge.check(checks((12, 14), (12, 15.5))).believed
+
+
+# --- a readout is told as it can be set
+
+
+@pytest.mark.parametrize(
+    ("measured", "step", "dial", "dial_set"),
+    [
+        (checks((12, 14.3)), 0.5, 11.7, 11.5),
+        (checks((12.5, 14.8)), 0.5, 11.7, 11.5),
+        (checks((12.3, 14.6)), 0.1, 11.7, 11.7),
+        (checks((12.25, 14.58)), 0.01, 11.67, 11.67),
+        (checks((40, 8), (80, 16), unit="percent"), 1.0, 70.0, 70.0),
+        (checks((40, 8), (85, 16), unit="percent"), 1.0, 73.75, 74.0),
+        (checks((2, 8), (6, 16), unit="notch"), 1.0, 5.0, 5.0),
+        (checks((2.5, 8), (6, 16), unit="notch"), 0.5, 5.125, 5.0),
+    ],
+)
+def test_the_step_follows_how_the_readouts_were_typed(measured: Any, step: float, dial: float, dial_set: float) -> None:
+    """The exact readout for a gap of 14 mm, and the nearest that can be set."""
+    found = gauge.check(measured)
+    assert found.step == step
+    assert found.dial(14) == pytest.approx(dial) and found.dial_set(14) == dial_set
+
+
+def test_what_lies_off_the_scale_can_not_be_set_and_nothing_is_minus_zero() -> None:
+    found = gauge.check(checks((12, 20)))
+    assert found.dial(5) == pytest.approx(-3.0) and found.dial_set(5) is None
+    assert found.dial(7.9) == pytest.approx(-0.1) and str(found.dial_set(7.9)) == "0.0"
+    full = gauge.check(checks((40, 8), (80, 16), unit="percent"))
+    assert full.dial_set(20) == 100.0 and full.dial_set(20.2) is None
 
 
 # --- guard rails: common practice for some builds; off unless named

@@ -75,7 +75,8 @@ function renderKnown(one) {
   const check = one.check;
   const set = one.set_to === null ? say('sieves.set_never') : say(one.gap_mm === null ? 'sieves.set' : 'sieves.set_gap', { to: plain(one.set_to), gap: fixed(one.gap_mm, 1) });
   let line = say('sieves.no_check');
-  if (check && check.offset_mm === null) line = say('sieves.model_none', { unit: say(`sieves.in_${check.unit}`) });
+  if (check && !check.believed) line = say('sieves.model_doubted');
+  else if (check && check.offset_mm === null) line = say('sieves.model_none', { unit: say(`sieves.in_${check.unit}`) });
   else if (check && check.unit === 'mm' && check.gain === 1) line = say('sieves.model_offset', { offset: signed(check.offset_mm) });
   else if (check) line = say('sieves.model_line', { offset: fixed(check.offset_mm, 1), gain: signed(check.gain), unit: say(`sieves.in_${check.unit}`) });
   if (check && check.spread_mm !== null) line += ` ${say('sieves.spread', { spread: fixed(check.spread_mm, 1) })}`;
@@ -156,8 +157,8 @@ async function tryCheck() {
     return;
   }
   if (number !== asked) return;
-  const { offset_mm: offset, spread_mm: spread, warnings } = found.gauge;
-  const said = offset === null ? [] : [say('sieves.would', { offset: signed(offset) })];
+  const { offset_mm: offset, spread_mm: spread, believed, warnings } = found.gauge;
+  const said = offset === null || !believed ? [] : [say('sieves.would', { offset: signed(offset) })];
   if (spread !== null) said.push(say('sieves.spread', { spread: fixed(spread, 1) }));
   text(byId('gauge-preview'), [...said, ...warnings].join(' · '));
   rails.show(byId('gauge-rails'), found, trySoon);
@@ -216,7 +217,7 @@ async function dial() {
     const found = await read('sieves/dial', { sieve: of, want_mm: String(wanted) });
     if (of !== chosen || wanted !== want[of]) return;
     dialled = found;
-    text(byId('dial-said'), found.dial === null ? say('sieves.dial_none') : say('sieves.dial_said', { dial: inUnit(found.dial, found.unit), want: fixed(wanted, 1) }));
+    text(byId('dial-said'), dialSaid(found, wanted));
     list(byId('dial-minds'), found.warnings);
     const entry = dialEntry();
     if (entry) rails.show(byId('dial-rails'), await read('sieves/trial', { entry: JSON.stringify(entry) }), () => dialSoon(AFTER_TYPING_MS));
@@ -226,6 +227,15 @@ async function dial() {
     list(byId('dial-minds'), []);
   }
   entering();
+}
+
+// A readout is told as it can be set; where that leaves another gap than the wanted one, the gap is told.
+function dialSaid(found, wanted) {
+  if (found.dial === null) {
+    if (found.known) return say('sieves.dial_beyond', { want: fixed(wanted, 1) });
+    return say(sieve()?.check && !sieve().check.believed ? 'sieves.dial_doubted' : 'sieves.dial_none');
+  }
+  return say('sieves.dial_said', { dial: inUnit(found.dial, found.unit), want: fixed(found.gap_mm, 1) });
 }
 
 function enterDial() {
