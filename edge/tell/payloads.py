@@ -37,4 +37,5 @@ def alert(change: AlertChange) -> dict[str, Any]:
         "limit": change.limit,
         "suppressed": change.suppressed,
         "until": messages.rfc3339_ms(change.until_ms) if change.until_ms is not None else None,
+        "ended": messages.rfc3339_ms(change.ended_ms) if change.ended_ms is not None else None,
     }

@@ -208,15 +208,16 @@ def _alert() -> Schema:
         "state": enum(*ALERT_STATES),
         "severity": enum("danger", "caution", "notice"),
         "since": TIME,
-        "text": {**TEXT, "description": "what is, and its consequence"},
+        "text": {**TEXT, "description": "what is, and its consequence; what was, once it has ended"},
         "cause": TEXT,
-        "action": TEXT,
+        "action": {**TEXT, "description": "what to do; empty once it has ended"},
         "value": number(),
         "limit": number(),
         "suppressed": {**YES_NO, "description": "raised in a flood and not among the worst three"},
         "until": {"type": ["string", "null"], "format": "date-time", "description": "about when a shelf ends"},
+        "ended": {"type": ["string", "null"], "format": "date-time", "description": "when it ended; null while it holds"},
     }
-    return thing(fields, ("suppressed", "until"), about="An alert's newest state.")
+    return thing(fields, ("suppressed", "until", "ended"), about="An alert's newest state.")
 
 
 def _entries() -> dict[str, Schema]:

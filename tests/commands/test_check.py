@@ -239,10 +239,10 @@ def test_taps_are_counted_where_they_land(tmp_path, counter, capsys):
     assert check_module.check(config, as_json=False, ask=tapping(counter, {"separator": 0, "cleaning": 1})) == 0
     out = capsys.readouterr().out
     assert "input 0: 10 pulses, alive" in out and "input 1: 10 pulses, alive" in out
-    with pytest.raises(AnswerBad, match=r"tap test: input 0 \(loss, separator left\), input 1 \(loss, cleaning left\): silent"):
+    with pytest.raises(AnswerBad, match=r"tap test: input 0 \(separator, left\), input 1 \(cleaning, left\): silent"):
         check_module.check(config, as_json=False, ask=tapping(counter, {"separator": 1}))
     out = capsys.readouterr().out
-    assert "input 0: 0 pulses, SILENT; heard instead: input 1 (loss, cleaning left): 10; cables swapped?" in out
+    assert "input 0: 0 pulses, SILENT; heard instead: input 1 (cleaning, left): 10; cables swapped?" in out
     assert "input 1: 0 pulses, SILENT; look at its cable and plug" in out
 
 

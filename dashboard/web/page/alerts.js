@@ -1,5 +1,6 @@
 // The strip of open alerts: worst first, then newest; at most two in full (one on a phone), so that the figure stays in
-// sight. What a flood holds back is counted, not announced. Acknowledge, put aside, and the sound of the worst.
+// sight. What a flood holds back is counted, not announced. Acknowledge, put aside, and the sound of the worst. An alert
+// whose condition has ended stands last, in no colour and without an order, until somebody acknowledges that it was.
 import * as asks from './asks.js';
 import { byId, make, mark, shape, text } from '../lib/dom.js';
 import { below, get, on } from '../lib/facts.js';
@@ -29,10 +30,14 @@ let aside = null; // the alert whose times to put it aside are open
 const spoken = new Set();
 let saying = []; // those whose words stand in the spoken line
 
-function open() {
+// Whether its condition is gone; what is open still waits for an acknowledgement or the end of a shelf.
+export const hasEnded = (alert) => alert.state === 'returned' || Boolean(alert.ended);
+
+// The alerts that are not cleared, as [name, alert].
+export function open() {
   return below('alert/')
     .filter(([, alert]) => alert && alert.state in WAITING)
-    .sort(([, a], [, b]) => Number(a.suppressed ?? false) - Number(b.suppressed ?? false) || RANK[a.severity] - RANK[b.severity]
+    .sort(([, a], [, b]) => Number(hasEnded(a)) - Number(hasEnded(b)) || Number(a.suppressed ?? false) - Number(b.suppressed ?? false) || RANK[a.severity] - RANK[b.severity]
       || WAITING[a.state] - WAITING[b.state] || (a.since < b.since ? 1 : -1));
 }
 
@@ -83,7 +88,7 @@ function figures(alert) {
   if (value === null || limit === null) return '';
   const { si = '', times = 1 } = PRESENT[rule] ?? FIGURES[rule] ?? {};
   const parts = [say(si ? 'alerts.value' : 'alerts.value_bare', { value: amount(times * shown(value, si)), limit: plain(round(times * shown(limit, si))), unit: unit(si) }), ' '];
-  if (PRESENT[rule]) parts.push(make('span', { class: 'alert-now', 'data-rule': rule }, present(rule)));
+  if (PRESENT[rule] && !hasEnded(alert)) parts.push(make('span', { class: 'alert-now', 'data-rule': rule }, present(rule)));
   return make('p', { class: 'alert-figures' }, ...parts);
 }
 
@@ -96,6 +101,10 @@ function present(rule) {
 }
 
 function state(alert) {
+  if (hasEnded(alert)) {
+    const name = alert.state === 'shelved' ? 'alerts.ended_shelved' : alert.ended ? 'alerts.ended' : 'alerts.ended_unknown';
+    return say(name, { time: clock(alert.since), ended: clock(alert.ended ?? NaN) });
+  }
   const words = { severity: say(`alerts.${alert.severity}`), time: clock(alert.since), until: clock(alert.until ?? NaN) };
   return say(`alerts.${alert.state === 'shelved' && !alert.until ? 'shelved_open' : alert.state}`, words);
 }
@@ -107,11 +116,11 @@ function sentences(words) {
 }
 
 function card([name, alert]) {
-  const waits = alert.state === 'raised' || alert.state === 'returned';
+  const ended = hasEnded(alert);
   return make(
     'li',
-    { class: 'alert', 'data-alert': name, 'data-severity': alert.severity, 'data-state': alert.state, 'data-suppressed': alert.suppressed ? 'yes' : null },
-    shape(alert.severity),
+    { class: 'alert', 'data-alert': name, 'data-severity': alert.severity, 'data-state': alert.state, 'data-ended': ended ? 'yes' : null, 'data-suppressed': alert.suppressed ? 'yes' : null },
+    shape(ended ? 'none' : alert.severity),
     make(
       'div',
       { class: 'alert-words' },
@@ -119,7 +128,7 @@ function card([name, alert]) {
       make('p', { class: 'alert-text' }, ...sentences(inUnits(alert.text))),
       ' ',
       figures(alert),
-      waits ? make('p', { class: 'alert-do' }, ...sentences(inUnits(alert.action))) : '',
+      alert.state === 'raised' && alert.action ? make('p', { class: 'alert-do' }, ...sentences(inUnits(alert.action))) : '',
     ),
     buttons(name, alert),
   );

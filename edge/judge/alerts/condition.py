@@ -8,6 +8,7 @@ from typing import NamedTuple
 class Condition(NamedTuple):
     """What one rule sees: `on` raises; not on is the deadband. `cause`, `action` empty: the rule's own.
 
+    `subject`: what it is about, by its name on every screen ("separator, left"); `detail`: a further sentence.
     `eased`: what made a danger of it no longer holds.
     """
 
@@ -19,6 +20,7 @@ class Condition(NamedTuple):
     cause: str = ""
     action: str = ""
     eased: bool = False
+    subject: str = ""
 
 
 BETWEEN = Condition(False)

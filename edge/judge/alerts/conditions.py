@@ -12,13 +12,14 @@ from typing import Any, ClassVar, Literal
 
 from edge.contract import entries
 from edge.contract.entries import given
-from edge.contract.flags import Flag, RaisedFlag
+from edge.contract.flags import Flag
 from edge.contract.inputs import BeamInput, GroundInput, LossInput
 from edge.contract.settings import Settings
 from edge.feed.assembler import Second
 from edge.judge.alerts.condition import BETWEEN, ON, Condition
 from edge.judge.alerts.rules import LEAVE_SETTINGS, LOOKS, RULES, AlertRule
 from edge.reckon.figures import Figures
+from edge.reckon.sensors.inputs import INPUTS
 
 Key = tuple[str, str]
 
@@ -106,6 +107,7 @@ class Conditions:
         beams, grounds = settings.inputs(BeamInput), settings.inputs(GroundInput)
         self._beam: BeamInput | None = beams[0] if beams else None
         self._ground: GroundInput | None = grounds[0] if grounds else None
+        self._names = {wired.at: INPUTS[wired.reads].name(wired) for wired in settings.input}
         self._levels: dict[str, tuple[int, bool]] = {level.means: (1 << level.bit, level.inverted) for level in settings.level}
 
     # ------------------------------------------------------------------ entries
@@ -194,8 +196,12 @@ class Conditions:
             assert rule.sees is not None
             for about, condition in rule.sees(figures).items():
                 seen[rule.name, about] = condition
+        for at in figures.silent_inputs:
+            seen["input-silent", str(at)] = Condition(True, subject=self._names[at])
+        for at in figures.saturated_inputs:
+            seen["input-saturated", str(at)] = Condition(True, subject=self._names[at])
         if figures.flags:
-            self._flags(figures.flags, seen)
+            self._flags(figures, seen)
         if second.events:
             for event in second.events:
                 if event.kind in EVENT_RULES:
@@ -247,8 +253,9 @@ class Conditions:
         if self._beam is not None and second.parts:
             self._see_beam(self._beam, second, seen)
         if self._ground is not None and (figures.speed_kmh or 0.0) > FASTEST_KMH:
-            detail = f"Input {self._ground.at}, ground: {figures.speed_kmh:.0f} km/h can't be."
-            seen["input-stuck", str(self._ground.at)] = Condition(True, figures.speed_kmh, FASTEST_KMH, detail=detail)
+            at, detail = self._ground.at, f"{figures.speed_kmh:.0f} km/h can't be."
+            stuck = Condition(True, figures.speed_kmh, FASTEST_KMH, detail=detail, subject=self._names[at])
+            seen["input-stuck", str(at)] = stuck
 
     def _shaft(self, name: str, rpm: float, own: float, low: bool) -> Condition:
         limit = own * (1.0 - self._low)
@@ -261,8 +268,8 @@ class Conditions:
             ms = sum([part.ms for part in parts])
             blocked = sum([part.counts[beam.at] for part in parts if beam.at < len(part.counts)])
         if blocked >= BEAM_DARK * ms or (blocked == 0 and beam.empty_pct >= BEAM_PADDLES_PCT):
-            dark = "always dark" if blocked else "never dark"
-            seen["input-stuck", str(beam.at)] = Condition(True, detail=f"Input {beam.at}, returns beam: {dark}.")
+            dark = "Always dark." if blocked else "Never dark."
+            seen["input-stuck", str(beam.at)] = Condition(True, detail=dark, subject=self._names[beam.at])
 
     def _standing(self, figures: Figures, second: Second, seen: dict[Key, Condition]) -> None:
         """Idle, turning or filling: does the machine's stillness agree with its sensors?"""
@@ -280,7 +287,7 @@ class Conditions:
             usual = sum(self._per_s.values())
             least = max(STANDING_PER_S, STANDING_SHARE * usual) if usual else STANDING_UNLEARNED_PER_S
             if rate >= least:
-                detail = f"Input {self._ground.at} counts nothing while {rate:.0f} loss pulses a second arrive."
+                detail = f"The ground input counts nothing while {rate:.0f} loss pulses a second arrive."
                 seen["no-ground-speed", ""] = Condition(True, detail=detail)
 
     def _trembling(self, second: Second, seen: dict[Key, Condition]) -> None:
@@ -289,25 +296,27 @@ class Conditions:
             for one in inputs:
                 count = sum([part.counts[one.at] for part in second.parts if one.at < len(part.counts)])
                 if ms and count * 1000 / ms > TREMBLES_PER_S:
-                    detail = f"Input {one.at}, {one.point} {one.side}: {count} pulses a second with the thresher off."
-                    seen["input-stuck", str(one.at)] = Condition(True, detail=detail)
+                    detail = f"{count} pulses a second with the thresher off."
+                    seen["input-stuck", str(one.at)] = Condition(True, detail=detail, subject=self._names[one.at])
 
     def _level(self, levels: int, means: str) -> bool:
         """Whether a level is on; an unwired one counts as true."""
         found = self._levels.get(means)
         return found is None or bool(levels & found[0]) != found[1]
 
-    def _flags(self, flags: list[RaisedFlag], seen: dict[Key, Condition]) -> None:
+    def _flags(self, figures: Figures, seen: dict[Key, Condition]) -> None:
         blind: list[str] = []
-        for flag in flags:
+        for flag in figures.flags:
+            wired = self._inputs.get(flag.point, [])
             if flag.flag is Flag.HALF_BLIND:
-                blind.append(flag.point)
+                silent = [self._names[one.at] for one in wired if one.at in figures.silent_inputs]
+                blind += silent or [flag.point]
             elif flag.flag is Flag.BLIND:
-                for wired in self._inputs.get(flag.point, []):
-                    detail = f"Input {wired.at}: nothing at all at {flag.point}."
-                    seen["input-silent", str(wired.at)] = Condition(True, detail=detail)
+                for one in wired:
+                    detail = f"Nothing at all arrives from the {flag.point}."
+                    seen["input-silent", str(one.at)] = Condition(True, detail=detail, subject=self._names[one.at])
         if blind:
-            seen["half-blind", ""] = Condition(True, detail=f"Point: {', '.join(blind)}.")
+            seen["half-blind", ""] = Condition(True, subject=" and ".join(blind))
 
     def _tray(self, tests: int, seen: dict[Key, Condition]) -> None:
         if tests != self._tests:

@@ -36,7 +36,8 @@ _FLOOD: Key = ("flood", "")
 class AlertChange:
     """An alert's new state. Times in epoch ms; `value` and `limit` where a figure is compared.
 
-    `suppressed`: raised in a flood and not among the worst three; `until_ms`: about when a shelf ends.
+    `suppressed`: raised in a flood and not among the worst three; `until_ms`: about when a shelf ends; `ended_ms`: when its
+    condition ended: then `text` tells what was, and `action` is empty.
     """
 
     rule: str
@@ -218,7 +219,8 @@ class Judge:
             if rule is None or (body["state"] in ("shelved", "cleared") and left_ms <= 0):
                 continue  # a shelf that is over: it is told anew if it still stands
             plain = {**body, "object": body["object"] or "", "suppressed": False}
-            change = AlertChange(cause=rule.cause, action=rule.action, **plain)
+            action = "" if body["state"] in ("returned", "cleared") else rule.action
+            change = AlertChange(cause=rule.cause, action=action, **plain)
             life = self._lives[rule.name, change.object] = _AlertLife(change=change)
             life.active = change.state in ("raised", "acknowledged", "shelved")
             if left_ms > 0:
@@ -270,7 +272,7 @@ class Judge:
                 changes = self._reweigh(condition, life, now_ms, passed, (raise_s, clear_s))
                 changes = changes or self._refresh(rule, condition, life, now_ms)
             elif life.off_s >= max(clear_s, 1):
-                changes = self._end(life, now_ms)
+                changes = self._end(rule, life, now_ms)
         elif not settled and (life.pending or (on and life.on_s >= max(raise_s, 1))):
             changes = self._raise(rule, key[1], condition or ON, life, now_ms)
         return changes + self._shelf(key, life, now_ms, settled)
@@ -298,7 +300,7 @@ class Judge:
             severity=condition.severity or rule.severity,
             since_ms=now_ms,
             at_ms=now_ms,
-            text=f"{rule.text} {condition.detail}".strip(),
+            text=rule.told(condition),
             cause=condition.cause or rule.cause,
             action=condition.action or rule.action,
             value=condition.value,
@@ -345,11 +347,15 @@ class Judge:
         life.change = replace(life.change, at_ms=now_ms, value=condition.value, limit=condition.limit, **changed)
         return [life.change]
 
-    def _end(self, life: _AlertLife, now_ms: int) -> list[AlertChange]:
+    def _end(self, rule: AlertRule, life: _AlertLife, now_ms: int) -> list[AlertChange]:
+        """The condition is gone: the alert tells what was, and gives no order any more."""
         life.active, life.on_s = False, 0
         assert life.change is not None
         state: AlertState = "returned" if life.change.state == "raised" else "cleared"
-        life.change = replace(life.change, state=state, at_ms=now_ms, ended_ms=life.off_since_ms, suppressed=False)
+        text = rule.ended(life.change.text)
+        life.change = replace(
+            life.change, state=state, at_ms=now_ms, ended_ms=life.off_since_ms, suppressed=False, text=text, action=""
+        )
         return [life.change]
 
     def _unshelve(self, life: _AlertLife, now_ms: int, settled: bool) -> list[AlertChange]:

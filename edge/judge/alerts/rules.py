@@ -44,17 +44,24 @@ class AlertRule(NamedTuple):
         """What is, and what follows from it."""
         return f"{self.what} {self.consequence}"
 
+    def told(self, condition: Condition) -> str:
+        """The same of one subject, with what the condition adds."""
+        return f"{_of(condition.subject, self.text)} {condition.detail}".strip()
+
+    def ended(self, told: str) -> str:
+        """What was, for an alert that was told so: no consequence any more, the subject and what was added stay."""
+        head, found, rest = told.partition(self.what[1:])  # behind a subject the first letter is small
+        subject = head[:-1].removesuffix(": ") if found else ""
+        was = WAS.get(self.name, f"This has ended: {self.what[:1].lower()}{self.what[1:]}")
+        return f"{_of(subject, was)} {rest.removeprefix(f' {self.consequence}').strip()}".strip()
+
+
+def _of(subject: str, sentence: str) -> str:
+    return f"{subject[:1].upper()}{subject[1:]}: {sentence[:1].lower()}{sentence[1:]}" if subject else sentence
+
 
 def _no_data(figures: Figures) -> dict[str, Condition]:
     return {"": ON} if figures.state == "no data" else {}
-
-
-def _silent(figures: Figures) -> dict[str, Condition]:
-    return {str(at): Condition(True, detail=f"Input {at}.") for at in figures.silent_inputs}
-
-
-def _saturated(figures: Figures) -> dict[str, Condition]:
-    return {str(at): Condition(True, detail=f"Input {at}.") for at in figures.saturated_inputs}
 
 
 _ALL = (
@@ -94,7 +101,7 @@ _ALL = (
         "Its loss is missing from the figure, or stood in for by its twin.",
         "A broken cable, a covered plate or a failed sensor.",
         f"{SAFE_STOP}: look at the cable, clean the plate, tap it and see whether it counts.",
-        raise_s=0.0, clear_s=10.0, sees=_silent,
+        raise_s=0.0, clear_s=10.0,
     ),
     AlertRule(
         "input-stuck", "caution",
@@ -110,7 +117,6 @@ _ALL = (
         "The true loss may be higher than shown.",
         "More impacts than the sensor can tell apart.",
         "Take the figure as a lower bound and ease off. If it stays in ordinary crop, move the sensor or fit a smaller plate.",
-        sees=_saturated,
     ),
     AlertRule(
         "shaft-low", "caution",
@@ -211,6 +217,29 @@ _ALL = (
 )  # fmt: skip
 
 RULES: dict[str, AlertRule] = {rule.name: rule for rule in _ALL}
+
+WAS: dict[str, str] = {
+    "loss-over-limit": "Machine loss was over its limit.",
+    "no-data": "No counts arrived from the kit's counter.",
+    "returns-over-limit": "Returns were over their limit.",
+    "side-imbalance": "One side of a loss point counted more than twice what its share would be.",
+    "input-silent": "A sensor gave no pulses while it should have.",
+    "input-stuck": "An input did not follow the machine.",
+    "input-saturated": "A loss sensor was saturated.",
+    "shaft-low": "A shaft ran below its own working speed.",
+    "no-ground-speed": "The thresher ran in crop but no ground speed arrived.",
+    "board-restarted": "The counter board restarted.",
+    "clock-stepped": "The clock stepped.",
+    "mill-bypassed": "The weed-seed mill was bypassed.",
+    "disk-low": "The disk was nearly full.",
+    "store-moved": "The record was kept in another place than the settings say.",
+    "tray-overdue": "There had been no tray test for some hours of work.",
+    "gauge-overdue": "There had been no gauge check of the sieves for many hours of work.",
+    "broker-away": "The broker couldn't be reached.",
+    "half-blind": "One side of a loss point was silent.",
+    "flood": "Many alerts came at once.",
+}
+"""What an alert says once its condition has ended: what was, without a consequence and without anything to do."""
 
 LOOKS: dict[str, tuple[str, str]] = {
     "clean_grain": (

@@ -65,7 +65,7 @@ class InputKind(NamedTuple):
 
 
 def _loss_name(sensor: LossInput) -> str:
-    return f"loss, {sensor.point} {sensor.side}"
+    return f"{sensor.point}, {sensor.side}"
 
 
 def _per_second(sensor: WiredInput, count: int, seconds: float) -> float:

@@ -115,6 +115,50 @@ def test_a_flood_is_counted_and_neither_spoken_nor_sounded(
     assert page.locator("#alerts-list > li").first.get_attribute("data-alert") == "no-data"
 
 
+COLOURS = """(name) => { const card = document.querySelector(`[data-alert='${name}']`);
+    return [getComputedStyle(card).backgroundColor, card.querySelector('svg use').getAttribute('href')]; }"""
+
+
+@pytest.mark.parametrize("severity", ["danger", "caution"])
+def test_an_alert_that_has_ended_is_neutral_and_gives_no_order(
+    worked: Any, open_page: Opener, say: Callable[..., None], severity: str
+) -> None:
+    page = open_page(worked.url + "#speed", 1280, 800)
+    name = "input-silent/2"
+    say(name, severity, text="Cleaning, left: a sensor gives no pulses while it should.", action="Clean the plate.")
+    card = page.locator(f"[data-alert='{name}']")
+    expect(card).to_contain_text("Clean the plate.")
+    standing = page.evaluate(COLOURS, name)
+    ended = page.evaluate("() => new Date(2030, 0, 1, 20, 10).toISOString()")
+    say(name, severity, state="returned", ended=ended, text="Cleaning, left: a sensor gave no pulses.", action="")
+    expect(card).to_have_attribute("data-ended", "yes")
+    expect(card).to_contain_text("Ended 20:10, not acknowledged")
+    expect(card).to_contain_text("Cleaning, left: a sensor gave no pulses.")
+    expect(card.locator(".alert-do")).to_have_count(0)
+    assert severity not in card.inner_text().lower()
+    neutral = page.evaluate(COLOURS, name)
+    paper = page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    assert neutral[0] == paper != standing[0] and neutral[1] == "#shape-none" != standing[1]
+    say("disk-low", "notice")  # the least of what stands comes before what has ended
+    expect(page.locator("#alerts-list > li").first).to_have_attribute("data-alert", "disk-low")
+    assert Axe().run(page).violations_count == 0
+    card.get_by_role("button", name=re.compile("^Acknowledge")).wait_for()
+
+
+def test_kit_never_says_that_all_is_well_while_an_alert_is_open(
+    worked: Any, open_page: Opener, say: Callable[..., None]
+) -> None:
+    page = open_page(worked.url + "#kit")
+    row = page.locator("#kit-inputs li").nth(2)
+    expect(row).to_contain_text("Cleaning, left")
+    say("input-silent/2", "caution", text="Cleaning, left: a sensor gives no pulses while it should.")
+    expect(page.locator("#kit-summary")).not_to_have_text("All is well.")
+    expect(page.locator("#kit-summary")).to_have_text(re.compile("open, see above|To be looked at"))
+    expect(row).to_have_attribute("data-state", "caution")
+    say("input-silent/2", "caution", state="cleared", text="Cleaning, left: a sensor gave no pulses.", action="")
+    expect(row).to_have_attribute("data-state", "good")
+
+
 def test_the_alerts_of_many_rules_differ_by_shape_and_word(worked: Any, open_page: Opener, say: Callable[..., None]) -> None:
     page = open_page(worked.url + "#speed", 1280, 800)
     for name, severity in (("no-data", "danger"), ("disk-low", "caution"), ("gauge-overdue", "notice")):
@@ -179,9 +223,9 @@ def test_what_rounds_to_nothing_has_no_sign(worked: Any, open_page: Opener) -> N
     said = page.evaluate(
         """async () => { const at = document.querySelector('script[type=module]').src.replace('app.js', 'lib/format.js');
         const {amount, fixed, plain, small} = await import(at);
-        return [fixed(-0.3, 0), fixed(-0.6, 0), fixed(-0.04, 1), amount(-0.04), small(-0.004), plain(-0.004), fixed(-0.5, 1)]; }"""
+        return [fixed(-0.3, 0), fixed(-0.6, 0), fixed(-0.04, 1), amount(-0.04), small(-0.004), plain(-0.004)]; }"""
     )
-    assert said == ["0", "-1", "0.0", "0.0", "0.00", "0", "-0.5"]
+    assert said == ["0", "-1", "0.0", "0.0", "0.00", "0"]
 
 
 def test_one_is_no_plural(worked: Any, open_page: Opener) -> None:

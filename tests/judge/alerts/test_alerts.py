@@ -95,7 +95,9 @@ def test_laws_of_every_alert(steps):
     raised: dict[str, int] = {}
     for number, state, change in bench.said:
         assert change.rule in RULES and change.severity in ("danger", "caution", "notice")
-        assert change.text and change.cause and change.action
+        assert change.text and change.cause
+        assert bool(change.action) is (change.ended_ms is None), "what has ended gives no order"
+        assert change.state != "returned" or change.ended_ms is not None
         before = last.get(change.name, "cleared")
         follows = {
             "raised": ("cleared", "returned", "shelved", "raised", "acknowledged"),

@@ -14,8 +14,9 @@ from edge.contract import entries, settings
 from edge.contract.errors import EntryError
 from edge.contract.flags import Flag, RaisedFlag
 from edge.feed.assembler import Event, Part, Second
+from edge.judge.alerts.condition import Condition
 from edge.judge.alerts.judge import Judge
-from edge.judge.alerts.rules import LOOKS, RANK, RULES
+from edge.judge.alerts.rules import LOOKS, RANK, RULES, WAS
 from edge.reckon.figures import CalibrationFigure, Figures, LossFigure, PointFigure
 from tests.bench import bench_alerts
 from tests.kits.figures import told_by_inputs
@@ -670,3 +671,56 @@ def test_a_loss_under_the_limit_seldom_cries_wolf_small():
     """Few hours scatter: the mean of at most 1 is the bench's, over 60."""
     assert bench_alerts.raises_an_hour(6, 0.75, 0.2, bench_alerts.Case(), 2) <= 1.5
     assert bench_alerts.raises_an_hour(4, 0.9, 0.25, bench_alerts.Case(), 2) <= 6
+
+
+# ---------------------------------------------------------------------------------------- what has ended; names
+
+
+@pytest.mark.parametrize("rule", RULES.values(), ids=list(RULES))
+def test_what_has_ended_tells_what_was_of_the_same_subject(rule):
+    told = rule.told(Condition(True, subject="separator, left", detail="12 of 40."))
+    assert told.startswith("Separator, left: ") and told.endswith("12 of 40.")
+    was = rule.ended(told)
+    assert was == f"Separator, left: {WAS[rule.name][:1].lower()}{WAS[rule.name][1:]} 12 of 40."
+    assert rule.ended(rule.told(Condition(True))) == WAS[rule.name]
+    assert rule.consequence not in was
+    assert rule.ended("The words of an earlier version.") == WAS[rule.name]
+
+
+@pytest.mark.parametrize("told_first", [True, False], ids=["acknowledged before", "not acknowledged"])
+def test_an_alert_that_has_ended_gives_no_order(told_first):
+    bench = Bench()
+    bench.work(5)
+    bench.work(1, silent_inputs=(2,))
+    raised = bench.one("input-silent/2")
+    assert raised.text.startswith("Cleaning, left: a sensor gives no pulses while it should.") and raised.action
+    if told_first:
+        bench.learn({"entry": "ack", "alert": "input-silent/2"})
+    (ended,) = bench.work(10)
+    assert ended.state == ("cleared" if told_first else "returned") and ended.ended_ms == (T0 + 7) * 1000
+    assert ended.text == "Cleaning, left: a sensor gave no pulses while it should have." and ended.action == ""
+    assert ended.severity == "caution", "the record keeps what it was"
+    again = Bench()
+    again.judge.restore_alerts([ended.to_plain()], ended.at_ms + 1000)
+    assert all(change.action == "" for change in again.judge.open)
+    bench.work(60)
+    bench.work(1, silent_inputs=(2,))
+    anew = bench.one("input-silent/2")
+    assert (anew.text, anew.action, anew.ended_ms) == (raised.text, raised.action, None), "it stands again"
+
+
+def test_every_input_that_is_wrong_is_called_by_its_name():
+    """As the screen Kit names it: the point and the side, never a number alone."""
+    bench = Bench()
+    bench.work(5)
+    flags = [RaisedFlag(Flag.HALF_BLIND, "separator"), RaisedFlag(Flag.BLIND, "cleaning")]
+    bench.work(1, silent_inputs=(0, 2, 3), flags=flags)
+    bench.work(3, silent_inputs=(0, 2, 3), flags=flags, saturated_inputs=(1,))
+    names = {"input-silent/0": "Separator, left: ", "input-silent/2": "Cleaning, left: ", "input-silent/3": "Cleaning, right: ",
+             "input-saturated/1": "Separator, right: ", "half-blind": "Separator, left: "}  # fmt: skip
+    for name, start in names.items():
+        assert bench.one(name).text.startswith(start), name
+    stuck = Bench()
+    stuck.work(30, counts=[10, 10, 10, 10, 1000, 20, 14])
+    assert stuck.one("input-stuck/4").text.startswith("Returns beam: an input does not follow the machine.")
+    assert not any("nput 4" in change.text for change in stuck.judge.open)

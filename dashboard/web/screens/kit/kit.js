@@ -1,4 +1,5 @@
 // The screen "Kit": what is wrong with the kit and what to do, each input's life sign with a tap test, sound.
+import { hasEnded, open } from '../../page/alerts.js';
 import { FRESH_S, whileShown } from '../../page/counting.js';
 import { byId, make, mark, shape, text } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
@@ -74,7 +75,8 @@ function check({ part, state, key, values }) {
 function render() {
   const checks = [...health.checks, ...own()].sort((a, b) => RANK[a.state] - RANK[b.state]);
   const wrong = checks.filter((one) => one.state !== 'good').length;
-  text(byId('kit-summary'), wrong ? say('kit.some_wrong', { n: wrong }) : say('kit.all_good'));
+  const alerts = open().length;
+  text(byId('kit-summary'), wrong ? say('kit.some_wrong', { n: wrong }) : alerts ? say('kit.alerts_open', { n: alerts }) : say('kit.all_good'));
   const next = checks.map(check);
   const list = byId('kit-checks');
   const shown = next.map((one) => one.textContent).join('\n');
@@ -120,9 +122,10 @@ function signs(told, fresh, problem) {
   notJudged(byId('kit-rest'), tapping && state !== 'rests' ? say(`morning.${state}`) : '');
   if (judges && !lost) taps.take(fresh);
   else taps.pause();
+  const alerted = new Set(open().filter(([, alert]) => alert.rule.startsWith('input-') && !hasEnded(alert)).map(([, alert]) => alert.object));
   for (const input of told.inputs) {
     const one = row(byId('kit-inputs'), input.at, say('kit.input', { at: input.at, name: nameOf(input) }));
-    const wrong = lost || ['missing', 'no counts'].includes(input.life);
+    const wrong = lost || ['missing', 'no counts'].includes(input.life) || (!judges && alerted.has(String(input.at)));
     const n = taps.of(input.at);
     const before = one.dataset.taps;
     const words = lost ? say('inputs.life_no_counts') : judges ? say('kit.tapped', { value: valueOf(input), n }) : valueOf(input);
@@ -148,5 +151,5 @@ export function start() {
   for (const button of document.querySelectorAll('[data-sound]')) button.addEventListener('click', () => sound.play(button.dataset.sound));
   onShow('kit', load);
   whileShown('kit', signs);
-  for (const topic of ['broker', 'presence']) on(topic, () => health && current() === 'kit' && render());
+  for (const topic of ['broker', 'presence', 'alert']) on(topic, () => health && current() === 'kit' && render());
 }
