@@ -137,7 +137,10 @@ def test_an_alert_that_has_ended_is_neutral_and_gives_no_order(
     expect(card.locator(".alert-do")).to_have_count(0)
     assert severity not in card.inner_text().lower()
     neutral = page.evaluate(COLOURS, name)
-    paper = page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    paper = page.evaluate(
+        """() => { const sheet = document.body.appendChild(document.createElement('p')); sheet.style.background = 'var(--paper)';
+        const colour = getComputedStyle(sheet).backgroundColor; sheet.remove(); return colour; }"""
+    )
     assert neutral[0] == paper != standing[0] and neutral[1] == "#shape-none" != standing[1]
     say("disk-low", "notice")  # the least of what stands comes before what has ended
     expect(page.locator("#alerts-list > li").first).to_have_attribute("data-alert", "disk-low")
