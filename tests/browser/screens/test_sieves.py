@@ -102,11 +102,13 @@ def test_a_percent_readout_needs_two_settings(idling: Any, open_page: Opener) ->
 def test_checks_that_can_not_be_so_tell_no_readout(idling: Any, open_page: Opener) -> None:
     """A gap that narrows as the readout rises: no gap, no readout, nothing to enter; a third check tells which one is wrong."""
     for readout, gap in ((10, 12.5), (8, 16)):
-        idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": readout, "measured_mm": gap, "opened_to_mm": 30})
+        check = {"entry": "gauge", "sieve": "bottom", "readout_mm": readout, "measured_mm": gap, "opened_to_mm": 30}
+        assert idling.tell({**check, "sure": True})["ok"]
     page = open_page(idling.url + "#sieves")
     page.get_by_role("button", name="Bottom", exact=True).click()
     expect(page.locator("#known-minds")).to_contain_text("readout 8 mm (measured 16 mm)")
-    idling.tell({"entry": "gauge", "sieve": "bottom", "readout_mm": 14, "measured_mm": 16.5, "opened_to_mm": 30})
+    last = {"entry": "gauge", "sieve": "bottom", "readout_mm": 14, "measured_mm": 16.5, "opened_to_mm": 30}
+    assert idling.tell({**last, "sure": True})["ok"]
     expect(page.locator("#known-line")).to_contain_text("The gauge checks can't be so together")
     expect(page.locator("#known-line")).not_to_contain_text("Gap =")
     expect(page.locator("#known-line")).not_to_contain_text("a gap of")
@@ -118,7 +120,8 @@ def test_checks_that_can_not_be_so_tell_no_readout(idling: Any, open_page: Opene
 
 def test_a_readout_is_told_as_it_can_be_set(idling: Any, open_page: Opener) -> None:
     """A readout of half millimetres, 2.3 mm off: 14.5 mm wants 12.2, which can't be set; 12 is told, with its own gap."""
-    idling.tell({"entry": "gauge", "sieve": "pre", "readout_mm": 12, "measured_mm": 14.3, "opened_to_mm": 30})
+    check = {"entry": "gauge", "sieve": "pre", "readout_mm": 12, "measured_mm": 14.3, "opened_to_mm": 30}
+    assert idling.tell({**check, "sure": True})["ok"]
     page = open_page(idling.url + "#sieves")
     page.get_by_role("button", name="Pre-sieve", exact=True).click()
     for _ in range(17):
