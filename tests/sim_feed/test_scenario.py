@@ -13,7 +13,7 @@ from sim_feed.run.scenario import Scenario, load, names
 
 
 def test_delivered_scenarios_load_by_name_and_are_frozen() -> None:
-    assert names() == ["bad_line", "paddock", "walkers"]
+    assert names() == ["bad_line", "harvest", "paddock", "walkers"]
     for name in names():
         scenario = load(name)
         assert scenario.name == name
@@ -78,7 +78,7 @@ def test_missing_files_and_names_are_said() -> None:
         load("/nowhere/at_all.toml")
 
 
-@pytest.mark.parametrize("name", ["bad_line", "paddock", "walkers"])
+@pytest.mark.parametrize("name", ["bad_line", "harvest", "paddock", "walkers"])
 def test_settings_parse_and_describe_the_kit(name: str) -> None:
     scenario = load(name)
     text = scenario.settings_toml(port="/dev/pts/7", mqtt_port=18830, store="/tmp/store", dashboard_port=8123)
