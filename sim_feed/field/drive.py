@@ -1,6 +1,7 @@
 """How the paddock is driven: legs of back-and-forth work, one at a time, as arrays over ticks of 100 ms.
 
-A leg is the idling before the first cut, a pass, a turn, or a stand at the headland while the grain tank is emptied. Tick i of a run covers the time ((i-1) * 0.1 s, i * 0.1 s].
+A leg is the idling before the first cut, a pass, a turn, or a stand at the headland while the grain tank is emptied. Tick i
+of a run covers the time ((i-1) * 0.1 s, i * 0.1 s].
 """
 
 from __future__ import annotations

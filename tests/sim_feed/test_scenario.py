@@ -72,7 +72,7 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path, text: str, says: str) -> No
 
 
 def test_missing_files_and_names_are_said() -> None:
-    with pytest.raises(ScenarioError, match="there are bad_line, paddock, walkers"):
+    with pytest.raises(ScenarioError, match="there are bad_line, harvest, paddock, walkers"):
         load("padock")
     with pytest.raises(ScenarioError, match="can't be read"):
         load("/nowhere/at_all.toml")
