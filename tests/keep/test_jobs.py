@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import re
 import math
 import random
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing

@@ -5,11 +5,12 @@ import { toSi, unit } from './units.js';
 
 let made = 0;
 
-// One number or text with its label. `si`: unit of the record, shown and read by [units] show; `least`, `most`: in SI.
-export function field({ id, label, si = '', least = 0, most = 1e9, wholly = false, required = false, kind = 'number', hint = '' }) {
+// One number or text with its label. `si`: unit of the record, shown and read by [units] show; `least`, `most`: in SI; `fine`: as a
+// fine scale shows it, where three digits after the sign are usual and never thousands.
+export function field({ id, label, si = '', least = 0, most = 1e9, wholly = false, fine = false, required = false, kind = 'number', hint = '' }) {
   const own = id ?? `field-${(made += 1)}`;
   const input = make(kind === 'long' ? 'textarea' : 'input', {
-    id: own, autocomplete: 'off', 'data-kind': kind, 'data-si': si, 'data-least': least, 'data-most': most, 'data-wholly': wholly ? 'yes' : null,
+    id: own, autocomplete: 'off', 'data-kind': kind, 'data-si': si, 'data-least': least, 'data-most': most, 'data-wholly': wholly ? 'yes' : null, 'data-fine': fine ? 'yes' : null,
     required, 'aria-describedby': `${own}-fault`,
     ...(kind === 'long' ? { rows: 3, maxlength: 2000 } : { type: kind === 'time' ? 'time' : 'text', maxlength: kind === 'text' ? 200 : 20 }),
     ...(kind === 'number' ? { inputmode: wholly ? 'numeric' : 'decimal' } : {}),
@@ -78,7 +79,7 @@ export function read(input) {
   const least = Number(input.dataset.least);
   const most = Number(input.dataset.most);
   const allows = (shown) => toSi(shown, si) <= most * (1 + 1e-9) && (!input.dataset.wholly || Number.isInteger(shown));
-  const doubt = twoReadings(raw, allows);
+  const doubt = input.dataset.fine ? null : twoReadings(raw, allows);
   if (doubt) {
     complain(input, say('fields.two_readings', doubt));
     return null;

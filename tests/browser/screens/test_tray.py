@@ -151,6 +151,12 @@ def test_what_could_be_one_or_a_thousand_is_asked_about(passenger: Any, open_pag
     fill(page, {"tray-length": "1.250", "tray-0-grain": "lots"})
     page.get_by_role("button", name="Enter the tray test").click()
     expect(page.locator("#tray-length-fault")).to_be_hidden()
+    # Nor is there a doubt about what a fine scale shows.
+    page.locator("#tray-by button[data-value='mass_g']").click()
+    fill(page, {"tray-0-grain": "3.512", "tray-1-grain": "lots"})
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-0-grain-fault")).to_be_hidden()
+    expect(page.locator("#tray-1-grain-fault")).to_have_text("“lots” is no number.")
     assert len(passenger.entries("tray")) == kept
 
 

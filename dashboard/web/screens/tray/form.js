@@ -70,7 +70,7 @@ function place(i) {
     draw();
   });
   if (draft.values[sides.id]) choose_(draft.values[sides.id]);
-  across.append(sides);
+  across.querySelector('.field-fault').before(sides); // above, so that the inputs of a row stay in line
   return across;
 }
 
@@ -94,10 +94,10 @@ function put(i, shownX, words) {
 
 function trayRow(i) {
   const parts = [
-    field({ id: `tray-${i}-grain`, label: say(draft.by === 'grains' ? 'tray.grains_of' : 'tray.mass_of', { n: i + 1 }), most: 1e7, wholly: draft.by === 'grains', required: true }),
+    field({ id: `tray-${i}-grain`, label: say(draft.by === 'grains' ? 'tray.grains_of' : 'tray.mass_of', { n: i + 1 }), most: 1e7, wholly: draft.by === 'grains', fine: draft.by !== 'grains', required: true }),
     place(i),
   ];
-  if (draft.heads) parts.push(field({ id: `tray-${i}-heads`, label: say(draft.by === 'grains' ? 'tray.heads_grains' : 'tray.heads_mass'), most: 1e7, wholly: draft.by === 'grains' }));
+  if (draft.heads) parts.push(field({ id: `tray-${i}-heads`, label: say(draft.by === 'grains' ? 'tray.heads_grains' : 'tray.heads_mass'), most: 1e7, wholly: draft.by === 'grains', fine: draft.by !== 'grains' }));
   return make('div', { class: 'fields tray-row', role: 'group', 'aria-label': say('tray.one', { n: i + 1 }) }, ...parts);
 }
 
