@@ -86,16 +86,19 @@ def _read(connection: sqlite3.Connection, now_s: float) -> dict[str, Any]:
 
 
 def _lines(connection: sqlite3.Connection, run: int) -> dict[str, Any]:
-    """Lines by kind over the last minutes of this run, as the minutes of the record tell them."""
+    """Lines by kind over the last minutes of this run, as the minutes of the record tell them; `minutes`: how much recording
+    they cover, since the first and the last of a run are short."""
     sums = dict.fromkeys(KINDS, 0)
+    covered_s = 0
     rows = connection.execute(
         "SELECT body FROM record WHERE kind = 'minute' AND run = ? ORDER BY seq DESC LIMIT ?", (run, MINUTES)
     ).fetchall()
     for (body,) in rows:
-        counted = msgspec.json.decode(body)["lines"]
+        minute = msgspec.json.decode(body)
+        covered_s += sum(minute["seconds"].values())
         for kind in KINDS:
-            sums[kind] += counted[kind]
-    return {"minutes": len(rows), **sums}
+            sums[kind] += minute["lines"][kind]
+    return {"minutes": max(1, round(covered_s / 60)) if rows else 0, **sums}
 
 
 def checks(known: dict[str, Any]) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from edge.contract import settings as settings_module
 from edge.contract.errors import WrongInput
+from edge.contract.settings import Settings
 
 UNIT_FOLDER = Path("/etc/systemd/system")
 
@@ -77,8 +78,9 @@ def units(config: Path, user: str) -> dict[str, str]:
 def install(config: Path, user: str | None, folder: Path, show: bool) -> list[str]:
     """The `install` command; returns what to tell the person. Raises WrongInput when the folder can't be written."""
     texts = units(config, user or getpass.getuser())
+    kept = _where_kept(settings_module.load(config), user or getpass.getuser())
     if show:
-        return [f"# {folder / name}\n{text}" for name, text in texts.items()]
+        return [*(f"# {folder / name}\n{text}" for name, text in texts.items()), *(f"# {line}" for line in kept)]
     try:
         for name, text in texts.items():
             (folder / name).write_text(text)
@@ -88,4 +90,15 @@ def install(config: Path, user: str | None, folder: Path, show: bool) -> list[st
     return [f"written: {folder / name}" for name in texts] + [
         "next: sudo systemctl daemon-reload",
         f"then: sudo systemctl enable --now {names}",
+        *kept,
+    ]
+
+
+def _where_kept(settings: Settings, user: str) -> list[str]:
+    """Where the services keep the database, which is not where a command run by hand would, and how it is read."""
+    folder = settings_module.state_directory(settings) if settings.store.path else settings_module.SERVICE_STATE
+    database, program = folder / settings_module.FILE_NAME, Path(sys.executable).with_name("tailgrain")
+    return [
+        f"data: the services keep it in {database}",
+        f"read it: sudo -u {user} {program} export {database} csv -o /tmp/seconds.csv",
     ]

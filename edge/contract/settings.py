@@ -221,6 +221,10 @@ def from_plain(plain: dict[str, Any]) -> Settings:
         raise SettingsError(f"recorded settings: {fault}") from fault
 
 
+SERVICE_STATE = Path("/var/lib/tailgrain")
+"""What systemd makes of `StateDirectory=tailgrain` for a system service (systemd.exec(5)), and puts in $STATE_DIRECTORY."""
+
+
 def state_directory(settings: Settings) -> Path:
     """The folder that holds the database, the key and the PIN."""
     if settings.store.path:

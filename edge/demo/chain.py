@@ -61,7 +61,7 @@ def demo(options: Options, say: Callable[[str], None]) -> dict[str, Any] | None:
 
 
 def _run(options: Options, folder: Path, say: Callable[[str], None]) -> dict[str, Any] | None:
-    scenario = load("paddock").with_(seed=options.seed, minutes=options.minutes)
+    scenario = load("harvest").with_(seed=options.seed, minutes=options.minutes)
     chain = Chain(folder, scenario, options, _epoch(options))
     try:
         chain.start(say)

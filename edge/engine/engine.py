@@ -284,8 +284,9 @@ class Engine:
             found = jobrecords.correction(reckoner, entry, ends, before, totals)
             if found is not None:
                 self._keeper.record("job correction", at_ms, found)
-                notes = [extra.get("note", ""), jobrecords.area_note(found)]
-                extra |= {"note": "; ".join(note for note in notes if note)} if any(notes) else {}
+            told = jobrecords.area_note(found) if found is not None else ""
+            notes = [extra.get("note", ""), told, jobrecords.mean_note(reckoner, totals, minutes) if was else ""]
+            extra |= {"note": "; ".join(note for note in notes if note)} if any(notes) else {}
         if ends:
             self._keeper.record("job figures", at_ms, jobrecords.figures(reckoner, ends, totals, at_ms / 1000))
         if reckoner.now.job:

@@ -148,6 +148,21 @@ def area_note(found: dict[str, Any]) -> str:
     return f"the kit measured {found['measured_area_ha']:.2f} ha, {abs(off):.0f} % {less} than the area given: check both"
 
 
+def mean_note(reckoner: Reckoner, totals: Totals, minutes: list[dict[str, Any]]) -> str:
+    """Why the job's mean is not what the screen showed until now; empty where no mean is known or no test came in the job.
+
+    `minutes`: bodies of the job's minutes, in order.
+    """
+    mean = reckoner.mean_loss(totals).kg_ha
+    began_s = entries.epoch_s(minutes[0]["t"]) - sum(minutes[0]["seconds"].values()) if minutes else math.inf
+    if mean is None or not any(test.used and test.at_s >= began_s for test in reckoner.calibration.tests):
+        return ""
+    return (
+        f"the job's mean loss is {mean:.3g} kg/ha: all its tray tests count for the whole job, while the live figures of each "
+        "moment knew only the tests before it, so their mean can read otherwise"
+    )
+
+
 def yield_and_percent(reckoner: Reckoner, totals: Totals) -> dict[str, Any]:
     """Yield in force and the percent loss that it gives."""
     now = reckoner.now

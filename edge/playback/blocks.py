@@ -17,7 +17,7 @@ import msgspec
 from edge.contract import entries
 from edge.contract import settings as settings_module
 from edge.contract.errors import StoreError
-from edge.contract.settings import Settings
+from edge.contract.settings import FILE_NAME, SERVICE_STATE, Settings
 from edge.contract.struck import struck_out
 from edge.engine.engine import Engine, Nowhere
 from edge.feed.assembler import Part
@@ -43,7 +43,9 @@ def is_database(source: Path) -> bool:
         with source.open("rb") as stream:
             return stream.read(len(recording.SQLITE_BEGINS)) == recording.SQLITE_BEGINS
     except OSError as fault:
-        raise StoreError(f"{source}: can't be read ({fault.strerror or fault})") from fault
+        away = isinstance(fault, FileNotFoundError | PermissionError)
+        service = f"; a kit installed as a service keeps its database in {SERVICE_STATE / FILE_NAME}, for its own user"
+        raise StoreError(f"{source}: can't be read ({fault.strerror or fault}){service if away else ''}") from fault
 
 
 def read(source: Path, settings: Settings, n: int | None = None, on_refused: Callable[[str], None] | None = None) -> Watch:

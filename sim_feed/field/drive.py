@@ -1,6 +1,7 @@
 """How the paddock is driven: legs of back-and-forth work, one at a time, as arrays over ticks of 100 ms.
 
-A leg is the idling before the first cut, a pass, or a turn. Tick i of a run covers the time ((i-1) * 0.1 s, i * 0.1 s].
+A leg is the idling before the first cut, a pass, a turn, or a stand at the headland while the grain tank is emptied. Tick i
+of a run covers the time ((i-1) * 0.1 s, i * 0.1 s].
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ SETTLED_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """One stretch of driving; arrays have one value a tick, shape (n,). `kind`: "idle", "pass" or "turn"."""
+    """One stretch of driving; arrays have one value a tick, shape (n,). `kind`: "idle", "pass", "turn" or "stand"."""
 
     kind: str
     first_tick: int
@@ -77,18 +78,33 @@ class Driver:
         tick, across = leg.first_tick + leg.ticks, 0.0
         number = 1
         speed = SLOWEST_M_S
+        tank_kg = 0.0
         while True:
             outward = number % 2 == 1
             leg = self._pass(tick, number, across, outward, speed, wishes)
             yield leg
             tick += leg.ticks
+            cut_kg = self._cut_kg(leg)
+            tank_kg += cut_kg
             end = float(leg.along_m[-1])
             leg = self._turn(tick, number, end, across, outward)
             yield leg
             tick += leg.ticks
             across = float(leg.across_m[-1])
             speed = self._p.turn_speed_kmh / 3.6
+            if self._p.tank_t and tank_kg + cut_kg > self._p.tank_t * 1000.0:
+                leg = self._stand(tick, number, float(leg.along_m[-1]), across)
+                yield leg
+                tick += leg.ticks
+                tank_kg, speed = 0.0, SLOWEST_M_S
             number += 1
+
+    def _cut_kg(self, leg: Leg) -> float:
+        """Grain cut in a pass; the one per cent that is lost again doesn't matter to when the tank is full."""
+        if not self._p.tank_t:
+            return 0.0
+        standing = self._crop.yield_kg_m2(leg.along_m, leg.across_m)
+        return float((leg.step_m * standing).sum()) * self._width * leg.part
 
     def _idle(self) -> Leg:
         n = max(1, round(self._p.idle_s / TICK_S))
@@ -139,6 +155,12 @@ class Driver:
         edge = p.pass_m if outward else 0.0
         along = end_m + (edge - end_m) * share + bulge
         return Leg("turn", tick, number, 1.0, step, along, across + self._width * share, np.ones(n))
+
+
+    def _stand(self, tick: int, number: int, along_m: float, across_m: float) -> Leg:
+        """Standing beside the cart: front up, threshing on, as most drivers leave it while the tank empties."""
+        n = round(self._random.uniform(*self._p.unload_s) / TICK_S)
+        return Leg("stand", tick, number, 1.0, np.zeros(n), np.full(n, along_m), np.full(n, across_m), np.ones(n))
 
 
 def _walk(generator: np.random.Generator, n: int, memory: int, sd: float) -> Floats:

@@ -150,7 +150,11 @@ class PartWidth:
 
 @dataclass(frozen=True, slots=True)
 class DriveParameters:
-    """How the paddock is driven: back and forth, front up and threshing on at the turns."""
+    """How the paddock is driven: back and forth, front up and threshing on at the turns.
+
+    `tank_t`: the machine stands for a time within `unload_s` after the turn before the pass that would fill its tank over
+    that; 0: it is emptied on the go and never stands.
+    """
 
     pass_m: float = 420.0
     pass_spread: float = 0.2
@@ -163,6 +167,8 @@ class DriveParameters:
     idle_s: float = 30.0
     threshing_on_s: float = 4.0
     part_widths: tuple[PartWidth, ...] = ()
+    tank_t: float = 0.0
+    unload_s: tuple[float, float] = (90.0, 150.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,10 @@ def _check(scenario: Scenario, where: str) -> None:
     for key, value in positive.items():
         if not value > 0:
             raise ScenarioError(f"{where}.{key}: found {value}, more than 0 is wanted")
+    if s.drive.tank_t < 0:
+        raise ScenarioError(f"{where}.drive.tank_t: found {s.drive.tank_t}, 0 (never stands) or more is wanted")
+    if not 0 < s.drive.unload_s[0] <= s.drive.unload_s[1]:
+        raise ScenarioError(f"{where}.drive.unload_s: found {list(s.drive.unload_s)}, two rising times over 0 are wanted")
     if s.sensors.dispersion < 1:
         raise ScenarioError(f"{where}.sensors.dispersion: found {s.sensors.dispersion}, 1 or more is wanted")
     if s.machine.returns_delay_s < s.machine.cleaning_delay_s:

@@ -7,7 +7,8 @@ import subprocess
 import pytest
 
 from edge.commands.install import install
-from edge.contract.errors import SettingsError, WrongInput
+from edge.contract.errors import SettingsError, StoreError, WrongInput
+from edge.playback.blocks import is_database
 from tests.kits.tools import need_tool
 
 SETTINGS = '[machine]\nname = "Older machine"\ncut_width_m = 9.1\n'
@@ -31,6 +32,24 @@ def test_systemd_accepts_both_units(tmp_path, config):
         done = subprocess.run([verify, "verify", str(unit)], capture_output=True, text=True)
         assert "tailgrain" not in done.stderr, done.stderr  # a complaint names the unit
     assert any("daemon-reload" in line for line in said)
+
+
+@pytest.mark.parametrize("show", [True, False])
+def test_it_says_where_the_services_keep_their_data(tmp_path, config, show):
+    # systemd.exec(5): StateDirectory= of a system service lies under /var/lib.
+    said = "\n".join(install(config, "kit", tmp_path, show=show))
+    assert "data: the services keep it in /var/lib/tailgrain/tailgrain.db" in said
+    assert "sudo -u kit" in said and "export /var/lib/tailgrain/tailgrain.db csv" in said
+    config.write_text(f'{SETTINGS}[store]\npath = "{tmp_path}/kept"\n')
+    assert f"keep it in {tmp_path}/kept/tailgrain.db" in "\n".join(install(config, "kit", tmp_path, show=show))
+
+
+def test_a_database_that_is_not_there_names_that_of_the_services(tmp_path):
+    looked = tmp_path / "tailgrain.db"
+    with pytest.raises(StoreError) as raised:
+        is_database(looked)
+    assert str(looked) in str(raised.value) and "/var/lib/tailgrain/tailgrain.db" in str(raised.value)
+    assert "\n" not in str(raised.value)
 
 
 def test_show_writes_nothing(tmp_path, config):

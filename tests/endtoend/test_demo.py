@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,34 @@ def test_truth_stands_beside_the_estimate_and_nothing_is_left_running(tmp_path):
     assert summary["pulses"] == summary["truth"]["pulses"]
     assert summary["refused"] == []
     assert summary["calibration"]["tests"] == 3
+    # All but a pre-sieve that can't be adjusted, as the machine stood in the morning; the change comes at a quarter of an hour.
+    known = {each["what"]: each["from"] for each in summary["settings"]}
+    assert known == dict.fromkeys(("fan_rpm", "rotor_rpm", "concave_mm", "top_sieve_mm", "bottom_sieve_mm"))
     assert not left_over(folder)
+
+
+def test_half_an_hour_holds_one_change_a_stop_and_a_map(tmp_path):
+    folder, pack = tmp_path / "demo", tmp_path / "pack.html"
+    done = subprocess.run(
+        [*DEMO, "--pace", "max", "--minutes", "30", "--no-dashboard", "--json", "--dir", str(folder)],
+        capture_output=True, text=True, timeout=55, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    summary = json.loads(done.stdout)
+    changes = [(each["n"], each["what"], each["from"], each["to"]) for each in summary["settings"] if each["from"] is not None]
+    assert changes == [(6, "fan_rpm", 980, 860)]
+    began = datetime.fromisoformat(summary["settings"][0]["at"])
+    tests = [(datetime.fromisoformat(each["at"]) - began).total_seconds() for each in summary["tests"]]
+    assert len(tests) == 3 and max(tests) < 600 and all(each["used"] for each in summary["tests"])
+    assert summary["seconds"]["idle"] >= 30 + 90 - 5  # before the first cut, and one stand of 90 s or more
+    assert summary["truth"]["loss_kg_ha"] == pytest.approx(summary["estimate"]["loss_kg_ha"], rel=0.6)
+    assert summary["refused"] == []
+    made = subprocess.run(
+        [sys.executable, "-m", "edge", "report", str(folder / "state" / "tailgrain.db"), "--job", "1", "-o", str(pack)],
+        capture_output=True, text=True, timeout=50,
+    )  # fmt: skip
+    assert made.returncode == 0, made.stderr
+    assert "map of the track, north up" in pack.read_text()  # a receiver was on the line
 
 
 def test_it_needs_no_network(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -381,3 +382,15 @@ def tamper(path: Path, *statements: str) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
         for statement in statements:
             db.execute(statement)
+
+
+def test_a_finish_says_why_the_mean_may_leave_what_the_screen_showed(path):
+    kit = EngineKit(path)
+    kit.enter(entry="job_start", client="one")
+    kit.calibrate()
+    kit.work(120)
+    note = kit.enter(entry="job_finish")["note"]
+    assert re.match(r"the job's mean loss is [\d.]+ kg/ha: all its tray tests count for the whole job", note)
+    kit.enter(entry="job_start", client="two")
+    kit.work(120)
+    assert "note" not in kit.enter(entry="job_finish")  # no test came in it: nothing is weighed anew

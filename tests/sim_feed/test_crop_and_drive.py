@@ -9,6 +9,7 @@ import pytest
 
 from sim_feed.field.crop import Crop, SmoothField
 from sim_feed.parameters.structs import CropParameters
+from sim_feed.run.scenario import Simulation, load
 
 
 def test_field_has_its_standard_deviation_and_forgets_over_its_scale() -> None:
@@ -52,6 +53,35 @@ def test_passes_turns_and_speeds(walkers, paddock) -> None:
                 assert all(tick.truth.threshing and tick.truth.speed_kmh > 1.8 for tick in group)
     steady = [t.truth.speed_kmh for down, g in stretches(paddock.ticks)[1:-1] if down for t in g[100:]]
     assert 5.8 < min(steady) < max(steady) < 8.4
+
+
+def test_it_stands_to_unload_once_the_next_pass_would_overfill_the_tank() -> None:
+    scenario = load("harvest")
+    truths = [tick.truth for tick in Simulation(scenario.with_(minutes=60))]
+    tank_t, unload_s = scenario.drive.tank_t, scenario.drive.unload_s
+    stands = []
+    first = next(index for index, truth in enumerate(truths) if truth.front_down)
+    in_tank_t = fullest_t = 0.0
+    standing = 0
+    for truth in truths[first:]:
+        if truth.speed_kmh > 0:
+            if standing:
+                assert in_tank_t > 0.6 * tank_t  # never for a nearly empty tank
+                stands.append(standing / 10)
+                standing, in_tank_t = 0, 0.0
+            # ha of the tick = km/h / 3.6 * 0.1 s * width / 10 000
+            in_tank_t += truth.yield_t_ha * truth.speed_kmh / 3.6 * 0.1 * scenario.machine.cut_width_m / 10_000
+            fullest_t = max(fullest_t, in_tank_t)
+        else:
+            assert truth.threshing and not truth.front_down
+            standing += 1
+    assert len(stands) in (3, 4)
+    assert all(unload_s[0] - 0.1 <= each <= unload_s[1] + 0.1 for each in stands)
+    assert fullest_t < 1.25 * tank_t  # a pass longer than the one before may go a little over
+
+
+def test_a_machine_without_a_tank_figure_never_stands(paddock) -> None:
+    assert all(tick.truth.speed_kmh > 0 for tick in paddock.ticks[300:])
 
 
 def test_driver_eases_off_in_heavy_crop(paddock) -> None:

@@ -13,7 +13,7 @@ from sim_feed.run.scenario import Scenario, load, names
 
 
 def test_delivered_scenarios_load_by_name_and_are_frozen() -> None:
-    assert names() == ["bad_line", "paddock", "walkers"]
+    assert names() == ["bad_line", "harvest", "paddock", "walkers"]
     for name in names():
         scenario = load(name)
         assert scenario.name == name
@@ -72,13 +72,13 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path, text: str, says: str) -> No
 
 
 def test_missing_files_and_names_are_said() -> None:
-    with pytest.raises(ScenarioError, match="there are bad_line, paddock, walkers"):
+    with pytest.raises(ScenarioError, match="there are bad_line, harvest, paddock, walkers"):
         load("padock")
     with pytest.raises(ScenarioError, match="can't be read"):
         load("/nowhere/at_all.toml")
 
 
-@pytest.mark.parametrize("name", ["bad_line", "paddock", "walkers"])
+@pytest.mark.parametrize("name", ["bad_line", "harvest", "paddock", "walkers"])
 def test_settings_parse_and_describe_the_kit(name: str) -> None:
     scenario = load(name)
     text = scenario.settings_toml(port="/dev/pts/7", mqtt_port=18830, store="/tmp/store", dashboard_port=8123)

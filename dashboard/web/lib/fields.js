@@ -5,11 +5,12 @@ import { toSi, unit } from './units.js';
 
 let made = 0;
 
-// One number or text with its label. `si`: unit of the record, shown and read by [units] show; `least`, `most`: in SI.
-export function field({ id, label, si = '', least = 0, most = 1e9, wholly = false, required = false, kind = 'number', hint = '' }) {
+// One number or text with its label. `si`: unit of the record, shown and read by [units] show; `least`, `most`: in SI; `fine`: as a
+// fine scale shows it, where three digits after the sign are usual and never thousands.
+export function field({ id, label, si = '', least = 0, most = 1e9, wholly = false, fine = false, required = false, kind = 'number', hint = '' }) {
   const own = id ?? `field-${(made += 1)}`;
   const input = make(kind === 'long' ? 'textarea' : 'input', {
-    id: own, autocomplete: 'off', 'data-kind': kind, 'data-si': si, 'data-least': least, 'data-most': most, 'data-wholly': wholly ? 'yes' : null,
+    id: own, autocomplete: 'off', 'data-kind': kind, 'data-si': si, 'data-least': least, 'data-most': most, 'data-wholly': wholly ? 'yes' : null, 'data-fine': fine ? 'yes' : null,
     required, 'aria-describedby': `${own}-fault`,
     ...(kind === 'long' ? { rows: 3, maxlength: 2000 } : { type: kind === 'time' ? 'time' : 'text', maxlength: kind === 'text' ? 200 : 20 }),
     ...(kind === 'number' ? { inputmode: wholly ? 'numeric' : 'decimal' } : {}),
@@ -38,12 +39,24 @@ export function quietly(call) {
   }
 }
 
-function complain(input, words) {
+export function complain(input, words) {
   if (quiet) return;
   mark(input, 'aria-invalid', words ? 'true' : null);
   const place = byId(`${input.id}-fault`);
   place.hidden = words === '';
   text(place, words);
+}
+
+// "1.000" is one to some and a thousand to others, "1,000" the other way round: what could be both is asked about, not guessed.
+function twoReadings(raw, allows) {
+  const parts = /^([1-9]\d{0,2})[.,](\d{3})$/.exec(raw);
+  if (!parts) return null;
+  const [, whole, rest] = parts;
+  const few = Number(`${whole}.${rest}`);
+  const many = Number(`${whole}${rest}`);
+  if (!allows(few) || !allows(many)) return null;
+  const said = String(few);
+  return { found: raw, few: /\.\d{3}$/.test(said) ? `${said}0` : said, many: String(many) };
 }
 
 const number = (raw) => (/^[-+]?(\d+([.,]\d*)?|[.,]\d+)$/.test(raw) ? Number(raw.replace(',', '.')) : NaN);
@@ -65,6 +78,12 @@ export function read(input) {
   const value = toSi(given, si);
   const least = Number(input.dataset.least);
   const most = Number(input.dataset.most);
+  const allows = (shown) => toSi(shown, si) <= most * (1 + 1e-9) && (!input.dataset.wholly || Number.isInteger(shown));
+  const doubt = input.dataset.fine ? null : twoReadings(raw, allows);
+  if (doubt) {
+    complain(input, say('fields.two_readings', doubt));
+    return null;
+  }
   if (!Number.isFinite(given)) complain(input, say('fields.no_number', { found: raw }));
   else if (input.dataset.wholly && !Number.isInteger(given)) complain(input, say('fields.whole'));
   else if (value < least * (1 - 1e-9) - 1e-12 || value > most * (1 + 1e-9)) {

@@ -53,7 +53,9 @@ def test_a_whole_tray_test_from_the_mark_to_the_factor(passenger: Any, open_page
     expect(chosen).to_contain_text("Mark 2")
     fill(page, {"tray-length": "1", "tray-width": "0,5", "tray-residue": "6"})  # a comma is a point
     page.get_by_role("button", name="Spread evenly").click()
-    assert [page.locator(f"#tray-{i}-x").input_value() for i in range(4)] == ["-2.25", "-0.75", "0.75", "2.25"]
+    assert [page.locator(f"#tray-{i}-x").input_value() for i in range(4)] == ["2.25", "0.75", "0.75", "2.25"]
+    sides = page.locator("[id$='-side'] button[aria-pressed='true']")
+    assert sides.all_inner_texts() == ["Left", "Left", "Right", "Right"]
     fill(page, {f"tray-{i}-grain": "95" for i in range(4)})
     page.reload()  # a call in between costs nothing
     expect(page.locator("#tray-3-grain")).to_have_value("95")
@@ -77,7 +79,8 @@ def test_a_whole_tray_test_from_the_mark_to_the_factor(passenger: Any, open_page
         expect(card).to_contain_text(f"Before {before['after']['factor_mg_per_pulse'][point]:.0f} mg")
     expect(page.locator("#tray-another")).to_contain_text("Another test")
     expect(page.locator("#tray-0-grain")).to_have_value("")  # ready for the next
-    expect(page.locator("#tray-0-x")).to_have_value("-2.25")
+    expect(page.locator("#tray-0-x")).to_have_value("2.25")
+    expect(page.locator("#tray-0-side button[data-value='left']")).to_have_attribute("aria-pressed", "true")
 
 
 def test_an_unused_test_says_why(passenger: Any, open_page: Opener) -> None:
@@ -110,6 +113,53 @@ def test_wrong_fields_are_named_before_anything_is_sent(passenger: Any, open_pag
     assert len(passenger.entries("tray")) == kept
 
 
+def test_a_place_asks_for_its_side_and_needs_no_minus(passenger: Any, open_page: Opener) -> None:
+    page = tray(open_page, passenger, 360)
+    kept = len(passenger.entries("tray"))
+    page.evaluate("localStorage.removeItem('tailgrain-tray')")
+    page.reload()
+    page.locator("#tray-when button").first.wait_for()
+    while page.locator("#trays .tray-row").count() > 1:
+        page.get_by_role("button", name="One less").click()
+    page.locator("#tray-fewer").wait_for()
+    page.evaluate("""() => { const kept = JSON.parse(localStorage.getItem('tailgrain-tray'));
+        delete kept.values['tray-0-side']; localStorage.setItem('tailgrain-tray', JSON.stringify(kept)); }""")
+    page.reload()
+    page.locator("#tray-when button").first.wait_for()
+    fill(page, {"tray-length": "1", "tray-width": "0.5", "tray-residue": "6", "tray-0-grain": "96", "tray-0-x": "1.5"})
+    expect(page.locator("#tray-0-x")).to_have_attribute("inputmode", "decimal")  # such keypads often lack a minus
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-0-x-fault")).to_have_text("Left or right of the middle?")
+    assert len(passenger.entries("tray")) == kept
+    page.locator("#tray-0-side button[data-value='left']").click()
+    expect(page.locator("#tray-0-x-fault")).to_be_hidden()
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#asks")).to_contain_text("Kept as number", timeout=SLOW)
+    assert passenger.entries("tray")[-1]["trays"][0]["x_m"] == -1.5
+
+
+def test_what_could_be_one_or_a_thousand_is_asked_about(passenger: Any, open_page: Opener) -> None:
+    page = tray(open_page, passenger)
+    kept = len(passenger.entries("tray"))
+    fill(page, {"tray-length": "1", "tray-width": "0.5", "tray-residue": "6", "tray-0-grain": "1.000"})
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-0-grain-fault")).to_have_text("“1.000”: is that 1 or 1000? Type 1 or 1000.")
+    fill(page, {"tray-0-grain": "1,000"})
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-0-grain-fault")).to_have_text("“1,000”: is that 1 or 1000? Type 1 or 1000.")
+    # Only one of the two fits a tray of at most 100 m.
+    fill(page, {"tray-length": "1.250", "tray-0-grain": "lots"})
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-length-fault")).to_be_hidden()
+    # Nor is there a doubt about what a fine scale shows.
+    page.locator("#tray-by button[data-value='mass_g']").click()
+    fill(page, {"tray-0-grain": "3.512", "tray-1-grain": "lots"})
+    page.get_by_role("button", name="Enter the tray test").click()
+    expect(page.locator("#tray-0-grain-fault")).to_be_hidden()
+    expect(page.locator("#tray-1-grain-fault")).to_have_text("“lots” is no number.")
+    assert len(passenger.entries("tray")) == kept
+
+
 def test_what_the_kit_refuses_is_said_in_its_words(passenger: Any, open_page: Opener) -> None:
     page = tray(open_page, passenger)
     fill(page, {"tray-length": "1", "tray-width": "0.5", "tray-residue": "6"})
@@ -117,6 +167,7 @@ def test_what_the_kit_refuses_is_said_in_its_words(passenger: Any, open_page: Op
         page.get_by_role("button", name="One less").click()
     fill(page, {"tray-0-grain": "3", "tray-0-x": "4"})
     expect(page.locator(".across-tray")).to_have_attribute("data-out", "yes")
+    page.locator("#tray-0-side button[data-value='right']").click()
     page.get_by_role("button", name="Enter the tray test").click()
     expect(page.locator("#asks li[data-kind='refused']")).to_contain_text("half the residue width of 6 m", timeout=SLOW)
     expect(page.locator("#tray-0-grain")).to_have_value("3")  # nothing typed is lost

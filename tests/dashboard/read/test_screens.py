@@ -127,7 +127,7 @@ def parts(kept: Kept) -> dict[str, tuple[str, str]]:
 def test_a_sound_kit_is_good_in_every_part(kept: Kept) -> None:
     kept.second(int(time.time()), [])
     lines = {"good": 600, "bad_crc": 1, "malformed": 0, "missing": 2, "restarts": 0, "entries": 0}
-    kept.record("minute", {"lines": lines})
+    kept.record("minute", {"seconds": {"working": 60}, "lines": lines})
     kept.record("run start", {"run": 1, "key": {"fingerprint": "3f2a 91bc"}})
     told = health.facts(kept.ask())
     assert {state for state, _ in parts(kept).values()} == {"good"}
@@ -148,8 +148,17 @@ def test_a_sound_kit_is_good_in_every_part(kept: Kept) -> None:
 )
 def test_the_serial_line_is_judged_by_its_lines(kept: Kept, changed: dict[str, int], expected: tuple[str, str]) -> None:
     lines = {"good": 600, "bad_crc": 0, "malformed": 0, "missing": 0, "restarts": 0, "entries": 0}
-    kept.record("minute", {"lines": {**lines, **changed}})
+    kept.record("minute", {"seconds": {"idle": 60}, "lines": {**lines, **changed}})
     assert parts(kept)["serial"] == expected
+
+
+def test_short_minutes_of_a_run_are_not_told_as_whole_ones(kept: Kept) -> None:
+    """4242 messages at ten a second are seven minutes, however many records they stand in."""
+    lines = {"good": 424, "bad_crc": 0, "malformed": 0, "missing": 0, "restarts": 0, "entries": 0}
+    for _ in range(10):
+        kept.record("minute", {"seconds": {"working": 40, "idle": 2}, "lines": lines})
+    told = health.facts(kept.ask())["facts"]["lines"]
+    assert (told["minutes"], told["good"]) == (7, 4240)
 
 
 def test_silence_clock_version_disk_and_damage_are_named(kept: Kept) -> None:

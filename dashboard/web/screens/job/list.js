@@ -72,6 +72,7 @@ function render() {
   const job = open();
   text(byId('job-state'), job ? say('job.open', { n: job.n, who: who(job) }) : say('job.none'));
   byId('job-facts').hidden = !job;
+  byId('job-mean-why').hidden = !job || cut?.job !== job.n || cut.loss_kg_ha === null;
   if (job) byId('job-facts').replaceChildren(...facts(job));
   byId('job-finish').hidden = !job;
   byId('job-start').hidden = job !== null && !another;

@@ -3,7 +3,7 @@
 import * as asks from '../../page/asks.js';
 import { byId, make, mark, text } from '../../lib/dom.js';
 import { get, on } from '../../lib/facts.js';
-import { choice, chosen, field, read, readAll } from '../../lib/fields.js';
+import { choice, chosen, complain, field, read, readAll } from '../../lib/fields.js';
 import { clock, plain, say } from '../../lib/format.js';
 import { inForce, onInForce } from '../../page/inforce.js';
 import * as kept from '../../lib/kept.js';
@@ -38,6 +38,12 @@ function recall() {
   const found = kept.recall(KEY, kept.isObject) ?? {};
   const fits = ([key, value]) => allowed[key]?.(value) ?? (key in GROUPS && isButton(key, value));
   draft = { ...structuredClone(START), ...Object.fromEntries(Object.entries(found).filter(fits)) };
+  // A place with a minus in it is of an earlier page.
+  for (const [id, value] of Object.entries(draft.values)) {
+    if (!/^tray-\d+-x$/.test(id) || !value.startsWith('-')) continue;
+    draft.values[id] = value.slice(1);
+    draft.values[id.replace(/x$/, 'side')] = 'left';
+  }
   // Numbers typed in feet are no metres: lengths and areas of other units are dropped, counts stay.
   if (draft.unit !== unit('m')) draft.values = Object.fromEntries(Object.entries(draft.values).filter(([id]) => !MEASURED.test(id)));
 }
@@ -52,12 +58,46 @@ const fill = (root) => {
   for (const input of root.querySelectorAll('input')) if (draft.values[input.id] !== undefined) input.value = draft.values[input.id];
 };
 
+// A place is a distance from the middle and a side: a keypad for numbers has no minus on many phones.
+function place(i) {
+  const across = field({ id: `tray-${i}-x`, label: say('tray.x'), si: 'm', most: 50 });
+  const one = (side) => make('button', { type: 'button', 'data-value': side }, say(`tray.side_${side}`));
+  const sides = make('div', { class: 'choices', role: 'group', id: `tray-${i}-side`, 'aria-label': say('tray.side', { n: i + 1 }) }, one('left'), one('right'));
+  const choose_ = choice(sides, (side) => {
+    draft.values[sides.id] = side;
+    complain(across.querySelector('input'), '');
+    remember();
+    draw();
+  });
+  if (draft.values[sides.id]) choose_(draft.values[sides.id]);
+  across.querySelector('.field-fault').before(sides); // above, so that the inputs of a row stay in line
+  return across;
+}
+
+// Where a tray lies, in metres as the record has it, left negative; undefined: not given, null: wrong, and the field says why.
+function placed(i, x) {
+  const side = draft.values[`tray-${i}-side`];
+  if (!x) return x;
+  if (side) return side === 'left' ? -x : x;
+  complain(byId(`tray-${i}-x`), say('tray.which_side'));
+  return null;
+}
+
+// Put a tray at a place given in the unit shown, left negative.
+function put(i, shownX, words) {
+  byId(`tray-${i}-x`).value = words(Math.abs(shownX));
+  if (shownX === 0) return;
+  const side = shownX < 0 ? 'left' : 'right';
+  draft.values[`tray-${i}-side`] = side;
+  for (const button of byId(`tray-${i}-side`).children) mark(button, 'aria-pressed', String(button.dataset.value === side));
+}
+
 function trayRow(i) {
   const parts = [
-    field({ id: `tray-${i}-grain`, label: say(draft.by === 'grains' ? 'tray.grains_of' : 'tray.mass_of', { n: i + 1 }), most: 1e7, wholly: draft.by === 'grains', required: true }),
-    field({ id: `tray-${i}-x`, label: say('tray.x'), si: 'm', least: -50, most: 50 }),
+    field({ id: `tray-${i}-grain`, label: say(draft.by === 'grains' ? 'tray.grains_of' : 'tray.mass_of', { n: i + 1 }), most: 1e7, wholly: draft.by === 'grains', fine: draft.by !== 'grains', required: true }),
+    place(i),
   ];
-  if (draft.heads) parts.push(field({ id: `tray-${i}-heads`, label: say(draft.by === 'grains' ? 'tray.heads_grains' : 'tray.heads_mass'), most: 1e7, wholly: draft.by === 'grains' }));
+  if (draft.heads) parts.push(field({ id: `tray-${i}-heads`, label: say(draft.by === 'grains' ? 'tray.heads_grains' : 'tray.heads_mass'), most: 1e7, wholly: draft.by === 'grains', fine: draft.by !== 'grains' }));
   return make('div', { class: 'fields tray-row', role: 'group', 'aria-label': say('tray.one', { n: i + 1 }) }, ...parts);
 }
 
@@ -88,7 +128,7 @@ function spread() {
     byId('tray-residue').focus();
     return;
   }
-  for (let i = 0; i < draft.n; i += 1) byId(`tray-${i}-x`).value = shown((i - (draft.n - 1) / 2) * (width / draft.n), 'm').toFixed(2);
+  for (let i = 0; i < draft.n; i += 1) put(i, shown((i - (draft.n - 1) / 2) * (width / draft.n), 'm'), (x) => x.toFixed(2));
   fault('');
   remember();
   draw();
@@ -101,7 +141,7 @@ function draw() {
   const drawn = [];
   for (let i = 0; i < draft.n; i += 1) {
     const raw = byId(`tray-${i}-x`)?.value.trim();
-    const x = raw ? metres(`tray-${i}-x`) : (i - (draft.n - 1) / 2) * (width / draft.n);
+    const x = raw ? metres(`tray-${i}-x`) * (draft.values[`tray-${i}-side`] === 'left' ? -1 : 1) : (i - (draft.n - 1) / 2) * (width / draft.n);
     const box = make('div', { class: 'across-tray', 'data-placed': raw ? 'yes' : 'no', 'data-out': Math.abs(x) > width / 2 ? 'yes' : null }, String(i + 1));
     box.style.left = `${Math.max(0, Math.min(100, (100 * (x + width / 2)) / width)).toFixed(2)}%`;
     box.style.width = `${Math.max(4, Math.min(100, (100 * own) / width)).toFixed(2)}%`;
@@ -181,7 +221,9 @@ function trays(size) {
       continue;
     }
     const one = { [draft.by]: values.grain, ...size };
-    if (values.x_m !== undefined) one.x_m = values.x_m;
+    const x = placed(i, values.x_m);
+    if (x === null) right = false;
+    if (x !== undefined) one.x_m = x;
     if (values.heads !== undefined) one[draft.by === 'grains' ? 'heads_grains' : 'heads_mass_g'] = values.heads;
     found.push(one);
   }
@@ -235,7 +277,7 @@ export function suggest(last) {
   byId('tray-width').value = plain(shown(first.width_m, 'm'));
   if (width !== undefined) byId('tray-residue').value = plain(shown(width, 'm'));
   if (draft.n !== last.trays.length) resize(last.trays.length);
-  if (last.trays.every((one) => one.x_m !== undefined)) last.trays.forEach((one, i) => { byId(`tray-${i}-x`).value = plain(shown(one.x_m, 'm')); });
+  if (last.trays.every((one) => one.x_m !== undefined)) last.trays.forEach((one, i) => put(i, shown(one.x_m, 'm'), plain));
   remember();
   draw();
 }

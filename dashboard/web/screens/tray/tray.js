@@ -48,7 +48,7 @@ function sendTgw() {
 export function start() {
   byId('tgw-fields').append(
     field({ id: 'tgw-grains', label: say('tray.tgw_grains'), least: 1, most: 1e6, wholly: true, required: true }),
-    field({ id: 'tgw-mass', label: say('tray.tgw_mass'), least: 0.001, most: 1e6, required: true }),
+    field({ id: 'tgw-mass', label: say('tray.tgw_mass'), least: 0.001, most: 1e6, fine: true, required: true }),
   );
   byId('tgw-fields').addEventListener('input', renderTgw);
   byId('tgw-send').addEventListener('click', sendTgw);
