@@ -87,7 +87,8 @@ def judged(reckoner: Reckoner, second: AdvisedSecond | None) -> SecondJudged:
     if second is None:
         return NOTHING
     now = reckoner.now
-    points = {} if second.levels is None else kg_ha_of(second.levels, reckoner.calibration.factors)
+    levels = {} if second.levels is None else dict(zip(second.points, second.levels, strict=True))
+    points = kg_ha_of(levels, reckoner.calibration.factors)
     whole = sum([points[name] for name in reckoner.names]) if reckoner.names and len(points) == len(reckoner.names) else None
     limit = tighter_limit(now.loss_kg_ha, now.loss_pct, now.yield_t_ha)
     return SecondJudged(whole, points, limit, reckoner.calibration_figure(second.t).state)

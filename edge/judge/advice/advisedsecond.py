@@ -3,32 +3,48 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import NamedTuple
 
 from edge.reckon.figures import Figures
 
 
 class AdvisedSecond(NamedTuple):
-    """What advice needs of one closed second, whatever was entered; `levels` as of `Figures`. None stands for no work."""
+    """What advice needs of one closed second, whatever was entered. None stands for no work.
+
+    `points` and `shafts` name what the values are of, in order: hours of these are kept, so they are shared. `levels` as of
+    `Figures`.
+    """
 
     t: int
-    levels: dict[str, float] | None
-    pulses_per_s: dict[str, float | None]
-    left_share: dict[str, float | None]
+    points: tuple[str, ...]
+    levels: tuple[float, ...] | None
+    pulses_per_s: tuple[float | None, ...]
+    left_share: tuple[float | None, ...]
     returns_pct: float | None
     speed_kmh: float | None
     load_ha_h: float | None
-    shafts: dict[str, float | None]
+    shafts: tuple[str, ...]
+    rpm: tuple[float | None, ...]
 
     @classmethod
     def of(cls, figures: Figures) -> AdvisedSecond | None:
         """That of some figures."""
         if figures.state != "working":
             return None
+        points, shafts = _shared(tuple(figures.points)), _shared(tuple(figures.shafts))
+        levels, pulses = figures.levels, figures.pulses_per_s
         return cls(
-            figures.t, figures.levels, figures.pulses_per_s, {name: one.left_share for name, one in figures.points.items()},
-            figures.returns_pct, figures.speed_kmh, figures.area_rate_ha_h, figures.shafts,
+            figures.t, points, None if levels is None else tuple([levels[name] for name in points]),
+            tuple([pulses.get(name) for name in points]), tuple([one.left_share for one in figures.points.values()]),
+            figures.returns_pct, figures.speed_kmh, figures.area_rate_ha_h, shafts, tuple(figures.shafts.values()),
         )  # fmt: skip
+
+
+@lru_cache(maxsize=16)
+def _shared(names: tuple[str, ...]) -> tuple[str, ...]:
+    """The same object for equal names."""
+    return names
 
 
 class SecondJudged(NamedTuple):

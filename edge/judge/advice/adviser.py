@@ -150,14 +150,14 @@ class Adviser:
         if self._worked_s % EVERY_S:
             return
         row.add("loss", judged.kg_ha)
-        for name, left_share in second.left_share.items():
+        for name, pulses, left_share in zip(second.points, second.pulses_per_s, second.left_share, strict=True):
             row.add(name, judged.points.get(name))
-            row.add("pulses", second.pulses_per_s.get(name))
+            row.add("pulses", pulses)
             row.add(f"left.{name}", left_share)
         row.add("returns", second.returns_pct)
         row.add("speed", second.speed_kmh)
         row.add("load", second.load_ha_h)
-        for shaft, rpm in second.shafts.items():
+        for shaft, rpm in zip(second.shafts, second.rpm, strict=True):
             row.add(f"shaft.{shaft}", rpm)
 
     def learn(self, entry: entries.Entry, stamp_ms: int, now: InForce) -> None:
