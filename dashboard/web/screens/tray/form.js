@@ -286,7 +286,7 @@ export function suggest(last) {
 function clear() {
   draft.picked = false;
   for (const input of byId('tray-form').querySelectorAll('input[id$="-grain"], input[id$="-heads"]')) input.value = '';
-  remember();
+  byId('tray-form').dispatchEvent(new Event('input')); // remembered, and what it would do is no longer said
 }
 
 export function start() {
