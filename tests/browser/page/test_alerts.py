@@ -57,7 +57,7 @@ def test_an_alert_is_put_aside_for_a_time_and_taken_back(
     worked: Any, open_page: Opener, eventually: Callable[..., Any]
 ) -> None:
     page = open_page(worked.url + "#kit", 360, 740)
-    assert worked.tell({"entry": "limit", "returns_pct": 2})["ok"]
+    assert worked.tell({"entry": "limit", "returns_pct": 2, "sure": True})["ok"]
     try:
         name = "returns-over-limit"
         card = page.locator(f"[data-alert='{name}']")
