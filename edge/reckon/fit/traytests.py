@@ -53,6 +53,7 @@ class TrayTests:
         self._unweighed: dict[int, str] = {}
         self._struck: list[_StruckTray] = []
         self._judged: set[int] = set()
+        self._place: dict[int, int] = {}
 
     def learn(self, entry: entries.TrayEntry, stamp_ms: int, now: InForce, cut_width_m: float, seq: int = 0) -> None:
         """An admitted tray entry: it takes effect at the later of its line and its time + 5 s."""
@@ -109,6 +110,8 @@ class TrayTests:
 
     def _add(self, test: cal.Test, vibration_hz: Sequence[float]) -> None:
         found = self._calibration.add(test, vibration_hz)
+        if test.seq:
+            self._place[test.seq] = len(self._calibration.tests) - 1
         if found is not None:
             self.fits.put(test.crop, found)
 
@@ -139,12 +142,11 @@ class TrayTests:
         why = self._unweighed.get(seq, str(body["why"])) if anew else str(body["why"])
         result, number = msgspec.convert(plain, TrayResult), len(self._calibration.tests) + 1 if anew else int(body["number"])
         test = cal.Test(number, at_s, why, entry, seen, result, int(body["crop"]), seq, scatter)
-        earlier = next((at for at, one in enumerate(self._calibration.tests) if seq and one.seq == seq), None)
-        if earlier is None:
-            self._add(test, vibration_hz)
-        else:  # judged again, and what it was judged by then is not here
-            self._calibration.tests[earlier] = test
+        if seq in self._place:  # judged again, and what it was judged by then is not here
+            self._calibration.tests[self._place[seq]] = test
             self.refit(vibration_hz)
+        else:
+            self._add(test, vibration_hz)
         return test
 
     def _is_struck(self, at_s: float, entry: entries.TrayEntry, seq: int) -> bool:

@@ -57,7 +57,7 @@ def test_an_alert_is_put_aside_for_a_time_and_taken_back(
     worked: Any, open_page: Opener, eventually: Callable[..., Any]
 ) -> None:
     page = open_page(worked.url + "#kit", 360, 740)
-    assert worked.tell({"entry": "limit", "returns_pct": 2, "sure": True})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "returns_pct": 2})["ok"]
     try:
         name = "returns-over-limit"
         card = page.locator(f"[data-alert='{name}']")
@@ -73,7 +73,7 @@ def test_an_alert_is_put_aside_for_a_time_and_taken_back(
         card.get_by_role("button", name=re.compile("^Take back")).click()
         eventually(lambda: state_of(page, name) == "acknowledged", 8.0, "the alert back")
     finally:
-        worked.tell({"entry": "limit", "returns_pct": 80})
+        worked.tell({"entry": "limit", "sure": True, "returns_pct": 80})
 
 
 def test_the_figure_at_raising_and_the_present_one_stand_apart(

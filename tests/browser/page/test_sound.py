@@ -70,7 +70,7 @@ def test_a_danger_calls_until_it_is_acknowledged_on_every_screen(worked: Any, op
     page.locator("#want-more").click()  # the touch that lets sound through
     expect(page.locator("#sound")).to_have_attribute("data-state", "on")
     sounded = "() => document.documentElement.dataset.sounded ?? ''"
-    assert worked.tell({"entry": "limit", "loss_kg_ha": 6})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 6})["ok"]
     try:
         card = page.locator("[data-alert='loss-over-limit']")
         card.wait_for()
@@ -85,7 +85,7 @@ def test_a_danger_calls_until_it_is_acknowledged_on_every_screen(worked: Any, op
         page.wait_for_function("(t) => performance.now() > t + 6000", arg=page.evaluate("() => performance.now()"))
         assert page.evaluate(sounded) == last
     finally:
-        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+        worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 60})
 
 
 HIDE = """(hidden) => {

@@ -42,7 +42,7 @@ def listed(page: Page, seq: int) -> Any:
 
 def test_the_line_that_confirms_takes_back_in_two_touches(standing: Any, open_page: Opener) -> None:
     page = open_page(f"{standing.url}/#job", 360, 740)
-    seq = tell(page, {"entry": "limit", "loss_kg_ha": 700}, "a limit of 700")
+    seq = tell(page, {"entry": "limit", "loss_kg_ha": 700, "sure": True}, "a limit of 700")
     page.locator("#asks").get_by_role("button", name="Take back").click()
     box = page.get_by_role("alertdialog")
     expect(box).to_be_focused()
@@ -138,7 +138,7 @@ def test_tests_and_checks_have_the_button_where_they_stand(standing: Any, open_p
 def test_a_change_that_was_taken_back_is_no_longer_the_last(passenger: Any, open_page: Opener) -> None:
     page = open_page(f"{passenger.url}/#change")
     expect(page.locator("#verdict-of")).to_contain_text("Fan 980 to 860 rpm", timeout=SLOW)
-    seq = passenger.tell({"entry": "setting", "what": "fan_rpm", "to": 8600})["seq"]
+    seq = passenger.tell({"entry": "setting", "what": "fan_rpm", "to": 8600, "sure": True})["seq"]
     expect(page.locator("#verdict-of")).to_contain_text("Fan 860 to 8600 rpm", timeout=SLOW)
     page.locator(f"#verdict-back [data-back='{seq}']").click()
     reason(page, "Typed wrongly")

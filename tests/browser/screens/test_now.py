@@ -117,7 +117,7 @@ def test_a_touch_on_a_part_width_is_an_entry_in_the_record(worked: Any, open_pag
 
 def test_an_alert_is_shown_and_acknowledged(worked: Any, open_page: Opener, eventually: Callable[..., Any]) -> None:
     page = open_page(worked.url)
-    limit = worked.tell({"entry": "limit", "loss_kg_ha": 6})
+    limit = worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 6})
     assert limit["ok"]
     try:
         card = page.locator("[data-alert='loss-over-limit']")
@@ -134,16 +134,16 @@ def test_an_alert_is_shown_and_acknowledged(worked: Any, open_page: Opener, even
         told = "SELECT body FROM record WHERE kind = 'alert' ORDER BY seq DESC LIMIT 1"
         eventually(lambda: '"state":"acknowledged"' in worked.rows(told)[0]["body"], 5.0, "the alert in the record")
     finally:
-        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+        worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 60})
 
 
 def test_a_limit_in_percent_says_that_it_is_one(worked: Any, open_page: Opener) -> None:
     page = open_page(worked.url)
-    assert worked.tell({"entry": "limit", "loss_kg_ha": 65, "loss_pct": 1.1})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 65, "loss_pct": 1.1})["ok"]
     try:
         expect(page.locator("#standing-word")).to_contain_text("(set as 1.1 % of the grain)")
     finally:
-        worked.tell({"entry": "limit", "loss_kg_ha": 60, "loss_pct": 90})
+        worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 60, "loss_pct": 90})
     expect(page.locator("#standing-word")).to_contain_text("limit of 60")
     expect(page.locator("#standing-word")).not_to_contain_text("set as")
 
@@ -177,7 +177,7 @@ def test_the_first_screen_shows_what_a_driver_looks_for(worked: Any, open_page: 
     """With an alert raised too, which then keeps to two lines of words beside its buttons."""
     page = open_page(worked.url, width, height)
     assert page.evaluate(IN_SIGHT) == []
-    assert worked.tell({"entry": "limit", "loss_kg_ha": 6})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 6})["ok"]
     try:
         page.locator("[data-alert='loss-over-limit']").wait_for()
         expect(page.locator("#standing")).to_contain_text("limit of 6")
@@ -189,7 +189,7 @@ def test_the_first_screen_shows_what_a_driver_looks_for(worked: Any, open_page: 
         page.goto(f"{worked.url}/#change")  # elsewhere an alert is said in full
         expect(page.locator("[data-alert='loss-over-limit'] .alert-figures")).to_be_visible()
     finally:
-        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+        worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 60})
 
 
 def test_the_keyboard_never_leads_under_the_foot(worked: Any, open_page: Opener) -> None:
@@ -362,17 +362,17 @@ def test_the_present_sentence_can_be_read_and_a_change_of_standing_is_told_withi
     worked: Any, open_page: Opener, eventually: Callable[..., Any]
 ) -> None:
     page = open_page(worked.url)
-    assert worked.tell({"entry": "limit", "loss_kg_ha": 500})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 500})["ok"]
     expect(page.locator("#figure-spoken")).to_contain_text("Under the limit of 500")
     now = "() => [document.getElementById('figure-text').textContent, document.getElementById('loss').textContent]"
     eventually(lambda: (lambda said: f"Machine loss {said[1]} " in said[0])(page.evaluate(now)), 3.0, "the present sentence")
-    assert worked.tell({"entry": "limit", "loss_kg_ha": 6})["ok"]
+    assert worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 6})["ok"]
     try:
         standing = page.locator("#standing[data-kind='double'], #standing[data-kind='over']")
         standing.wait_for()
         expect(page.locator("#figure-spoken")).to_contain_text(re.compile("limit of 6"), timeout=2_500)
     finally:
-        worked.tell({"entry": "limit", "loss_kg_ha": 60})
+        worked.tell({"entry": "limit", "sure": True, "loss_kg_ha": 60})
 
 
 IN_US_UNITS = {

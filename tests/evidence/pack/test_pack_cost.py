@@ -35,7 +35,8 @@ def test_thousands_of_tray_tests_are_fitted_once(pack: bytes, monkeypatch: pytes
 
     def another(number: int) -> ToldRecord:
         result = {**one.body["result"], "machine_g_m": one.body["result"]["machine_g_m"] * draw.uniform(0.7, 1.4)}
-        return one._replace(body={**one.body, "number": number, "at_s": one.body["at_s"] + number / 1000, "result": result})
+        own = {"number": number, "entry_seq": 100_000 + number}
+        return one._replace(body={**one.body, **own, "at_s": one.body["at_s"] + number / 1000, "result": result})
 
     told = among(of_pack, *(another(number) for number in range(10, 2010)))
     fits = []
