@@ -143,7 +143,9 @@ def test_an_alert_that_has_ended_is_neutral_and_gives_no_order(
     )
     assert neutral[0] == paper != standing[0] and neutral[1] == "#shape-none" != standing[1]
     say("disk-low", "notice")  # the least of what stands comes before what has ended
-    expect(page.locator("#alerts-list > li").first).to_have_attribute("data-alert", "disk-low")
+    expect(page.locator("#alerts-list > [data-alert='disk-low']")).to_have_count(1)
+    order = page.locator("#alerts-list > li").evaluate_all("all => all.map(one => one.dataset.alert)")
+    assert order.index("disk-low") < order.index(name)
     assert Axe().run(page).violations_count == 0
     card.get_by_role("button", name=re.compile("^Acknowledge")).wait_for()
 
