@@ -87,11 +87,19 @@ def install(config: Path, user: str | None, folder: Path, show: bool) -> list[st
     except OSError as fault:
         raise WrongInput(f"install: {folder}: can't be written ({fault.strerror}); try with sudo, or --show") from fault
     names = " ".join(texts)
-    return [f"written: {folder / name}" for name in texts] + [
+    return [f"written: {folder / name}" for name in texts] + _to_make(settings_module.load(config), user or getpass.getuser()) + [
         "next: sudo systemctl daemon-reload",
         f"then: sudo systemctl enable --now {names}",
         *kept,
     ]
+
+
+def _to_make(settings: Settings, user: str) -> list[str]:
+    """A folder of one's own must be there before the services start: systemd makes only the one of StateDirectory."""
+    path = settings.store.path
+    if path is None or Path(path) == settings_module.SERVICE_STATE or Path(path).is_dir():
+        return []
+    return [f"first: sudo install -d -m 750 -o {user} {shlex.quote(path)}"]
 
 
 def _where_kept(settings: Settings, user: str) -> list[str]:

@@ -44,7 +44,8 @@ def is_database(source: Path) -> bool:
             return stream.read(len(recording.SQLITE_BEGINS)) == recording.SQLITE_BEGINS
     except OSError as fault:
         away = isinstance(fault, FileNotFoundError | PermissionError)
-        service = f"; a kit installed as a service keeps its database in {SERVICE_STATE / FILE_NAME}, for its own user"
+        usual = SERVICE_STATE / FILE_NAME
+        service = f"; an installed service keeps its database in its [store] path, else in {usual}, for its own user"
         raise StoreError(f"{source}: can't be read ({fault.strerror or fault}){service if away else ''}") from fault
 
 

@@ -44,6 +44,17 @@ def test_it_says_where_the_services_keep_their_data(tmp_path, config, show):
     assert f"keep it in {tmp_path}/kept/tailgrain.db" in "\n".join(install(config, "kit", tmp_path, show=show))
 
 
+def test_a_folder_of_ones_own_is_made_before_the_services_start(tmp_path, config):
+    """systemd.exec(5): a unit whose ReadWritePaths= is not there does not start, and StateDirectory= makes only its own."""
+    assert "install -d" not in "\n".join(install(config, "kit", tmp_path, show=False))
+    config.write_text(f'{SETTINGS}[store]\npath = "{tmp_path}/its own"\n')
+    said = install(config, "kit", tmp_path, show=False)
+    made = next(number for number, line in enumerate(said) if f"install -d -m 750 -o kit '{tmp_path}/its own'" in line)
+    assert made < next(number for number, line in enumerate(said) if "enable --now" in line)
+    (tmp_path / "its own").mkdir()
+    assert "install -d" not in "\n".join(install(config, "kit", tmp_path, show=False))
+
+
 def test_a_database_that_is_not_there_names_that_of_the_services(tmp_path):
     looked = tmp_path / "tailgrain.db"
     with pytest.raises(StoreError) as raised:

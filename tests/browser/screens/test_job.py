@@ -199,6 +199,20 @@ def test_what_was_typed_at_a_stand_goes_along_with_a_tap_while_driving(worked: A
     typed_before("harvested", "")
 
 
+def test_a_finished_job_says_why_its_mean_is_not_the_live_one(worked: Any, open_page: Opener) -> None:
+    assert worked.tell({"entry": "job_start", "client": "Why"})["ok"]
+    assert worked.tell({"entry": "job_finish"})["ok"]
+    page = job(open_page, worked)
+    cards = page.locator("#job-list li[data-job]")
+    told = 0
+    for n in range(cards.count()):
+        came = cards.nth(n).locator(".came-to")
+        if came.count() and "unknown" not in (came.text_content() or ""):
+            expect(came).to_contain_text("All tray tests of the job count for the whole of it")
+            told += 1
+    assert told
+
+
 def test_proof_lines_of_a_job_are_those_of_the_record(worked: Any, open_page: Opener) -> None:
     page = job(open_page, worked)
     card = page.locator("li[data-job='1']")

@@ -116,7 +116,8 @@ function cameTo(job) {
   if (!job.figures) return '';
   const { area_ha: area, loss } = job.figures;
   const known = { area: `${small(shown(area, 'ha'))} ${unit('ha')}`, unit: unit('kg/ha'), ...Object.fromEntries(['kg_ha', 'low', 'high'].map((key) => [key, small(shown(loss[key], 'kg/ha'))])) };
-  return make('p', { class: 'came-to' }, say(loss.kg_ha === null ? 'job.came_to_area' : loss.high === null ? 'job.came_to_open' : 'job.came_to', known));
+  const words = say(loss.kg_ha === null ? 'job.came_to_area' : loss.high === null ? 'job.came_to_open' : 'job.came_to', known);
+  return make('p', { class: 'came-to' }, loss.kg_ha === null ? words : `${words} ${say('job.came_to_why')}`);
 }
 
 // Whoever keeps a copy of a proof line can show later that nothing before it was changed.
