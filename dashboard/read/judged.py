@@ -27,7 +27,7 @@ _WORKED = "SELECT count(*) FROM second WHERE t > ? AND state = 'working'"
 def verdicts(question: Question) -> dict[str, Any]:
     """The verdicts on the newest judged change, oldest first: when, ratio, interval, word. Raises StoreError."""
     with opened(question.store) as connection:
-        rows = _newest(connection, "verdict", MOST_VERDICTS)
+        rows = [row for row in _newest(connection, "verdict", MOST_VERDICTS) if "of_job" not in row[2]]  # those are for packs
     number = rows[-1][2]["setting"] if rows else None
     keys = ("verdict", "ratio", "low", "high")
     found = [{"at": at_ms / 1000, **{key: body[key] for key in keys}} for _, at_ms, body in rows if body["setting"] == number]

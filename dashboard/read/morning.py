@@ -16,7 +16,8 @@ from edge.reckon.tables.crops import plain_name
 
 _GOOD = "SELECT body FROM record WHERE kind = 'good set' ORDER BY seq"
 _MINUTES = "SELECT body FROM record WHERE kind = 'minute' AND at_ms >= ? ORDER BY seq DESC LIMIT ?"
-_VERDICT = "SELECT body FROM record WHERE kind = 'verdict' ORDER BY seq DESC LIMIT 1"
+_VERDICT = """SELECT body FROM record WHERE kind = 'verdict' AND json_extract(body, '$.of_job') IS NULL
+    ORDER BY seq DESC LIMIT 1"""
 
 PRESENT_MINUTES = 15
 SETTLED_MS = 90_000

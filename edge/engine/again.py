@@ -16,7 +16,8 @@ Think = Callable[[Minute, Adviser], Any]
 
 
 class Again:
-    """One pass. `adviser`: as it would be; `before`: as it was right before the struck entry; `counted`: entries that count."""
+    """One pass. `adviser`: as it would be; `before`: as it was right before the struck entry; `counted`: entries that count;
+    `judged`: the last verdict that each job would have had on each change in the time that was lived through again."""
 
     def __init__(
         self, ledger: RecordLedger, reckoner: Reckoner, watch: Watch, hindsight: Hindsight, struck: int, adviser: Adviser
@@ -27,6 +28,7 @@ class Again:
         self.adviser = adviser.without_past() if found is None else found[1]
         self.before = self.adviser.as_now() if found is not None else adviser.without_past()
         self.counted: list[entries.Entry] = []
+        self.judged: dict[tuple[int, int], dict[str, Any]] = {}
         self._struck, self._tainted = struck, 0
 
     def go(self, think: Think) -> None:
@@ -71,7 +73,9 @@ class Again:
 
         def thought(minute: Minute) -> None:
             watch.course = whole.as_of(minute.seconds)
-            think(minute, self.adviser)
+            verdict = think(minute, self.adviser)[0]
+            if verdict is not None:
+                self.judged[self._reckoner.now.job, verdict["setting"]] = verdict
             watch.course = whole
 
         self._hindsight.again(self._lived, until, self.adviser, self._reckoner, thought)

@@ -230,16 +230,22 @@ class Engine:
                 self._keep_test(test, at_ms)
         self._tests_kept = len(tests)
         if self._advises:
-            self._tell_anew(at_ms, was, again.before)
+            self._tell_anew(at_ms, was, again)
         if self.reckoner.now.job and self._ledger.is_before_opening(struck):
-            self._keeper.record("job opening", at_ms, jobrecords.opening(self.reckoner, at_ms / 1000))
+            # What was in force when the job was opened is not so: from here on its records stand on this.
+            opening = jobrecords.opening(self.reckoner, at_ms / 1000)
+            self._keeper.record("job opening", at_ms, {**opening, "again": True})
 
-    def _tell_anew(self, at_ms: int, was: Adviser, before: Adviser) -> None:
+    def _tell_anew(self, at_ms: int, was: Adviser, again: Again) -> None:
         """Verdicts, pages of the book and advice that are others than they were before the struck entry go on record again:
-        what was recorded since it rests on it."""
+        what was recorded since it rests on it. A verdict `of_job` is what the job's own time gave, for its pack."""
+        before = again.before
         for n, verdict in self.adviser.verdicts.items():
             if verdict != before.verdicts.get(n) or verdict != was.verdicts.get(n):
                 self._keeper.record("verdict", at_ms, {**verdict, "setting": n})
+        for (job, _), verdict in again.judged.items():
+            if job and job == self.reckoner.now.job:
+                self._keeper.record("verdict", at_ms, {**verdict, "of_job": job})
         pages = self.adviser.book.pages
         for crop, page in pages.items():
             if page != before.book.pages.get(crop) or page != was.book.pages.get(crop):
@@ -300,7 +306,8 @@ class Engine:
         self._tainted += self._ledger.taint(kind, body, seq)
         if kind == "entry" and seq in self._ledger.struck:
             return
-        if kind == "entry" or not self._tainted:  # what was found while an entry counted that was struck out later is not so
+        # What was found while an entry counted that was struck out later is not so; a verdict of a job is for its pack.
+        if kind == "entry" or not (self._tainted or "of_job" in body):
             self.adviser.restore(kind, body, at_ms, self.reckoner.now)
         if kind == "entry":
             self.judge.restore(body)

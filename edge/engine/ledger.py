@@ -87,9 +87,12 @@ class RecordLedger:
             raise entry.refused((key,), (f"{found} is a {body['entry']}",), allowed)
         if seq in self.struck:
             raise entry.refused((key,), (f"{found} was struck out already",), BY_NUMBER)
-        job, now = self._job_of(seq)
+        job, after, now = self._jobs_of(seq)
         if job not in (0, now):
             raise entry.refused((key,), (f"{found} belongs to job {job}, which is finished",), InWords(("job_reopen first",)))
+        if not job and after not in (0, now):
+            words = f"job {after}, which is finished, began with what {found} says"
+            raise entry.refused((key,), (words,), InWords(("job_reopen first",)))
         return StrikeOutEntry(why=entry.why, seq=seq, at=entry.at, by=entry.by, note=entry.note)
 
     def strikes_reopening(self, entry: Entry) -> bool:
@@ -114,19 +117,20 @@ class RecordLedger:
             raise entry.refused(("seq",), value_found(seq), InWords(("n, the place of an entry in this capture",)))
         return None
 
-    def _job_of(self, seq: int) -> tuple[int, int]:
-        """The job in which a record was made, and the job that is open now; 0: none."""
-        jobs = job = found = 0
+    def _jobs_of(self, seq: int) -> tuple[int, int, int]:
+        """The job in which a record was made, the newest that was started after it, and the job that is open now; 0: none."""
+        jobs = job = found = after = 0
+        passed = False
         for one in self._records:
             if one.kind != "entry" or one.seq in self.struck:
                 continue
             if one.body["entry"] == "job_start":
                 jobs += 1
-                job = jobs
+                job, after = jobs, jobs if passed else 0
             elif one.body["entry"] == "job_finish":
                 job = 0
             elif one.body["entry"] == "job_reopen":
                 job = int(one.body["job"])
             if one.seq == seq:
-                found = job
-        return found, job
+                found, passed = job, True
+        return found, after, job

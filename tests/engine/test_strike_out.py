@@ -298,6 +298,16 @@ def test_entries_of_a_finished_job_only_after_it_is_taken_up_again() -> None:
     assert told.engine.reckoner.calibration.tests == []
 
 
+def test_what_a_finished_job_began_with_is_not_taken_from_under_it() -> None:
+    told = calibrated()
+    told.enter({"entry": "job_start", "client": "one"})
+    told.work(30)
+    told.enter({"entry": "job_finish"})
+    assert "job 1, which is finished, began with what 1 says; allowed: job_reopen first" in refusal(told, seq=1)
+    told.enter({"entry": "job_reopen", "job": 1, "note": "a slip"})
+    assert told.enter({"entry": "strike_out", "seq": 1, "why": "a slip"}) is not None
+
+
 def test_a_number_that_was_struck_out_is_not_given_again() -> None:
     told = Story()
     told.work(60)

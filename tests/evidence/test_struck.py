@@ -76,9 +76,9 @@ def test_a_slip_struck_out_leaves_no_trace_in_the_figures(day: Kept, tmp_path: P
     assert answer.fault is None, answer.fault
 
 
-def packed(kept: Kept, out: Path) -> tuple[dict[str, str], str]:
-    """Figures and text of the first job's pack, which `verify` calls good."""
-    raw = kept.pack(out)
+def packed(kept: Kept, out: Path, job: int = 1) -> tuple[dict[str, str], str]:
+    """Figures and text of a job's pack, which `verify` calls good."""
+    raw = kept.pack(out, job)
     answer = check.check(raw)
     assert answer.fault is None, answer.fault
     return figures_of(raw), raw.decode()
@@ -116,3 +116,46 @@ def test_a_slip_of_before_the_job_is_taken_back_in_it(day: Kept, tmp_path: Path)
     mended, text = packed(struck, tmp_path / "pack.html")
     assert mended["m1.loss.money"] == clean["m1.loss.money"] and mended["m1.loss.kg_ha"] == clean["m1.loss.kg_ha"]
     assert "A price of another crop." in text and "before this job" in text
+
+
+def test_what_is_taken_back_in_a_job_taken_up_again_changes_its_verdicts_too(day: Kept, tmp_path: Path) -> None:
+    ends = ((1030.0, {"entry": "job_reopen", "job": 1, "note": "a slip"}), (1040.0, {"entry": "job_finish", "note": "again"}))
+    slip = (250.0, SLIP)
+    slipped = told(day, tmp_path / "slip", slip, *ends)
+    strike = (1035.0, {"entry": "strike_out", "n": place_of(slipped, slip[1]), "why": "Width typed in cm."})
+    struck = told(day, tmp_path / "struck", slip, ends[0], strike, ends[1])
+    never = told(day, tmp_path / "never", *ends)
+    wrong, _ = packed(slipped, tmp_path / "wrong.html")
+    clean, _ = packed(never, tmp_path / "clean.html")
+    mended, _ = packed(struck, tmp_path / "pack.html")
+    assert any(key.startswith("m1.change.") and key.endswith("kg_ha.before") for key in clean)
+    assert by_name(wrong) != by_name(clean) == by_name(mended)
+
+
+def test_a_job_taken_up_again_and_not_finished_is_whole(day: Kept, tmp_path: Path) -> None:
+    again = told(day, tmp_path / "again", (1030.0, {"entry": "job_reopen", "job": 2, "note": "a ticket is missing"}))
+    _, text = packed(again, tmp_path / "pack.html", 2)
+    assert "Interim" in text
+
+
+def test_a_change_that_no_longer_is_one_is_not_judged(day: Kept, tmp_path: Path) -> None:
+    first, second = ({"entry": "setting", "what": "bottom_sieve_mm", "to": mm} for mm in (8, 20))
+    both = told(day, tmp_path / "both", (200.0, first), (330.0, second))
+    strike = (560.0, {"entry": "strike_out", "n": place_of(both, first), "why": "Of another machine."})
+    struck = told(day, tmp_path / "struck", (200.0, first), (330.0, second), strike)
+    never = told(day, tmp_path / "never", (330.0, second))
+    clean, mended = packed(never, tmp_path / "clean.html")[0], packed(struck, tmp_path / "pack.html")[0]
+    assert by_name(clean) == by_name(mended)
+
+
+def test_a_tray_of_before_the_job_stands_in_the_headline_as_it_would_be_with_it(day: Kept, tmp_path: Path) -> None:
+    """Nobody takes back unseen what a job began with."""
+    early = {**SLIP, "at": EPOCH + 655}
+    ends = ((1030.0, {"entry": "job_reopen", "job": 2, "note": "a slip"}), (1040.0, {"entry": "job_finish", "note": "again"}))
+    before = told(day, tmp_path / "before", (657.0, early), *ends)
+    n = place_of(before, early)
+    strike = (1035.0, {"entry": "strike_out", "n": n, "why": "Width typed in cm."})
+    struck = told(day, tmp_path / "struck", (657.0, early), ends[0], strike, ends[1])
+    wrong, _ = packed(before, tmp_path / "wrong.html", 2)
+    mended, text = packed(struck, tmp_path / "pack.html", 2)
+    assert mended["m1.struck.kg_ha"] == wrong["m1.loss.kg_ha"] and "width 50" in text

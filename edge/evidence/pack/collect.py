@@ -95,24 +95,24 @@ class _Own:
     """Leaves out what rests on other jobs: advice and good sets, and verdicts on settings, or with seconds, of before."""
 
     def __init__(self) -> None:
-        self._before = 0
-        self._opened_ms = 0
-        self._changed_ms: list[int] = []
+        self._count = self._opened_ms = 0
+        self._known_ms: dict[int, int] = {}
 
     def takes(self, at_ms: int, kind: str, text: str) -> bool:
         """Whether the next record in order is this job's alone."""
         if kind in ("advice", "good set"):
             return False
         if kind == "job opening":
-            self._before, self._opened_ms, self._changed_ms = msgspec.json.decode(text)["setting_changes"], at_ms, []
+            count = msgspec.json.decode(text)["setting_changes"]
+            if count != self._count or not self._opened_ms:  # else it goes on where it was: nothing came in between
+                self._count, self._opened_ms = count, at_ms
         elif kind == "entry" and msgspec.json.decode(text)["entry"] == "setting":
-            self._changed_ms.append(at_ms)
+            self._count += 1
+            self._known_ms[self._count] = at_ms - self._opened_ms
         elif kind == "verdict":
             body = msgspec.json.decode(text)
-            at = body["setting"] - self._before - 1
-            if not 0 <= at < len(self._changed_ms):
-                return False
-            return bool(body["before"]["minutes"] * 60_000 <= self._changed_ms[at] - self._opened_ms)
+            known_ms = self._known_ms.get(body["setting"])
+            return known_ms is not None and bool(body["before"]["minutes"] * 60_000 <= known_ms)
         return True
 
 

@@ -120,6 +120,7 @@ def changes(material: Material) -> list[JudgedChange]:
     found: list[JudgedChange] = []
     judged: dict[int, JudgedChange] = {}
     known: dict[str, Any] = {}
+    struck_too: set[tuple[str, str | None]] = set()
     count = 0
     for one in material.told:
         if one.kind == OPENING:
@@ -127,8 +128,11 @@ def changes(material: Material) -> list[JudgedChange]:
         elif one.kind == "entry" and one.body.get("entry") == "setting":
             count += 1
             if one.seq in material.struck:
+                struck_too.add((one.body["what"], one.body.get("name")))
                 continue
             found.append(_change(one, count, known))
+            if found[-1].stood and (one.body["what"], one.body.get("name")) in struck_too:
+                continue  # what it was judged against was never so
             if not found[-1].of_kit:
                 judged.setdefault(count, found[-1])
         elif one.kind == "verdict" and one.body.get("setting") in judged:
@@ -182,11 +186,13 @@ def _test(material: Material, test: Test, before: bool) -> TestLine:
 def struck(material: Material) -> list[StruckLine]:
     """Every entry that was struck out, in the order in which that was done. What was said before the job is not in the pack."""
     told = {one.seq: one for one in material.told if one.kind == "entry"}
+    openings = list(material.of_kind(OPENING))
+    before = {test.get("entry_seq"): test["entry"] for one in openings for test in one.body["tests"]}
     found = []
     for one in material.entries("strike_out"):
         meant = told.get(int(one.body.get("seq", 0)))
         if not one.body.get("elsewhere"):
-            body = {} if meant is None else meant.body
+            body = before.get(one.body.get("seq"), {}) if meant is None else meant.body
             at_s = None if meant is None else meant.moment_s
             found.append(StruckLine(at_s, one.at_s, body, str(one.body["why"]), str(one.body.get("by", ""))))
     return found

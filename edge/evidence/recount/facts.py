@@ -200,7 +200,7 @@ def of_material(material: Material) -> JobFacts:
 
 def _with_struck(material: Material) -> Amount | None:
     """Nobody strikes out unseen what he dislikes: the figure stands beside the one that the struck tests would give."""
-    if not any(one.seq in material.struck and one.body.get("entry") == "tray" for one in material.told):
+    if not any(one.body.get("entry") == "tray" for one in struck(material)):
         return None
     other = read(material.document, with_struck="tray")
     mean = other.mean_loss(other.totals)

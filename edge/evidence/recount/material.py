@@ -129,6 +129,8 @@ def _read(document: Document, with_struck: str) -> Material:
     struck = struck_out(one.body for one in told if one.kind == "entry")
     spared = [one.seq for one in told if with_struck and one.seq in struck and one.body.get("entry") == with_struck]
     left_out = frozenset(struck) - frozenset(spared)
+    if with_struck:
+        told = [one for one in told if one.kind != OPENING or not one.body.get("again")]
     reckoner: Reckoner | None = None
     done: list[ToldRecord] = []
     rows: list[tuple[Settings, Rows]] = []

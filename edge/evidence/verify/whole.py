@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 
+from edge.contract import entries
 from edge.evidence.pack.document import Document, body_of, coarse
 from edge.evidence.recount.facts import FIGURES
 from edge.evidence.recount.material import OPENING
@@ -160,8 +161,8 @@ class _Tallies:
 
     def _is_open_or_ended(self) -> bool:
         """A finish that is shown has its figures after it."""
-        ends = [seq for seq, body in self._bodies.items() if body.get("entry") == "job_finish"]
-        return not ends or not self._is_open
+        told = [body["entry"] for _, body in sorted(self._bodies.items()) if body.get("entry") in entries.OF_JOBS]
+        return told[-1:] != ["job_finish"] or not self._is_open
 
     def _compare(self, one: Record, body: dict[str, Any]) -> str:
         lacking = [key for key in OF_MINUTE if key not in body] if one.kind == "minute" else []
