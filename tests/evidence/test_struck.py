@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from edge.contract import settings
+from edge.evidence.report.struck import spoken
 from edge.evidence.verify import check
 from edge.playback.replay import replay
 from tests.kits.packs import EPOCH, Kept, figures_of, make
@@ -159,3 +160,16 @@ def test_a_tray_of_before_the_job_stands_in_the_headline_as_it_would_be_with_it(
     wrong, _ = packed(before, tmp_path / "wrong.html", 2)
     mended, text = packed(struck, tmp_path / "pack.html", 2)
     assert mended["m1.struck.kg_ha"] == wrong["m1.loss.kg_ha"] and "width 50" in text
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ({"entry": "crop", "tgw_g": 40, "yield_t_ha": 2.8, "price_per_t": 21}, "TGW 40 g; yield 2.8 t/ha; price 21 a tonne"),
+        ({"entry": "setting", "what": "fan_rpm", "to": 860.0, "from": 800.0}, "the fan from 800 to 860 rpm"),
+        ({"entry": "load", "volume_m3": 3.0, "bulk_kg_m3": 770}, "volume 3 m³; bulk 770 kg/m³"),
+        ({"entry": "limit", "loss_kg_ha": None}, "loss none"),
+    ],
+)
+def test_what_was_struck_out_is_said_in_words(body: dict[str, Any], words: str) -> None:
+    assert spoken(body).replace("\u00a0", " ") == words

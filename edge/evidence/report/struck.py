@@ -8,6 +8,7 @@ from typing import Any
 
 from edge.evidence.recount.facts import JobFacts
 from edge.evidence.report.words import Pen, spanned, table
+from edge.judge.verdict.words import name_of, shown
 
 NAMES = {
     "tray": "tray test", "tray_mark": "tray mark", "gauge": "gauge check", "setting": "setting change",
@@ -16,7 +17,11 @@ NAMES = {
     "idle_run": "zero run", "shelve": "alert put aside", "job_reopen": "job taken up again",
 }  # fmt: skip
 LEFT_OUT = ("entry", "at", "by", "sure")
-UNITS = {"m": "m", "g": "g", "mm": "mm", "pct": "%", "kg": "kg", "ha": "ha", "s": "s", "t": "t"}
+UNITS = {
+    "kg_ha": "kg/ha", "t_ha": "t/ha", "kg_m3": "kg/m³", "per_t": "a tonne", "m2": "m²", "m3": "m³", "mm": "mm", "pct": "%",
+    "kg": "kg", "ha": "ha", "m": "m", "g": "g", "s": "s", "t": "t",
+}  # fmt: skip
+"""Ends of keys that are units, the longer ones first."""
 
 
 def line(facts: JobFacts, pen: Pen) -> str:
@@ -51,6 +56,11 @@ def section(facts: JobFacts, pen: Pen) -> str:
 
 def spoken(body: Mapping[str, Any]) -> str:
     """What an entry said, its keys in words: `residue width 9.1 m; trays: mass 10 g, length 1 m, width 50 m`."""
+    if body.get("entry") == "setting":
+        name = name_of(str(body["what"]), str(body.get("name", "")))
+        was = f" from {_plain(body['from'])}" if "from" in body else ""
+        note = f"; note {body['note']}" if body.get("note") else ""
+        return f"{name}{was} to {shown(body['to'], str(body['what']))}{note}"
     return "; ".join(_spoken(name, value) for name, value in body.items() if name not in LEFT_OUT)
 
 
@@ -63,14 +73,15 @@ def _spoken(name: str, value: Any) -> str:
             for one in value
         ]
         return f"{_words(name)}: {' and '.join(each)}"
-    stem, _, end = name.rpartition("_")
-    if stem and end in UNITS and isinstance(value, int | float) and not isinstance(value, bool):
-        return f"{_words(stem)} {_plain(value)}\u00a0{UNITS[end]}"
+    end = next((one for one in UNITS if name.endswith(f"_{one}")), None)
+    if end is not None and (value is None or (isinstance(value, int | float) and not isinstance(value, bool))):
+        unit = "" if value is None else f"\u00a0{UNITS[end]}"
+        return f"{_words(name.removesuffix(f'_{end}'))} {_plain(value)}{unit}"
     return f"{_words(name)} {_plain(value)}"
 
 
 def _words(name: str) -> str:
-    return name.replace("_", " ")
+    return name.replace("_", " ").replace("tgw", "TGW")
 
 
 def _plain(value: Any) -> str:
