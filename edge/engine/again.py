@@ -7,7 +7,7 @@ from typing import Any
 
 from edge.contract import entries
 from edge.engine.hindsight import Hindsight, Minute
-from edge.engine.ledger import REPEATED, LedgerRecord, RecordLedger
+from edge.engine.ledger import REPEATED, LedgerRecord, RecordLedger, Taint
 from edge.judge.advice.adviser import Adviser
 from edge.judge.watch import Watch
 from edge.reckon.reckoner import Reckoner
@@ -29,7 +29,7 @@ class Again:
         self.before = self.adviser.as_now() if found is not None else adviser.without_past()
         self.counted: list[entries.Entry] = []
         self.judged: dict[tuple[int, int], dict[str, Any]] = {}
-        self._struck, self._tainted = struck, 0
+        self._struck, self._taint = struck, Taint(ledger.struck)
 
     def go(self, think: Think) -> None:
         """Go through every record so far, and live the time since the struck entry again."""
@@ -58,8 +58,8 @@ class Again:
             reckoner.restore(one.kind, one.body, one.at_ms, one.seq)
         counts = one.kind == "entry" and one.seq not in self._ledger.struck
         if self._lived is None:
-            self._tainted += self._ledger.taint(one.kind, one.body, one.seq)
-            if counts or (one.kind not in REPEATED and not self._tainted):
+            self._taint.passes(one.kind, one.body, one.seq)
+            if counts or (one.kind not in REPEATED and not self._taint):
                 self.adviser.restore(one.kind, one.body, one.at_ms, reckoner.now)
         elif passed and counts:
             self._hindsight.entry(one.seq, self.adviser, self._lived)

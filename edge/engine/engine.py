@@ -18,7 +18,7 @@ from edge.contract.settings import Settings
 from edge.engine import jobrecords, messages
 from edge.engine.again import Again
 from edge.engine.hindsight import Hindsight, Minute
-from edge.engine.ledger import Numbering, RecordLedger
+from edge.engine.ledger import Numbering, RecordLedger, Taint
 from edge.feed.assembler import Assembler, Second
 from edge.judge.advice.advisedsecond import AdvisedSecond
 from edge.judge.advice.adviser import Adviser
@@ -144,7 +144,7 @@ class Engine:
         self.judge = Judge(settings)
         self.watch = Watch(self.reckoner)
         self.adviser, self._hindsight = Adviser(settings), Hindsight()
-        self._tainted = 0
+        self._taint = Taint(struck)
         self._advises, self._verdict_told = advises, False
         self._guide, self._guided = Guide(), dict[str, Any]()
         self._exponent: float | None = None
@@ -198,8 +198,9 @@ class Engine:
         if self._advises:
             self._hindsight.entry(seq, self.adviser)
         if isinstance(entry, entries.StrikeOutEntry):
-            if not entry.elsewhere:
-                self._begin_again(at_ms, int(given(entry.seq)))
+            struck = int(given(entry.seq))
+            if not entry.elsewhere and not self._ledger.tells_nothing(struck):
+                self._begin_again(at_ms, struck)
             return {"seq": seq}
         learn_job = entries.kind_of(entry) in entries.OF_JOBS
         extra = self._learn_job(entry, at_ms, seq) if learn_job else self.reckoner.learn(entry, at_ms, seq)
@@ -242,7 +243,7 @@ class Engine:
         before = again.before
         for n, verdict in self.adviser.verdicts.items():
             if verdict != before.verdicts.get(n) or verdict != was.verdicts.get(n):
-                self._keeper.record("verdict", at_ms, {**verdict, "setting": n})
+                self._keeper.record("verdict", at_ms, {**verdict, "setting": n, "again": True})
         for (job, _), verdict in again.judged.items():
             if job and job == self.reckoner.now.job:
                 self._keeper.record("verdict", at_ms, {**verdict, "of_job": job})
@@ -301,13 +302,13 @@ class Engine:
 
     def restore(self, kind: str, at_ms: int, body: dict[str, Any], seq: int = 0) -> None:
         """Take up a record of an earlier run and its number, in order of record, before the first line."""
+        self._taint.passes(kind, body, seq)
         self.reckoner.restore(kind, body, at_ms, seq)
         self._ledger.add(kind, at_ms, body, seq)
-        self._tainted += self._ledger.taint(kind, body, seq)
         if kind == "entry" and seq in self._ledger.struck:
             return
         # What was found while an entry counted that was struck out later is not so; a verdict of a job is for its pack.
-        if kind == "entry" or not (self._tainted or "of_job" in body):
+        if kind == "entry" or not (self._taint or "of_job" in body):
             self.adviser.restore(kind, body, at_ms, self.reckoner.now)
         if kind == "entry":
             self.judge.restore(body)

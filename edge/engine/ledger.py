@@ -23,6 +23,27 @@ REPEATED = ("entry", "tray window", "calibration", "learned")
 """Kinds of records from which what is in force follows; the others are advice, and what it goes by."""
 
 
+TELLING_NOTHING = ("note", "shelve")
+
+
+class Taint:
+    """Whether what is found at a place in the record rests on an entry that was struck out later."""
+
+    def __init__(self, struck: frozenset[int]) -> None:
+        self._struck, self._on = struck, set[int]()
+
+    def __bool__(self) -> bool:
+        return bool(self._on)
+
+    def passes(self, kind: str, body: dict[str, Any], seq: int) -> None:
+        """The next record in order."""
+        if kind != "entry":
+            return
+        if seq in self._struck and body.get("entry") not in TELLING_NOTHING:
+            self._on.add(seq)
+        self._on -= struck_out([body]).keys()
+
+
 class LedgerRecord(NamedTuple):
     """One record. `seq`: its number, 0 where nobody refers to it; `happened`: how much of this run advice had seen by then."""
 
@@ -55,11 +76,14 @@ class RecordLedger:
         self.add("entry", at_ms, body, seq, happened)
         self.struck |= frozenset(struck_out([body]))
 
-    def taint(self, kind: str, body: dict[str, Any], seq: int) -> int:
-        """1 where an entry passes that was struck out later, -1 where that is told: what was found in between rests on it."""
-        if kind != "entry":
-            return 0
-        return (seq in self.struck) - len(struck_out([body]))
+    def _was_struck_since(self, seq: int) -> bool:
+        """Whether anything was struck out after a record: taking the record back would take that out of the job's sight."""
+        at = next(at for at, one in enumerate(self._records) if one.kind == "entry" and one.seq == seq)
+        return any(struck_out([one.body]) for one in self._records[at:] if one.kind == "entry")
+
+    def tells_nothing(self, seq: int) -> bool:
+        """Whether nothing follows from an entry: a remark, an alert put aside."""
+        return any(one.seq == seq and one.body.get("entry") in TELLING_NOTHING for one in self._records if one.kind == "entry")
 
     def is_before_opening(self, seq: int) -> bool:
         """Whether a record came before the last opening of a job."""
@@ -87,6 +111,9 @@ class RecordLedger:
             raise entry.refused((key,), (f"{found} is a {body['entry']}",), allowed)
         if seq in self.struck:
             raise entry.refused((key,), (f"{found} was struck out already",), BY_NUMBER)
+        if body["entry"] == "job_reopen" and self._was_struck_since(seq):
+            words = f"{found} took a job up again in which entries were struck out since"
+            raise entry.refused((key,), (words,), InWords(("any entry but that",)))
         job, after, now = self._jobs_of(seq)
         if job not in (0, now):
             raise entry.refused((key,), (f"{found} belongs to job {job}, which is finished",), InWords(("job_reopen first",)))

@@ -10,7 +10,8 @@ from typing import Any, NamedTuple
 
 from msgspec.structs import replace
 
-from edge.contract.entries import Entry, GaugeEntry, TrayEntry
+from edge.contract.allowed import InWords
+from edge.contract.entries import Entry, GaugeEntry, StrikeOutEntry, TrayEntry
 from edge.engine.engine import Engine
 from edge.reckon.entered.gauge import GaugeCheck, measured_mm
 from edge.reckon.fit.calibration import HALF_WINDOW_S, moment_s
@@ -49,6 +50,8 @@ class KitSeen(NamedTuple):
 def preview(engine: Engine, entry: Entry, at_ms: int) -> dict[str, Any]:
     """The answer without its id: what an entry at a stamp would change, and what would be asked first. Raises EntryError."""
     reckoner = engine.reckoner
+    if isinstance(entry, StrikeOutEntry):
+        raise entry.refused(("entry",), ("a strike-out",), InWords(("any other kind of entry",)))
     engine.judge.admit(entry)
     entry = reckoner.admit(entry, at_ms)
     question = reckoner.question(entry, at_ms)

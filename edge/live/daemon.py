@@ -268,6 +268,8 @@ class Daemon:
             told = preview(self._engine, entries.from_plain(plain), stamp_ms if last_ms is None else last_ms)
         except EntryError as fault:
             told = {"ok": False, "why": str(fault)}
+        except UNUSABLE as fault:  # whatever is asked about, the measuring goes on
+            told = {"ok": False, "why": f"what it would do can't be worked out ({type(fault).__name__})"}
         self._voice.answer(ask_id, messages.encode({"id": ask_id, **told}))
 
     def _answer(self, stamp_ms: int, payload: bytes) -> None:

@@ -41,7 +41,10 @@ class Learning:
         if given(entry.sure, False):
             return None
         when = _moment(entry, stamp_ms)
-        return ask_at(entry, when) or ENTRIES[kind_of(entry)].ask(self._kit, entry, when)
+        try:
+            return ask_at(entry, when) or ENTRIES[kind_of(entry)].ask(self._kit, entry, when)
+        except ArithmeticError:  # figures of no machine: they are asked about without any reckoning
+            return HardlyMeant("Are these figures meant so?")
 
     def restore(self, kind: str, body: dict[str, Any], at_ms: int, seq: int = 0) -> None:
         """Take up a record: entries, tray windows, judged tests, backgrounds. In order of record."""

@@ -331,3 +331,33 @@ def test_kept_seconds_stay_when_a_width_is_struck_out_and_later_ones_go_by_the_w
     assert summary(told.engine)["area_ha"] == before + half
     told.work(100)
     assert summary(told.engine)["area_ha"] == pytest.approx(before + 3 * half)
+
+
+def test_a_job_taken_up_again_is_not_taken_back_once_something_was_struck_out_in_it() -> None:
+    """It would take the strike-out out of the job's sight."""
+    told = calibrated()
+    told.enter({"entry": "job_start", "client": "one"})
+    told.work(30)
+    told.enter({"entry": "job_finish"})
+    again = told.enter({"entry": "job_reopen", "job": 1, "note": "a slip"})
+    assert again is not None and told.enter({"entry": "strike_out", "seq": 1, "why": "a slip"}) is not None
+    assert "in which entries were struck out since" in refusal(told, seq=again["seq"])
+
+
+@pytest.mark.parametrize(
+    "plain",
+    [
+        {"entry": "ground_run", "metres": 1e-300, "pulses": 300},
+        {"entry": "limit", "loss_kg_ha": 5e-324},
+        {"entry": "tray", "residue_width_m": 9, "trays": [{"grains": 1e-6, "heads_grains": 3, "length_m": 60, "width_m": 3}]},
+        {"entry": "load", "t": 1e-300},
+        {"entry": "gauge", "sieve": "top", "readout_mm": 1e-300, "measured_mm": [5e-324, 200]},
+    ],
+)
+def test_figures_of_no_machine_are_asked_about_and_stop_nothing(plain: dict[str, Any]) -> None:
+    told = calibrated()
+    entry = entries.from_plain(plain)
+    with pytest.raises(EntryError):
+        told.engine.take_entry(told.now_s * 1000, entry, asks=True)
+    told.work(5)
+    assert told.live[-1]["state"] == "working"

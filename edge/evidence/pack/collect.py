@@ -111,6 +111,8 @@ class _Own:
             self._known_ms[self._count] = at_ms - self._opened_ms
         elif kind == "verdict":
             body = msgspec.json.decode(text)
+            if body.get("again"):  # by all that the kit knows since, other jobs' seconds too; `of_job` stands beside it
+                return False
             known_ms = self._known_ms.get(body["setting"])
             return known_ms is not None and bool(body["before"]["minutes"] * 60_000 <= known_ms)
         return True

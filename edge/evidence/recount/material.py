@@ -129,8 +129,9 @@ def _read(document: Document, with_struck: str) -> Material:
     struck = struck_out(one.body for one in told if one.kind == "entry")
     spared = [one.seq for one in told if with_struck and one.seq in struck and one.body.get("entry") == with_struck]
     left_out = frozenset(struck) - frozenset(spared)
-    if with_struck:
-        told = [one for one in told if one.kind != OPENING or not one.body.get("again")]
+    if with_struck:  # what was in force at an opening after the first strike-out is without what was struck
+        first = min((one.seq for one in told if one.kind == "entry" and struck_out([one.body])), default=0)
+        told = [one for one in told if one.kind != OPENING or one.seq < first]
     reckoner: Reckoner | None = None
     done: list[ToldRecord] = []
     rows: list[tuple[Settings, Rows]] = []

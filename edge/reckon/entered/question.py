@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import inf
 from typing import Any, NamedTuple
 
 INCH_M = 0.0254
 FOOT_M = 0.3048
 CM_M = 0.01
+NEXT_TO_NOTHING = 1e-9
+"""A value this many times smaller is of no machine, and nothing is divided by it."""
 
 
 class HardlyMeant(NamedTuple):
@@ -31,8 +34,9 @@ def digits_off(value: float, low: float, high: float, powers: Iterable[float] = 
 
 
 def times(value: float, usual: float) -> float:
-    """How many times one value is the other, always 1 or more; both over 0."""
-    return max(value / usual, usual / value)
+    """How many times one value is the other, always 1 or more; both over 0, and one that is next to nothing is endless times."""
+    small, large = sorted((value, usual))
+    return large / small if small > NEXT_TO_NOTHING * large else inf
 
 
 def length(value_m: float) -> str:
