@@ -15,6 +15,7 @@ import msgspec
 
 from edge.contract import entries
 from edge.contract.errors import EntryError
+from edge.contract.struck import struck_out
 
 _KIND = "CASE WHEN json_valid(body) THEN json_extract(body, '$.entry') END"
 
@@ -63,8 +64,8 @@ def strikes(connection: sqlite3.Connection) -> dict[int, Struck]:
     found: dict[int, Struck] = {}
     for seq, at_ms, body in connection.execute(_STRIKES):
         plain: dict[str, Any] = msgspec.json.decode(body)
-        if isinstance(plain.get("seq"), int) and not plain.get("elsewhere"):
-            found.setdefault(plain["seq"], Struck(seq, at_ms / 1000, str(plain.get("why", ""))))
+        for struck, why in struck_out([plain]).items():
+            found.setdefault(struck, Struck(seq, at_ms / 1000, why))
     return found
 
 

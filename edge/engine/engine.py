@@ -250,12 +250,12 @@ class Engine:
         pages = self.adviser.book.pages
         for crop, page in pages.items():
             if page != before.book.pages.get(crop) or page != was.book.pages.get(crop):
-                self._keeper.record("good set", at_ms, page.to_plain())
+                self._keep("good set", at_ms, page.to_plain())
         for crop in was.book.pages.keys() - pages.keys():
-            self._keeper.record("good set", at_ms, {"crop": crop, "taken_back": True})
+            self._keep("good set", at_ms, {"crop": crop, "taken_back": True})
         told = self.adviser.told
         if told is not None and (told != before.told or told != was.told):
-            self._keeper.record("advice", at_ms, told)
+            self._keep("advice", at_ms, told)
         if told != was.told:
             self._teller.state("advice", told)
         due = self.watch.due()
@@ -272,7 +272,7 @@ class Engine:
         return verdict, advice, page
 
     def _keep(self, kind: str, at_ms: int, body: dict[str, Any]) -> None:
-        """A record from which what is in force follows."""
+        """A record from which what is in force, or advice, follows."""
         self._ledger.add(kind, at_ms, body, happened=self._hindsight.happened)
         self._keeper.record(kind, at_ms, body)
 
@@ -425,9 +425,9 @@ class Engine:
             self._tell_verdict(None)
         self.judge.await_verdict(self.adviser.awaits_verdict)
         if page is not None:
-            self._keeper.record("good set", at_ms, page.to_plain())
+            self._keep("good set", at_ms, page.to_plain())
         if advice is not None:
-            self._keeper.record("advice", at_ms, {**advice, "t": time})
+            self._keep("advice", at_ms, {**advice, "t": time})
             self._teller.state("advice", {**advice, "t": time})
 
     def _tell_verdict(self, verdict: dict[str, Any] | None) -> None:

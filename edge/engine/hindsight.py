@@ -17,7 +17,8 @@ from edge.reckon.loss import kg_ha_of, tighter_limit
 from edge.reckon.reckoner import Reckoner
 
 KEPT = 4 * 3600
-"""Seconds and minutes that are kept: some ten megabytes. A slip of longer ago is rarely noticed in the cab."""
+"""Seconds and minutes that are kept: some ten megabytes. For a slip of longer ago advice and the book fall back to what was told
+before it."""
 
 
 class Minute(NamedTuple):
@@ -59,18 +60,24 @@ class Hindsight:
 
     def entry(self, seq: int, adviser: Adviser, happened: int | None = None) -> None:
         """An entry is about to be learned, now or (`happened`) when so much had happened."""
-        oldest = self.happened - len(self._kept)
-        self._before = {one: before for one, before in self._before.items() if before.happened >= oldest}
+        self._before = {one: before for one, before in self._before.items() if before.happened >= self._oldest}
         self._before[seq] = _Before(self.happened if happened is None else happened, adviser.as_now())
 
     def before(self, seq: int) -> tuple[int, Adviser] | None:
         """How much had happened when an entry came, and the adviser as it was then; None: too long ago."""
         found = self._before.get(seq)
-        return None if found is None else (found.happened, found.adviser.as_now())
+        if found is None or found.happened < self._oldest:
+            return None
+        return found.happened, found.adviser.as_now()
+
+    @property
+    def _oldest(self) -> int:
+        """How much had happened before the oldest that is kept."""
+        return self.happened - len(self._kept)
 
     def again(self, since: int, until: int, adviser: Adviser, reckoner: Reckoner, think: Callable[[Minute], None]) -> None:
         """Live through what happened between two counts again. `think` thinks a minute over."""
-        oldest = self.happened - len(self._kept)
+        oldest = self._oldest
         for at in range(since - oldest, until - oldest):
             one = self._kept[at]
             if isinstance(one, Minute):

@@ -24,6 +24,7 @@ REPEATED = ("entry", "tray window", "calibration", "learned")
 
 
 TELLING_NOTHING = ("note", "shelve")
+"""Kinds of entries from which nothing follows."""
 
 
 class Taint:

@@ -14,6 +14,7 @@ from edge.contract.allowed import InWords
 from edge.contract.entries import Entry, GaugeEntry, StrikeOutEntry, TrayEntry
 from edge.engine.engine import Engine
 from edge.reckon.entered.gauge import GaugeCheck, measured_mm
+from edge.reckon.entries import NOT_USED
 from edge.reckon.fit.calibration import HALF_WINDOW_S, moment_s
 from edge.reckon.reckoner import Reckoner
 
@@ -92,7 +93,7 @@ def _unused(without: Reckoner, told: Reckoner) -> str | None:
     tests = told.calibration.tests
     if len(tests) == len(without.calibration.tests) or tests[-1].used:
         return None
-    return f"kept, not used: {tests[-1].why}"
+    return f"{NOT_USED}: {tests[-1].why}"
 
 
 def _would(entry: Entry, before: KitSeen, after: KitSeen, note: str | None) -> dict[str, Any]:
@@ -137,7 +138,7 @@ def _words(would: dict[str, Any], entry: Entry) -> list[str]:
         _instead("The calibration would be", would["calibration"], ""),
         _gauge_words(would["gauge"], entry),
         *[_instead(f"{name} would be", would["in_force"].get(key), unit) for key, (name, unit) in IN_FORCE.items() if name],
-        f"It would be {would['note']}." if (would["note"] or "").startswith("kept, not used") else "",
+        f"It would be {would['note']}." if (would["note"] or "").startswith(NOT_USED) else "",
     ]
     return [words for words in found if words]
 

@@ -15,6 +15,8 @@ from edge.contract.errors import EntryError
 from edge.contract.struck import struck_out
 from edge.engine import messages
 from edge.engine.engine import Engine, Nowhere
+from edge.engine.hindsight import KEPT, Hindsight
+from edge.judge.advice.adviser import Adviser
 from edge.keep.store import Store
 from edge.live.daemon import RESTORED
 from edge.playback.replay import summary
@@ -361,3 +363,14 @@ def test_figures_of_no_machine_are_asked_about_and_stop_nothing(plain: dict[str,
         told.engine.take_entry(told.now_s * 1000, entry, asks=True)
     told.work(5)
     assert told.live[-1]["state"] == "working"
+
+
+def test_what_is_no_longer_kept_is_not_lived_again() -> None:
+    """Seconds go on after the last entry; an old one's place in them must not be taken for another."""
+    hindsight, adviser = Hindsight(), Adviser(CONFIG)
+    hindsight.entry(7, adviser)
+    for _ in range(KEPT):
+        hindsight.second(None)
+    assert hindsight.before(7) is not None
+    hindsight.second(None)
+    assert hindsight.before(7) is None
